@@ -1,0 +1,82 @@
+//! What weakens these results: the rules that raise each caution.
+
+use crate::cohort::EndpointFollowUp;
+use crate::finding::FindingKind;
+use crate::protocol::Protocol;
+use crate::quantity::Known;
+use crate::result::{Caution, EndpointReview, RecallReview};
+
+/// Share seen below which a recall is named (rule of thumb of the trade: 80 % is good).
+const GOOD_RECALL: f64 = 0.8;
+/// Fewest failures for a headline without a caution (common practice for one rate).
+const FEW_FAILURES: u64 = 10;
+/// Fewest patients for a headline without a caution; robust variances lean on their number.
+const FEW_PATIENTS: u64 = 30;
+
+/// The cautions of a review, gravest first.
+pub fn cautions(
+    endpoints: &[EndpointReview],
+    recalls: &[RecallReview],
+    headline: &EndpointFollowUp,
+    notices: &[(FindingKind, u64)],
+    protocol: &Protocol,
+) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    let Some(first) = endpoints.first() else { return cautions };
+    let behind = first.all.behind;
+    if behind.failures < FEW_FAILURES {
+        cautions.push(Caution::FewFailures { failures: behind.failures });
+    }
+    if behind.clusters < FEW_PATIENTS {
+        cautions.push(Caution::FewPatients { patients: behind.clusters });
+    }
+    let horizon = crate::protocol::settings::months(protocol.headline_months);
+    let median = first.all.median_follow_up_days;
+    if !matches!(median, Known::Known(median) if median >= horizon) {
+        cautions.push(Caution::ShortFollowUp { median: median.known().copied(), horizon });
+    }
+    for recall in recalls.iter().filter(|recall| recall.months > 0 && recall.months <= protocol.headline_months) {
+        if let Known::Known((share, _)) = recall.share_seen
+            && share.value() < GOOD_RECALL
+        {
+            cautions.push(Caution::LowRecall { months: recall.months, share });
+        }
+    }
+    for factor in &first.factors {
+        if factor.groups.len() > 1 {
+            cautions.push(Caution::NotRandomised { factor: factor.label.clone() });
+        }
+        if factor.missing > 0 {
+            cautions.push(Caution::MissingLevels { factor: factor.label.clone(), missing: factor.missing });
+        }
+        for group in &factor.groups {
+            if group.behind.failures < u64::from(protocol.least_failures)
+                || group.behind.clusters < u64::from(protocol.least_patients)
+            {
+                cautions.push(Caution::SmallLevel {
+                    factor: factor.label.clone(),
+                    level: group.label.clone(),
+                    failures: group.behind.failures,
+                    patients: group.behind.clusters,
+                });
+            }
+        }
+    }
+    for endpoint in endpoints {
+        let (competing, failures) = (endpoint.all.competing, endpoint.all.behind.failures);
+        if competing * 2 > failures && competing >= 5 {
+            cautions.push(Caution::ManyCompeting { endpoint: endpoint.title.clone(), competing, failures });
+        }
+    }
+    if headline.delayed > 0 {
+        cautions.push(Caution::DelayedEntries { count: headline.delayed });
+    }
+    if headline.reported_failures > 0 {
+        cautions.push(Caution::ReportedLosses { count: headline.reported_failures });
+    }
+    if let Some((_, count)) = notices.iter().find(|(kind, _)| *kind == FindingKind::OwnWorkScored) {
+        cautions.push(Caution::OwnWorkScored { count: *count });
+    }
+    cautions.push(Caution::FoundAtRecall);
+    cautions
+}

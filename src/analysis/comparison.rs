@@ -1,0 +1,75 @@
+//! The levels of a factor under one endpoint, and whether the protocol lets them be tested.
+
+use super::group::group_review;
+use crate::cohort::{EndpointFollowUp, FactorLevels};
+use crate::protocol::Protocol;
+use crate::quantity::{Known, Variance};
+use crate::result::{FactorReview, GroupReview, TestReview};
+use crate::stats::{Grouping, GroupingError, NO_GROUP, log_rank};
+use crate::wording::{counted, why_not_known};
+
+/// Reviews the levels of a factor. Levels with fewer patients than the protocol's smallest cell are left out and counted as
+/// missing.
+///
+/// # Errors
+/// When a code names no level, which would be a fault of the program.
+pub fn factor_review(
+    factor: &FactorLevels,
+    follow_up: &EndpointFollowUp,
+    protocol: &Protocol,
+) -> Result<FactorReview, GroupingError> {
+    let (grouping, mut missing) = factor.grouping(&follow_up.restoration)?;
+    let mut groups = Vec::new();
+    let mut kept = vec![NO_GROUP; factor.levels.len()];
+    for (place, observations) in follow_up.observations.by_group(&grouping).iter().enumerate() {
+        let (code, label) = &factor.levels[place];
+        if observations.is_empty() {
+            continue;
+        }
+        if observations.clusters_present() < u64::from(protocol.smallest_cell) {
+            missing += observations.len() as u64;
+            continue;
+        }
+        kept[place] = u16::try_from(groups.len()).unwrap_or(NO_GROUP);
+        groups.push(group_review(code, label, observations, protocol));
+    }
+    let codes = grouping.codes().iter().map(|&code| kept.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
+    let grouping = Grouping::new(codes, u16::try_from(groups.len()).unwrap_or(NO_GROUP - 1))?;
+    let not_tested = why_not_tested(&groups, protocol);
+    let mut tests = Vec::new();
+    let mut reason = not_tested;
+    if reason.is_none() {
+        for variance in [Variance::ClusterRobust, Variance::ModelBased] {
+            match log_rank(&follow_up.observations, &grouping, variance) {
+                Known::Known(test) => tests.push(TestReview {
+                    variance,
+                    chi_square: test.chi_square,
+                    degrees_of_freedom: test.degrees_of_freedom,
+                    p_value: test.p_value,
+                    ln_p_value: test.ln_p_value,
+                }),
+                Known::NotKnown(why) => reason = Some(why_not_known(why).to_owned()),
+            }
+        }
+    }
+    Ok(FactorReview { factor: factor.name.clone(), label: factor.label.clone(), missing, groups, tests, not_tested: reason })
+}
+
+/// Why the levels are described and not tested; none if they may be tested.
+fn why_not_tested(groups: &[GroupReview], protocol: &Protocol) -> Option<String> {
+    if groups.len() < 2 {
+        return Some("there are fewer than two levels".to_owned());
+    }
+    let small = groups.iter().find(|group| {
+        group.behind.failures < u64::from(protocol.least_failures)
+            || group.behind.clusters < u64::from(protocol.least_patients)
+    })?;
+    Some(format!(
+        "{} has {} in {}; the protocol asks for at least {} failures and {} patients in every level",
+        small.label,
+        counted(small.behind.failures, "failure", "failures"),
+        counted(small.behind.clusters, "patient", "patients"),
+        protocol.least_failures,
+        protocol.least_patients
+    ))
+}

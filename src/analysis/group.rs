@@ -1,0 +1,163 @@
+//! Everything about one group of restorations under one endpoint, from its observations.
+
+use crate::protocol::Protocol;
+use crate::protocol::settings::months;
+use crate::quantity::{Behind, Days, Estimate, Fraction, IntervalMethod, Known, Years};
+use crate::result::{
+    AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
+};
+use crate::stats::{
+    AnnualFailureRate, Ending, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
+    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, restricted_mean,
+    survival_at_horizons, survival_curve,
+};
+
+/// How the protocol wants survival's intervals.
+pub fn inference(protocol: &Protocol) -> Inference {
+    let method = match protocol.interval_method {
+        IntervalMethod::Log => SurvivalIntervalMethod::Log,
+        IntervalMethod::Plain => SurvivalIntervalMethod::Plain,
+        _ => SurvivalIntervalMethod::ComplementaryLogLog,
+    };
+    Inference { variance: protocol.variance, method, level: protocol.confidence_level }
+}
+
+/// Reviews one group.
+pub fn group_review(level: &str, label: &str, observations: &Observations, protocol: &Protocol) -> GroupReview {
+    let inference = inference(protocol);
+    let table = LifeTable::count(observations);
+    let curve = survival_curve(observations, inference.variance);
+    let model_based = ProductLimit::estimate(&table);
+    let total = |ending: Ending| observations.ending().iter().filter(|&&end| end == ending).count() as u64;
+    let behind =
+        Behind { observations: table.total(), clusters: observations.clusters_present(), failures: table.failures() };
+    let person_time = person_time_annual_failure_rate(behind, table.exposure(), protocol.confidence_level);
+    let horizon_days = protocol.horizons();
+    let survivals = survival_at_horizons(observations, &horizon_days, inference);
+    let horizons = horizon_days
+        .iter()
+        .zip(survivals)
+        .map(|(&day, survival)| {
+            let annual = |rate: fn(&Estimate<Fraction>, Years) -> Known<AnnualFailureRate>| match &survival {
+                Known::Known(survival) => rate(survival, day.years()).map(annual_failure),
+                Known::NotKnown(why) => Known::NotKnown(*why),
+            };
+            HorizonReview {
+                day,
+                at_risk: table.counts_at(day).at_risk,
+                patients_at_risk: clusters_at_risk(observations, day),
+                survival,
+                model_based_standard_error: model_based.standard_error_at(day).known().copied(),
+                geometric: annual(geometric_annual_failure_rate),
+                linear: annual(linear_annual_failure_rate),
+            }
+        })
+        .collect();
+    let mut count_days = vec![Days::new(0)];
+    count_days.extend(&horizon_days);
+    let quantiles = [0.1, 0.25, 0.5].map(|failed| {
+        let found = quantile(&curve, Fraction::new(failed), inference.method, inference.level);
+        QuantileReview { failed: Fraction::new(failed), day: found.value, lower: found.lower, upper: found.upper }
+    });
+    GroupReview {
+        level: level.to_owned(),
+        label: label.to_owned(),
+        behind,
+        competing: total(Ending::Competing),
+        censored: total(Ending::Censored),
+        exposure_years: table.exposure_years(),
+        median_follow_up_days: median_follow_up(observations, inference),
+        curve: curve_points(&curve, inference),
+        drawn_to_day: drawn_to(&table, protocol.least_at_risk),
+        counts: count_days.into_iter().map(|day| counts(&table, day)).collect(),
+        horizons,
+        quantiles: quantiles.to_vec(),
+        restricted_mean: mean_in_place(observations, months(protocol.restricted_mean_months), inference),
+        person_time: person_time.map(annual_failure),
+    }
+}
+
+fn annual_failure(rate: AnnualFailureRate) -> AnnualFailure {
+    use crate::stats::AnnualFailureFormula as Formula;
+    let formula = match rate.formula {
+        Formula::Geometric => AnnualFormula::Geometric,
+        Formula::Linear => AnnualFormula::Linear,
+        Formula::PersonTime => AnnualFormula::PersonTime,
+    };
+    AnnualFailure { formula, years: rate.years, rate: rate.estimate }
+}
+
+fn counts(table: &LifeTable, day: Days) -> Counts {
+    let counts = table.counts_at(day);
+    Counts {
+        day,
+        at_risk: counts.at_risk,
+        failed: counts.failed_so_far,
+        competing: counts.competing_so_far,
+        censored: counts.censored_so_far,
+        not_yet_entered: counts.not_yet_entered,
+    }
+}
+
+/// The last day on which at least so many are at risk; day 0 if there is none.
+fn drawn_to(table: &LifeTable, least: u32) -> Days {
+    let last = (0_i32..).zip(table.at_risk()).filter(|(_, at_risk)| *at_risk >= u64::from(least)).last();
+    Days::new(last.map_or(0, |(day, _)| day))
+}
+
+fn curve_points(curve: &ProductLimit, inference: Inference) -> Vec<CurvePoint> {
+    curve
+        .steps()
+        .iter()
+        .map(|step| CurvePoint {
+            day: step.day,
+            survival: step.survival,
+            interval: curve.interval_at(step.day, inference.method, inference.level),
+            at_risk: step.at_risk,
+            failed: step.failed,
+        })
+        .collect()
+}
+
+/// How many clusters have an observation at risk on a day.
+fn clusters_at_risk(observations: &Observations, day: Days) -> u64 {
+    let mut seen = vec![false; observations.clusters() as usize];
+    let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
+    for ((&entry, &exit), &cluster) in rows {
+        if (entry == 0 || entry < day.count()) && day.count() <= exit {
+            seen[cluster as usize] = true;
+        }
+    }
+    seen.into_iter().filter(|seen| *seen).count() as u64
+}
+
+/// Median follow-up by the reverse product-limit estimate: being censored is the event, failing is the censoring (Schemper &
+/// Smith, Control Clin Trials 1996;17:343–346; from memory).
+fn median_follow_up(observations: &Observations, inference: Inference) -> Known<Days> {
+    let mut reversed = Observations::with_capacity(observations.len());
+    for place in 0..observations.len() {
+        let ending = if observations.ending()[place] == Ending::Censored { Ending::Failed } else { Ending::Censored };
+        let (entry, exit) = (Days::new(observations.entry()[place]), Days::new(observations.exit()[place]));
+        // Every row was accepted once with the same days, so it is accepted again.
+        let _ = reversed.push(entry, exit, ending, observations.cluster()[place]);
+    }
+    quantile(&ProductLimit::estimate(&LifeTable::count(&reversed)), Fraction::new(0.5), inference.method, inference.level)
+        .value
+}
+
+fn mean_in_place(observations: &Observations, horizon: Days, inference: Inference) -> RestrictedMeanReview {
+    let years = |days: f64| Years::new(days / crate::quantity::DAYS_PER_YEAR);
+    let mean = restricted_mean(observations, horizon, inference).map(|mean| Estimate {
+        value: years(mean.days.value),
+        standard_error: mean.days.standard_error.map(|error| error / crate::quantity::DAYS_PER_YEAR),
+        variance: mean.days.variance,
+        interval: mean.days.interval.map(|interval| crate::quantity::ConfidenceInterval {
+            lower: years(interval.lower),
+            upper: years(interval.upper),
+            level: interval.level,
+            method: interval.method,
+        }),
+        behind: mean.days.behind,
+    });
+    RestrictedMeanReview { horizon, mean }
+}

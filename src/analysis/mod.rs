@@ -1,0 +1,17 @@
+//! Cohort to estimators to plain results. Neither a command nor a page computes anything.
+//!
+//! - [`group`]: everything about one group of restorations under one endpoint
+//! - [`comparison`]: the levels of a factor, and whether they are tested
+//! - [`recall`]: recalls and criteria scores
+//! - [`benchmark`]: published rates, as data with sources
+//! - [`caution`]: what weakens these results
+//! - [`review`]: the whole review
+
+pub mod benchmark;
+pub mod caution;
+pub mod comparison;
+pub mod group;
+pub mod recall;
+pub mod review;
+
+pub use review::{AnalysisError, ReviewRequest, review};

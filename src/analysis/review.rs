@@ -1,0 +1,167 @@
+//! The whole review: records and protocol in, plain results out.
+
+use std::fmt;
+
+use sha2::{Digest, Sha256};
+
+use super::benchmark::benchmarks;
+use super::caution::cautions;
+use super::comparison::factor_review;
+use super::group::group_review;
+use super::recall::{criterion_reviews, recall_reviews};
+use crate::cohort::follow_up::follow_all;
+use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
+use crate::finding::{FindingKind, Findings, Severity};
+use crate::protocol::Protocol;
+use crate::protocol::settings::months;
+use crate::quantity::Day;
+use crate::result::{EndpointReview, Exclusion, NoticeCount, Review, Totals};
+use crate::stats::GroupingError;
+use crate::table::{PlacementTable, TableError};
+
+/// The layout of `results.json`.
+const FORMAT: u32 = 1;
+
+/// What a review needs.
+pub struct ReviewRequest<'a> {
+    /// Placements.
+    pub placements: &'a PlacementTable,
+    /// Restorations with their visits as they stood on the day of the review, checked.
+    pub histories: &'a Histories,
+    /// The protocol.
+    pub protocol: &'a Protocol,
+    /// Factors to compare.
+    pub factors: &'a [String],
+    /// What was found in the records; only cautions.
+    pub findings: &'a Findings,
+    /// Rows that repeat an earlier one of their file, dropped on the way in: placements, visits.
+    pub identical: (u64, u64),
+    /// SHA-256 over the record files.
+    pub data_fingerprint: &'a str,
+}
+
+/// Why there is no review.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum AnalysisError {
+    /// A factor that the records don't have.
+    UnknownFactor(String),
+    /// A table without the columns it should have: a fault of the program.
+    Table(TableError),
+    /// A level outside its list: a fault of the program.
+    Grouping(GroupingError),
+}
+
+impl fmt::Display for AnalysisError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::UnknownFactor(name) => {
+                write!(f, "there is no factor {name}; choose one of: {}", known_factors().join(", "))
+            }
+            Self::Table(error) => error.fmt(f),
+            Self::Grouping(error) => error.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for AnalysisError {}
+
+impl From<TableError> for AnalysisError {
+    fn from(error: TableError) -> Self {
+        Self::Table(error)
+    }
+}
+
+impl From<GroupingError> for AnalysisError {
+    fn from(error: GroupingError) -> Self {
+        Self::Grouping(error)
+    }
+}
+
+/// Reviews the records.
+///
+/// # Errors
+/// When a factor is not in the records.
+pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
+    let ReviewRequest { placements, histories, protocol, .. } = *request;
+    let factors: Vec<FactorLevels> = request
+        .factors
+        .iter()
+        .map(|name| {
+            factor_levels(name, &protocol.own_factors, placements, histories)?
+                .ok_or_else(|| AnalysisError::UnknownFactor(name.clone()))
+        })
+        .collect::<Result<_, _>>()?;
+    let follow_ups: Vec<_> =
+        protocol.endpoints.iter().map(|endpoint| follow_all(histories, endpoint, protocol.failure_day)).collect();
+    let mut endpoints = Vec::new();
+    for (endpoint, follow_up) in protocol.endpoints.iter().zip(&follow_ups) {
+        endpoints.push(EndpointReview {
+            name: endpoint.name.clone(),
+            title: endpoint.title.clone(),
+            survival_title: endpoint.survival_title.clone(),
+            definition: endpoint.definition.clone(),
+            all: group_review("all", "All", &follow_up.observations, protocol),
+            factors: factors.iter().map(|factor| factor_review(factor, follow_up, protocol)).collect::<Result<_, _>>()?,
+        });
+    }
+    let recalls = recall_reviews(histories, protocol);
+    let notices: Vec<(FindingKind, u64)> =
+        request.findings.by_kind().into_iter().filter(|(kind, _)| kind.severity() == Severity::Caution).collect();
+    let (mut flow, mut totals, mut found) = (histories.flow.clone(), Totals::default(), Vec::new());
+    if let Some(headline) = follow_ups.first() {
+        flow.excluded.extend(headline.excluded.iter().cloned());
+        flow.analysed = headline.observations.len() as u64;
+        flow.never_seen = headline.never_seen;
+        flow.delayed_entries = headline.delayed;
+        flow.visits_used = histories.looks.len() as u64;
+        repeats(&mut flow.received, &mut flow.excluded, request.identical.0);
+        repeats(&mut flow.visits_received, &mut flow.visits_excluded, request.identical.1);
+        totals = Totals {
+            restorations: flow.analysed,
+            patients: u64::from(headline.patients),
+            visits: flow.visits_used,
+            failures: endpoints.first().map_or(0, |endpoint| endpoint.all.behind.failures),
+        };
+        found = cautions(&endpoints, &recalls, headline, &notices, protocol);
+    }
+    let days = || histories.placed.iter().copied().chain(histories.looks.iter().map(|look| look.day));
+    Ok(Review {
+        format: FORMAT,
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        title: protocol.title.clone(),
+        as_of: histories.as_of,
+        first_day: days().min().map(Day::from_epoch),
+        last_day: days().max().map(Day::from_epoch),
+        protocol_fingerprint: hexadecimal(&Sha256::digest(protocol.canonical_text())),
+        data_fingerprint: request.data_fingerprint.to_owned(),
+        confidence_level: protocol.confidence_level,
+        interval_method: protocol.interval_method,
+        variance: protocol.variance,
+        failure_day: protocol.failure_day,
+        headline_day: months(protocol.headline_months),
+        least_at_risk: protocol.least_at_risk,
+        totals,
+        flow,
+        endpoints,
+        recalls,
+        criteria: criterion_reviews(histories, &factors, protocol),
+        benchmarks: benchmarks(request.factors),
+        cautions: found,
+        notices: notices
+            .into_iter()
+            .map(|(kind, count)| NoticeCount { code: kind.code().to_owned(), title: kind.title().to_owned(), count })
+            .collect(),
+    })
+}
+
+/// Counts rows that were dropped on the way in because they repeat another to the letter.
+fn repeats(received: &mut u64, excluded: &mut Vec<Exclusion>, count: u64) {
+    if count > 0 {
+        *received += count;
+        excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
+    }
+}
+
+fn hexadecimal(digest: &[u8]) -> String {
+    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+}

@@ -1,0 +1,121 @@
+//! The levels by which restorations are grouped.
+
+use std::collections::BTreeSet;
+
+use super::history::Histories;
+use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, vocabulary::Term};
+use crate::stats::{Grouping, GroupingError, NO_GROUP};
+use crate::table::{PlacementTable, TableError};
+
+/// A factor's level of each restoration.
+#[derive(Clone, Debug)]
+pub struct FactorLevels {
+    /// The factor's name.
+    pub name: String,
+    /// What people read.
+    pub label: String,
+    /// Code and label of each level that occurs.
+    pub levels: Vec<(String, String)>,
+    /// The level of each restoration of the histories; [`NO_GROUP`] where missing.
+    pub codes: Vec<u16>,
+}
+
+impl FactorLevels {
+    /// The grouping of those restorations that an endpoint analyses, and how many of them have no level.
+    ///
+    /// # Errors
+    /// When a code names no level, which would be a fault of the program.
+    pub fn grouping(&self, restorations: &[u32]) -> Result<(Grouping, u64), GroupingError> {
+        let codes: Vec<u16> = restorations.iter().map(|&place| self.codes[place as usize]).collect();
+        let missing = codes.iter().filter(|&&code| code == NO_GROUP).count() as u64;
+        Ok((Grouping::new(codes, u16::try_from(self.levels.len()).unwrap_or(NO_GROUP - 1))?, missing))
+    }
+}
+
+/// The names that can be factors, without the practice's own.
+pub fn known_factors() -> Vec<&'static str> {
+    let coded = PLACEMENT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Term(_) | Cell::Grade { .. }));
+    coded.map(|column| column.name).chain(["operator", "tooth_type", "arch", "adhesive_lot", "composite_lot"]).collect()
+}
+
+/// The levels of a factor; none if it is neither a known factor nor one of the practice's own.
+///
+/// # Errors
+/// When the table lacks a column, which would be a fault of the program.
+pub fn factor_levels(
+    name: &str,
+    own: &[String],
+    placements: &PlacementTable,
+    histories: &Histories,
+) -> Result<Option<FactorLevels>, TableError> {
+    let table = &placements.0;
+    let tooth_terms = |terms: &'static [Term], of: fn(Tooth) -> u8| -> Result<FactorLevels, TableError> {
+        let codes =
+            table.codes("tooth")?.into_iter().map(|iso| Tooth::from_iso(iso).map_or(u8::MAX, of)).collect::<Vec<_>>();
+        Ok(of_terms(name, if name == "arch" { "Jaw" } else { "Kind of tooth" }, terms, &codes, histories))
+    };
+    match name {
+        "tooth_type" => return tooth_terms(ToothType::TERMS, |tooth| tooth.tooth_type().index()).map(Some),
+        "arch" => return tooth_terms(Arch::TERMS, |tooth| tooth.arch().index()).map(Some),
+        _ => {}
+    }
+    if let Some(column) = PLACEMENT_COLUMNS.iter().find(|column| column.name == name) {
+        return Ok(match column.cell {
+            Cell::Term(terms) => Some(of_terms(name, column.label, terms, &table.codes(name)?, histories)),
+            Cell::Grade { .. } => {
+                let codes = table.codes(name)?;
+                Some(of_texts(name, column.label, histories, |row| (codes[row] != u8::MAX).then(|| codes[row].to_string())))
+            }
+            Cell::Text if known_factors().contains(&name) => {
+                let texts = table.text(name)?;
+                Some(of_texts(name, column.label, histories, |row| texts.get(row).map(str::to_owned)))
+            }
+            _ => None,
+        });
+    }
+    if own.iter().any(|own| own == name) {
+        let texts = table.text(name)?;
+        return Ok(Some(of_texts(name, name, histories, |row| texts.get(row).map(str::to_owned))));
+    }
+    Ok(None)
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a vocabulary has fewer than 256 terms")]
+fn of_terms(name: &str, label: &str, terms: &'static [Term], codes: &[u8], histories: &Histories) -> FactorLevels {
+    let code = |place: usize| codes[histories.placement_row[place] as usize];
+    let present: BTreeSet<u8> = (0..histories.len()).map(code).filter(|&code| usize::from(code) < terms.len()).collect();
+    let mut number = [NO_GROUP; 256];
+    for (level, &code) in present.iter().enumerate() {
+        number[usize::from(code)] = level as u16;
+    }
+    FactorLevels {
+        name: name.to_owned(),
+        label: label.to_owned(),
+        levels: present
+            .iter()
+            .map(|&code| (terms[usize::from(code)].code.to_owned(), terms[usize::from(code)].label.to_owned()))
+            .collect(),
+        codes: (0..histories.len()).map(|place| number[usize::from(code(place))]).collect(),
+    }
+}
+
+fn of_texts(name: &str, label: &str, histories: &Histories, text: impl Fn(usize) -> Option<String>) -> FactorLevels {
+    let texts: Vec<Option<String>> = histories.placement_row.iter().map(|&row| text(row as usize)).collect();
+    let levels: BTreeSet<&String> = texts.iter().flatten().collect();
+    let levels: Vec<&String> = levels.into_iter().collect();
+    let codes = texts
+        .iter()
+        .map(|text| {
+            text.as_ref()
+                .and_then(|text| levels.binary_search(&text).ok())
+                .and_then(|level| u16::try_from(level).ok())
+                .unwrap_or(NO_GROUP)
+        })
+        .collect();
+    FactorLevels {
+        name: name.to_owned(),
+        label: label.to_owned(),
+        levels: levels.iter().map(|level| ((*level).clone(), (*level).clone())).collect(),
+        codes,
+    }
+}

@@ -1,0 +1,155 @@
+//! One endpoint's observation of each restoration: when it came under observation, when it was last known good, when first
+//! known failed, and how the follow-up ended.
+
+use crate::protocol::{Consequence, Endpoint, FailureDayReading};
+use crate::quantity::Days;
+use crate::record::Criterion;
+use crate::result::Exclusion;
+use crate::stats::Observations;
+
+use super::event::{Event, Look};
+use super::history::Histories;
+
+pub use crate::stats::Ending;
+
+/// One endpoint's observations.
+#[derive(Clone, Debug)]
+pub struct EndpointFollowUp {
+    /// Each analysed restoration's place in the histories, in the order of `observations`.
+    pub restoration: Vec<u32>,
+    /// Observations for the estimators; the cluster is the patient, counted anew among those analysed.
+    pub observations: Observations,
+    /// Days from placement to the last visit that showed it without the failure.
+    pub last_known_good: Vec<i32>,
+    /// Days from placement to the visit that found the failure; none if it didn't fail.
+    pub first_known_failed: Vec<Option<i32>>,
+    /// Left out, by reason.
+    pub excluded: Vec<Exclusion>,
+    /// Analysed, but never seen after placement or entry.
+    pub never_seen: u64,
+    /// Under observation only from a later day on.
+    pub delayed: u64,
+    /// Failures known from a report only.
+    pub reported_failures: u64,
+    /// Patients among those analysed.
+    pub patients: u32,
+}
+
+/// What one visit does under an endpoint: the gravest consequence of all it says.
+pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
+    let of = |event: Event| match event {
+        Event::CompleteLoss => endpoint.complete_loss,
+        Event::PartialLoss => endpoint.partial_loss,
+        Event::Repaired => endpoint.repaired,
+        Event::Refurbished => endpoint.refurbished,
+        Event::ReplacedForFailure => endpoint.replaced_for_failure,
+        Event::RootFilled => endpoint.root_filled,
+        Event::RemovedForOtherReasons => endpoint.removed_for_other_reasons,
+        Event::Extracted => endpoint.extracted,
+    };
+    let by_score = || {
+        let scheme = look.scheme?;
+        Criterion::ALL
+            .into_iter()
+            .any(|criterion| look.score(criterion).is_some_and(|score| endpoint.score_fails(criterion, scheme, score)))
+            .then_some(Consequence::Failure)
+    };
+    look.events().map(of).chain(by_score()).min().unwrap_or(Consequence::None)
+}
+
+struct Followed {
+    exit: i32,
+    ending: Ending,
+    last_known_good: i32,
+    first_known_failed: Option<i32>,
+    seen: bool,
+    reported: bool,
+}
+
+/// Follows one restoration through its visits, in days since placement.
+fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading: FailureDayReading) -> Followed {
+    let mut followed = Followed {
+        exit: entry,
+        ending: Ending::Censored,
+        last_known_good: entry,
+        first_known_failed: None,
+        seen: false,
+        reported: false,
+    };
+    for look in looks {
+        let found = look.day - placed;
+        let dated = match (reading, look.happened) {
+            (FailureDayReading::DayKnown, Some(happened)) => (happened - placed).max(followed.last_known_good),
+            _ => found,
+        };
+        match consequence(look, endpoint) {
+            Consequence::Failure => {
+                return Followed {
+                    exit: dated,
+                    ending: Ending::Failed,
+                    first_known_failed: Some(found),
+                    seen: true,
+                    reported: look.reported,
+                    ..followed
+                };
+            }
+            Consequence::Competing => {
+                return Followed { exit: dated, ending: Ending::Competing, seen: true, reported: look.reported, ..followed };
+            }
+            Consequence::None => {}
+        }
+        if look.closes() {
+            return Followed { exit: dated, seen: true, ..followed };
+        }
+        if look.shows_in_place() && found >= followed.last_known_good {
+            followed.last_known_good = found;
+            followed.exit = found;
+            followed.seen = true;
+        }
+    }
+    followed
+}
+
+/// Follows every restoration under an endpoint.
+#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDayReading) -> EndpointFollowUp {
+    let mut result = EndpointFollowUp {
+        restoration: Vec::with_capacity(histories.len()),
+        observations: Observations::with_capacity(histories.len()),
+        last_known_good: Vec::with_capacity(histories.len()),
+        first_known_failed: Vec::with_capacity(histories.len()),
+        excluded: Vec::new(),
+        never_seen: 0,
+        delayed: 0,
+        reported_failures: 0,
+        patients: 0,
+    };
+    let mut number = vec![u32::MAX; histories.patients as usize];
+    let mut never_at_risk = 0;
+    for restoration in 0..histories.len() {
+        let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+        let followed = follow(histories.looks(restoration), placed, entry, endpoint, reading);
+        let patient = histories.patient[restoration] as usize;
+        let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
+        let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);
+        if pushed.is_err() {
+            never_at_risk += 1;
+            continue;
+        }
+        if number[patient] == u32::MAX {
+            number[patient] = cluster;
+            result.patients += 1;
+        }
+        result.restoration.push(restoration as u32);
+        result.last_known_good.push(followed.last_known_good);
+        result.first_known_failed.push(followed.first_known_failed);
+        result.never_seen += u64::from(!followed.seen);
+        result.delayed += u64::from(entry > 0);
+        result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
+    }
+    if never_at_risk > 0 {
+        let reason = "came under observation late and not seen in place after that".to_owned();
+        result.excluded.push(Exclusion { reason, count: never_at_risk });
+    }
+    result
+}

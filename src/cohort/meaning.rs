@@ -1,0 +1,378 @@
+//! Rows that contradict each other, or the course of time, found and named.
+//!
+//! Intake has checked every cell by itself; here rows meet: visits with their placement, with each other, and placements on
+//! the same surface. Whatever would change a number without being seen is an error; what is only odd is a caution.
+
+use std::collections::{BTreeMap, HashMap};
+
+use super::event::{Event, Look};
+use super::history::Histories;
+use crate::finding::{FindingKind, Findings, Place};
+use crate::protocol::Protocol;
+use crate::quantity::Day;
+use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
+use crate::result::Exclusion;
+use crate::table::records::Origins;
+use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+
+/// Finds what contradicts itself, and takes repeats of the same visit out of the histories (they are counted in the flow).
+///
+/// # Errors
+/// When a table lacks a column, which would be a fault of the program.
+pub fn check(
+    placements: &PlacementTable,
+    visits: &VisitTable,
+    histories: &mut Histories,
+    protocol: &Protocol,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
+    drop_repeats(visits, histories, findings)?;
+    check_placements(placements, histories, protocol, findings)?;
+    check_visits(placements, visits, histories, findings)?;
+    check_same_surface(placements, histories, protocol, findings)
+}
+
+/// The same visit twice: to the letter (dropped, counted), differing (an error), or by two examiners (a caution).
+fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut Findings) -> Result<(), TableError> {
+    let origins = visits.0.origins()?;
+    let examiner = visits.0.text("examiner")?;
+    let mut keep = vec![true; histories.looks.len()];
+    for restoration in 0..histories.len() {
+        let from = histories.starts[restoration] as usize;
+        let looks = histories.looks(restoration);
+        for later in 1..looks.len() {
+            for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
+                let (one, other) = (looks[earlier], looks[later]);
+                let place = Place::row(origins.file(other.row as usize), origins.row(other.row as usize));
+                let where_first = said(&origins, one.row);
+                if examiner.get(one.row as usize) != examiner.get(other.row as usize) {
+                    findings.note(
+                        FindingKind::TwoExaminers,
+                        place,
+                        examiner.get(other.row as usize),
+                        format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
+                        "Nothing to mend if both looked.",
+                    );
+                } else if (Look { row: 0, ..one }) == (Look { row: 0, ..other }) {
+                    keep[from + later] = false;
+                    findings.note(
+                        FindingKind::IdenticalRow,
+                        place,
+                        None,
+                        format!("The visit repeats {where_first}; it is counted once."),
+                        "Nothing to mend unless the export doubled rows.",
+                    );
+                    break;
+                } else {
+                    findings.note(
+                        FindingKind::VisitsDiffer,
+                        place,
+                        None,
+                        format!("The same restoration, day and examiner as in {where_first}, but other scores."),
+                        "Keep the row that is right, or correct the day or the examiner.",
+                    );
+                }
+            }
+        }
+    }
+    let dropped = keep.iter().filter(|keep| !**keep).count();
+    if dropped > 0 {
+        let mut starts = vec![0_u32; histories.starts.len()];
+        for restoration in 0..histories.len() {
+            let (from, to) = (histories.starts[restoration] as usize, histories.starts[restoration + 1] as usize);
+            let kept = keep[from..to].iter().filter(|keep| **keep).count();
+            starts[restoration + 1] = starts[restoration] + u32::try_from(kept).unwrap_or(0);
+        }
+        let mut kept = keep.iter();
+        histories.looks.retain(|_| kept.next().copied().unwrap_or(true));
+        histories.starts = starts;
+        histories.flow.visits_excluded.push(Exclusion { reason: "the same visit again".to_owned(), count: dropped as u64 });
+    }
+    Ok(())
+}
+
+fn said(origins: &Origins<'_>, row: u32) -> String {
+    format!("{} row {}", origins.file(row as usize), origins.row(row as usize))
+}
+
+fn check_placements(
+    placements: &PlacementTable,
+    histories: &Histories,
+    protocol: &Protocol,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
+    let table = &placements.0;
+    let origins = table.origins()?;
+    let place = |row: usize, column: &str| Place::cell(origins.file(row), origins.row(row), column);
+    let ids = table.text("restoration_id")?;
+    let mut first: HashMap<&str, u32> = HashMap::with_capacity(table.len());
+    for (row, id) in (0_u32..).zip(ids.iter()) {
+        let Some(id) = id else { continue };
+        if let Some(&earlier) = first.get(id) {
+            findings.note(
+                FindingKind::PlacementRepeated,
+                place(row as usize, "restoration_id"),
+                Some(id),
+                format!("This restoration is placed already in {}.", said(&origins, earlier)),
+                "Give a re-treatment an id of its own; take out a row that was exported twice.",
+            );
+        } else {
+            first.insert(id, row);
+        }
+    }
+    let (placed, entered) = (table.days("placed_on")?, table.days("entered_on")?);
+    let aetiology = table.codes("aetiology")?;
+    for row in 0..table.len() {
+        if entered[row] != NO_DAY && placed[row] != NO_DAY && entered[row] < placed[row] {
+            findings.note(
+                FindingKind::EnteredBeforePlaced,
+                place(row, "entered_on"),
+                Some(&Day::from_epoch(entered[row]).to_string()),
+                format!("It can't come under observation before it was placed on {}.", Day::from_epoch(placed[row])),
+                "Correct one of the two days; leave entered_on empty if it was followed from the start.",
+            );
+        }
+        if Aetiology::from_index(aetiology[row]) == Some(Aetiology::Caries) {
+            findings.note(
+                FindingKind::CariousLesion,
+                place(row, "aetiology"),
+                Some("caries"),
+                "A carious lesion is another kind of case than a worn one; it is analysed with the rest.",
+                "Use --by aetiology to see it apart.",
+            );
+        }
+    }
+    for restoration in 0..histories.len() {
+        let Some(look) = histories.looks(restoration).first() else { continue };
+        let waited = look.day - histories.placed[restoration];
+        if histories.entry[restoration] == 0 && waited > i32::try_from(protocol.legacy_after_days).unwrap_or(i32::MAX) {
+            findings.note(
+                FindingKind::LegacyUndeclared,
+                place(histories.placement_row[restoration] as usize, "placed_on"),
+                Some(&Day::from_epoch(histories.placed[restoration]).to_string()),
+                format!(
+                    "First seen {waited} days after placement. If its record began only then, early losses are missing."
+                ),
+                "Fill entered_on with the day its record began.",
+            );
+        }
+    }
+    Ok(())
+}
+
+fn check_visits(
+    placements: &PlacementTable,
+    visits: &VisitTable,
+    histories: &Histories,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
+    let origins = visits.0.origins()?;
+    let ids = visits.0.text("restoration_id")?;
+    let examiner = visits.0.text("examiner")?;
+    let operator = placements.0.text("operator")?;
+    let place = |row: u32, column: &str| Place::cell(origins.file(row as usize), origins.row(row as usize), column);
+    for &row in &histories.orphans {
+        findings.note(
+            FindingKind::RestorationUnknown,
+            place(row, "restoration_id"),
+            ids.get(row as usize),
+            "No placement has this restoration.",
+            "Correct the id, or add its placement.",
+        );
+    }
+    for restoration in 0..histories.len() {
+        let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+        let own_operator = operator.get(histories.placement_row[restoration] as usize);
+        let mut last_in_place: Option<i32> = None;
+        let mut closed: Option<(i32, u32, Event)> = None;
+        for look in histories.looks(restoration) {
+            let day = Day::from_epoch(look.day).to_string();
+            if look.day < placed {
+                findings.note(
+                    FindingKind::VisitBeforePlacement,
+                    place(look.row, "visited_on"),
+                    Some(&day),
+                    format!("The restoration was placed only on {}.", Day::from_epoch(placed)),
+                    "Correct one of the two days.",
+                );
+                continue;
+            }
+            check_look(look, placed, &place, findings);
+            if let Some((closed_on, closing_row, event)) = closed
+                && (look.shows_in_place() || Criterion::ALL.iter().any(|c| !c.survives_loss() && look.score(*c).is_some()))
+            {
+                findings.note(
+                    FindingKind::VisitAfterLoss,
+                    place(look.row, "visited_on"),
+                    Some(&day),
+                    format!(
+                        "It was {} on {} ({}), but is seen in place here.",
+                        closed_word(event),
+                        Day::from_epoch(closed_on),
+                        said(&origins, closing_row)
+                    ),
+                    "Correct the earlier finding, or enter the re-treatment as a placement of its own and give it this visit.",
+                );
+            }
+            if closed.is_none()
+                && let Some(event) = look.events().find(|event| event.closes())
+            {
+                let happened = look.happened.unwrap_or(look.day);
+                if last_in_place.is_some_and(|seen| seen > happened) {
+                    findings.note(
+                        FindingKind::OutcomeContradictsRetention,
+                        place(look.row, "outcome_on"),
+                        Some(&Day::from_epoch(happened).to_string()),
+                        format!(
+                            "It is said to have happened then, but was seen in place on {}.",
+                            Day::from_epoch(last_in_place.unwrap_or(0))
+                        ),
+                        "Correct the day, or leave outcome_on empty.",
+                    );
+                }
+                closed = Some((look.day, look.row, event));
+                if look.reported {
+                    findings.note(
+                        FindingKind::LossReported,
+                        place(look.row, "source"),
+                        None,
+                        "The end of this restoration is known from a report, not from an examination.",
+                        "Nothing to mend; reported ends are counted and said.",
+                    );
+                }
+            }
+            if look.shows_in_place() && look.day - placed >= entry {
+                last_in_place = Some(look.day);
+            }
+            if look.scored() && own_operator.is_some() && own_operator == examiner.get(look.row as usize) {
+                findings.note(
+                    FindingKind::OwnWorkScored,
+                    place(look.row, "examiner"),
+                    own_operator,
+                    "The operator scored own work; such scores tend to be kind.",
+                    "Nothing to mend; a second examiner would make the scores stronger.",
+                );
+            }
+        }
+    }
+    Ok(())
+}
+
+const fn closed_word(event: Event) -> &'static str {
+    match event {
+        Event::CompleteLoss => "lost",
+        Event::ReplacedForFailure => "replaced",
+        Event::Extracted => "extracted with its tooth",
+        _ => "removed",
+    }
+}
+
+/// What one visit contradicts by itself.
+fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, findings: &mut Findings) {
+    if let Some(happened) = look.happened
+        && (happened > look.day || happened < placed)
+    {
+        let what = if happened > look.day {
+            "It happens after the visit that tells of it."
+        } else {
+            "It happens before the placement."
+        };
+        let text = Day::from_epoch(happened).to_string();
+        findings.note(
+            FindingKind::OutcomeAfterVisit,
+            place(look.row, "outcome_on"),
+            Some(&text),
+            what,
+            "Correct the day, or leave outcome_on empty.",
+        );
+    }
+    let written = look.score(Criterion::Retention).map(|score| score.to_string());
+    let contradicts = match (look.extent(), look.outcome) {
+        (
+            Some(Extent::Lost),
+            Some(outcome @ (Outcome::InPlace | Outcome::Repaired | Outcome::Refurbished | Outcome::RootFilled)),
+        ) => Some(outcome),
+        (Some(Extent::Whole | Extent::Partial), Some(outcome @ Outcome::Lost)) => Some(outcome),
+        _ => None,
+    };
+    if let Some(outcome) = contradicts {
+        findings.note(
+            FindingKind::OutcomeContradictsRetention,
+            place(look.row, "outcome"),
+            Some(outcome.code()),
+            format!("Retention is scored {}, which says the opposite.", written.as_deref().unwrap_or("")),
+            "Correct the outcome or the retention score.",
+        );
+    }
+    let lost = look.extent() == Some(Extent::Lost) || look.outcome == Some(Outcome::Lost);
+    let scored: Vec<&str> = Criterion::ALL
+        .iter()
+        .filter(|criterion| !criterion.survives_loss() && look.score(**criterion).is_some())
+        .map(|criterion| criterion.code())
+        .collect();
+    if lost && !scored.is_empty() {
+        findings.note(
+            FindingKind::ScoredThoughLost,
+            place(look.row, scored.first().copied().unwrap_or("")),
+            None,
+            format!("A lost filling can't be scored for {}.", scored.join(", ")),
+            "Empty these cells, or correct the retention score.",
+        );
+    }
+}
+
+/// Placements on the same surface of one tooth: the earlier must have ended by the day of the later.
+fn check_same_surface(
+    placements: &PlacementTable,
+    histories: &Histories,
+    protocol: &Protocol,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
+    let table = &placements.0;
+    let (origins, teeth, surfaces) = (table.origins()?, table.codes("tooth")?, table.codes("surface")?);
+    let ids = table.text("restoration_id")?;
+    let mut same: BTreeMap<(u32, u8, u8), Vec<u32>> = BTreeMap::new();
+    for (restoration, &row) in (0_u32..).zip(&histories.placement_row) {
+        let key = (histories.patient[restoration as usize], teeth[row as usize], surfaces[row as usize]);
+        if Tooth::from_iso(key.1).is_some() {
+            same.entry(key).or_default().push(restoration);
+        }
+    }
+    for group in same.values_mut().filter(|group| group.len() > 1) {
+        group.sort_by_key(|&restoration| (histories.placed[restoration as usize], restoration));
+        for pair in group.windows(2) {
+            let (earlier, later) = (pair[0] as usize, pair[1] as usize);
+            let placed = histories.placed[later];
+            let ended =
+                histories.looks(earlier).iter().find(|look| look.closes()).map(|look| look.happened.unwrap_or(look.day));
+            if ended.is_some_and(|ended| ended <= placed) {
+                continue;
+            }
+            let (row, earlier_row) = (histories.placement_row[later] as usize, histories.placement_row[earlier] as usize);
+            let gap = placed - histories.placed[earlier];
+            let short = gap <= i32::try_from(protocol.repair_within_days).unwrap_or(i32::MAX);
+            let kind = if short { FindingKind::RepairAsPlacement } else { FindingKind::OverlappingPlacement };
+            let ending = match ended {
+                Some(ended) => format!("ended only on {}", Day::from_epoch(ended)),
+                None => "has no visit that says it was lost or replaced".to_owned(),
+            };
+            findings.note(
+                kind,
+                Place::cell(origins.file(row), origins.row(row), "restoration_id"),
+                ids.get(row),
+                format!(
+                    "Placed {gap} days after {} on the same surface of tooth {}; that one ({}) {ending}.",
+                    ids.get(earlier_row).unwrap_or("another"),
+                    teeth[row],
+                    said(&origins, histories.placement_row[earlier]),
+                ),
+                if short {
+                    "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit."
+                } else {
+                    "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface."
+                },
+            );
+        }
+    }
+    Ok(())
+}

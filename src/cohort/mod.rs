@@ -1,0 +1,19 @@
+//! Records and protocol to one observation a restoration.
+//!
+//! - [`history`]: each restoration with its visits in order
+//! - [`event`]: what one visit says: present, lost, repaired, removed …
+//! - [`meaning`]: rows that contradict each other, found and named
+//! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
+//! - [`factor`]: the levels by which restorations are grouped
+//! - [`recall`]: who was due, seen and scored at each recall
+
+pub mod event;
+pub mod factor;
+pub mod follow_up;
+pub mod history;
+pub mod meaning;
+pub mod recall;
+
+pub use factor::{FactorLevels, factor_levels, known_factors};
+pub use follow_up::{Ending, EndpointFollowUp};
+pub use history::{Histories, Look, select};

@@ -1,0 +1,222 @@
+//! What was noticed in the records, and where. A leaf.
+//!
+//! A finding is data: its kind, where it is, what is wrong, how to mend it. Terminal, CSV and page render it each in its way.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// How grave a finding is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Severity {
+    /// Stops the review.
+    Error,
+    /// Plausible but odd, or counted in a way that should be known.
+    Caution,
+}
+
+/// Defines the kinds of findings: `Variant "code" Severity "what it is"`.
+macro_rules! kinds {
+    ($($variant:ident $code:literal $severity:ident $title:literal),+ $(,)?) => {
+        /// What kind of thing was found; named for what was found, not for its cure.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+        pub enum FindingKind { $(#[doc = $title] #[serde(rename = $code)] $variant),+ }
+
+        impl FindingKind {
+            /// Every kind, gravest first.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),+];
+
+            /// Its stable code.
+            pub const fn code(self) -> &'static str { match self { $(Self::$variant => $code),+ } }
+
+            /// How grave it is.
+            pub const fn severity(self) -> Severity { match self { $(Self::$variant => Severity::$severity),+ } }
+
+            /// What it is, in a few words.
+            pub const fn title(self) -> &'static str { match self { $(Self::$variant => $title),+ } }
+        }
+    };
+}
+
+kinds! {
+    FolderMissing "folder-missing" Error "The folder can't be read",
+    NoRecordFiles "no-record-files" Error "No record files in the folder",
+    DeclarationUnread "declaration-unread" Error "The folder's declaration can't be read",
+    FileUnread "file-unread" Error "A file can't be read",
+    FileEmpty "file-empty" Error "A file is empty",
+    FileNotText "file-not-text" Error "A file is not text",
+    UnknownDelimiter "unknown-delimiter" Error "The columns are not separated by commas",
+    UnclosedQuote "unclosed-quote" Error "A quotation mark is never closed",
+    UnknownKind "unknown-kind" Error "Neither placements nor visits",
+    ColumnMissing "column-missing" Error "A column is missing",
+    ColumnTwice "column-twice" Error "Two columns have the same name",
+    ColumnUnknown "column-unknown" Error "A column that the records don't have",
+    PersonalData "personal-data" Error "A column that looks like personal data",
+    RowLength "row-length" Error "A row has too few or too many cells",
+    NotationRefuted "notation-refuted" Error "The teeth are not in the declared notation",
+    CellMissing "cell-missing" Error "A cell that must be filled is empty",
+    NotADay "not-a-day" Error "Not a day",
+    AmbiguousDate "ambiguous-date" Error "Day and month can't be told apart",
+    FutureDay "future-day" Error "A day in the future",
+    NotATooth "not-a-tooth" Error "Not a tooth in the declared notation",
+    NotANumber "not-a-number" Error "Not a number",
+    OutOfRange "out-of-range" Error "Outside what is possible",
+    UnknownTerm "unknown-term" Error "A term that is not in the table",
+    SchemeMissing "scheme-missing" Error "A score without its scheme",
+    ScoreOutsideScheme "score-outside-scheme" Error "A score that its scheme doesn't have",
+    NothingScored "nothing-scored" Error "A visit without a score or an outcome",
+    PlacementRepeated "placement-repeated" Error "Two placements with the same restoration",
+    RestorationUnknown "restoration-unknown" Error "A visit to a restoration that was never placed",
+    EnteredBeforePlaced "entered-before-placed" Error "Under observation before it was placed",
+    VisitBeforePlacement "visit-before-placement" Error "A visit before the placement",
+    VisitAfterLoss "visit-after-loss" Error "A restoration seen in place after it was lost",
+    ScoredThoughLost "scored-though-lost" Error "A lost restoration scored for something it no longer has",
+    OutcomeContradictsRetention "outcome-contradicts-retention" Error "Outcome and retention contradict each other",
+    OutcomeAfterVisit "outcome-after-visit" Error "An outcome after the visit that tells of it, or before the placement",
+    OverlappingPlacement "overlapping-placement" Error "Re-treated while the earlier restoration was never closed",
+    ContradictoryTechnique "contradictory-technique" Error "Adhesive class and etch strategy contradict each other",
+    VisitsDiffer "visits-differ" Error "Two different rows for the same visit",
+    RepairAsPlacement "repair-as-placement" Error "A placement that may be a repair",
+    IdenticalRow "identical-row" Caution "The same row twice",
+    ImplausibleValue "implausible-value" Caution "Possible, but odd",
+    PrimaryTooth "primary-tooth" Caution "A primary tooth",
+    OffLabelTechnique "off-label-technique" Caution "A self-etch adhesive after etch-and-rinse",
+    EtchStrategyMissing "etch-strategy-missing" Caution "A universal adhesive without its etch strategy",
+    OwnWorkScored "own-work-scored" Caution "Examiner and operator are the same",
+    TwoExaminers "two-examiners" Caution "One visit scored by two examiners",
+    CariousLesion "carious-lesion" Caution "A carious lesion among worn ones",
+    LossReported "loss-reported" Caution "A loss reported, not examined",
+    LegacyUndeclared "legacy-undeclared" Caution "Placed long before the records begin",
+}
+
+/// Where something was found. Rows and columns are those that a spreadsheet shows: the header is row 1.
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+pub struct Place {
+    /// The file's name.
+    pub file: String,
+    /// The row, where it concerns one.
+    pub row: Option<u64>,
+    /// The column's name, where it concerns one.
+    pub column: Option<String>,
+}
+
+impl Place {
+    /// A whole file.
+    pub fn file(file: &str) -> Self {
+        Self { file: file.to_owned(), row: None, column: None }
+    }
+
+    /// A row of a file.
+    pub fn row(file: &str, row: u64) -> Self {
+        Self { file: file.to_owned(), row: Some(row), column: None }
+    }
+
+    /// A cell.
+    pub fn cell(file: &str, row: u64, column: &str) -> Self {
+        Self { file: file.to_owned(), row: Some(row), column: Some(column.to_owned()) }
+    }
+}
+
+/// One thing found.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// What kind.
+    pub kind: FindingKind,
+    /// Where.
+    pub place: Place,
+    /// The value as written in the file, if it concerns one.
+    pub value: Option<String>,
+    /// What is wrong, in a sentence.
+    pub what: String,
+    /// How to mend it, in a sentence.
+    pub mend: String,
+}
+
+/// All findings of a run: at most so many of a kind and file in full, all of them counted.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Findings {
+    kept: Vec<Finding>,
+    counts: std::collections::BTreeMap<(FindingKind, String), u64>,
+}
+
+/// How many findings of one kind and file are kept in full; the rest are counted.
+pub const KEPT_OF_A_KIND: u64 = 1000;
+
+impl Findings {
+    /// Adds a finding.
+    pub fn add(&mut self, finding: Finding) {
+        let count = self.counts.entry((finding.kind, finding.place.file.clone())).or_default();
+        *count += 1;
+        if *count <= KEPT_OF_A_KIND {
+            self.kept.push(finding);
+        }
+    }
+
+    /// Adds a finding from its parts.
+    pub fn note(
+        &mut self,
+        kind: FindingKind,
+        place: Place,
+        value: Option<&str>,
+        what: impl Into<String>,
+        mend: impl Into<String>,
+    ) {
+        self.add(Finding { kind, place, value: value.map(str::to_owned), what: what.into(), mend: mend.into() });
+    }
+
+    /// The findings kept in full, gravest kind first, then by file and row.
+    pub fn sorted(&self) -> Vec<&Finding> {
+        let mut sorted: Vec<&Finding> = self.kept.iter().collect();
+        sorted.sort_by_key(|finding| (finding.kind.severity(), *finding));
+        sorted
+    }
+
+    /// How many of a kind there are in a file.
+    pub fn count(&self, kind: FindingKind, file: &str) -> u64 {
+        self.counts.get(&(kind, file.to_owned())).copied().unwrap_or(0)
+    }
+
+    /// How many of each kind, over all files, gravest first.
+    pub fn by_kind(&self) -> Vec<(FindingKind, u64)> {
+        let mut totals = std::collections::BTreeMap::new();
+        for ((kind, _), count) in &self.counts {
+            *totals.entry((kind.severity(), *kind)).or_insert(0) += count;
+        }
+        totals.into_iter().map(|((_, kind), count)| (kind, count)).collect()
+    }
+
+    /// How many findings of a severity there are.
+    pub fn total(&self, severity: Severity) -> u64 {
+        self.counts.iter().filter(|((kind, _), _)| kind.severity() == severity).map(|(_, count)| count).sum()
+    }
+
+    /// Whether any finding stops the review.
+    pub fn any_error(&self) -> bool {
+        self.total(Severity::Error) > 0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_unique_and_named_in_lower_case_words() {
+        let mut codes: Vec<&str> = FindingKind::ALL.iter().map(|kind| kind.code()).collect();
+        assert!(codes.iter().all(|code| code.bytes().all(|b| b.is_ascii_lowercase() || b == b'-')));
+        codes.sort_unstable();
+        codes.dedup();
+        assert_eq!(codes.len(), FindingKind::ALL.len());
+    }
+
+    #[test]
+    fn more_than_are_kept_are_still_counted() {
+        let mut findings = Findings::default();
+        for row in 0..KEPT_OF_A_KIND + 5 {
+            findings.note(FindingKind::NotADay, Place::row("a.csv", row), Some("x"), "no day", "write one");
+        }
+        assert_eq!(findings.count(FindingKind::NotADay, "a.csv"), KEPT_OF_A_KIND + 5);
+        assert_eq!(findings.sorted().len(), 1000);
+        assert!(findings.any_error());
+    }
+}

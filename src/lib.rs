@@ -1,0 +1,16 @@
+//! manebit: outcomes of cervical restorations, from record files to a review with honest uncertainty.
+//!
+//! Data flow one way: record files → [`intake`] → [`table`] → [`cohort`] → [`stats`] → [`result`] → report. Statisticians can use
+//! [`stats`] alone.
+
+pub mod analysis;
+pub mod cohort;
+pub mod finding;
+pub mod intake;
+pub mod protocol;
+pub mod quantity;
+pub mod record;
+pub mod result;
+pub mod stats;
+pub mod table;
+pub mod wording;

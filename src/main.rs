@@ -1,0 +1,3 @@
+//! Starts manebit.
+
+fn main() {}

@@ -1,0 +1,209 @@
+//! The whole protocol as one TOML file, with a documented default built in.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use super::endpoint::{Endpoint, FailureDayReading};
+use crate::quantity::{ConfidenceLevel, DAYS_PER_YEAR, Days, IntervalMethod, Variance};
+
+/// What counts as failure and how results are computed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Protocol {
+    /// Title of the review.
+    pub title: String,
+    /// Level of every interval.
+    pub confidence_level: ConfidenceLevel,
+    /// Interval method of survival.
+    pub interval_method: IntervalMethod,
+    /// Variance behind standard errors and intervals of survival.
+    pub variance: Variance,
+    /// Which day a failure is dated to.
+    pub failure_day: FailureDayReading,
+    /// Months at which survival is read.
+    pub horizons_months: Vec<u16>,
+    /// Months at which the headline is read.
+    pub headline_months: u16,
+    /// Months to which the restricted mean is taken.
+    pub restricted_mean_months: u16,
+    /// Fewest at risk for a curve to be drawn.
+    pub least_at_risk: u32,
+    /// Fewest failures in each level for a test.
+    pub least_failures: u32,
+    /// Fewest patients in each level for a test.
+    pub least_patients: u32,
+    /// Patients below which a share is hidden; 0 shows all.
+    pub smallest_cell: u32,
+    /// Factors compared by default.
+    pub factors: Vec<String>,
+    /// The practice's own columns.
+    pub own_factors: Vec<String>,
+    /// Days between placement and first visit past which an undeclared legacy restoration is named.
+    pub legacy_after_days: u32,
+    /// Days within which a second placement may be a repair.
+    pub repair_within_days: u32,
+    /// Seed of everything random.
+    pub seed: u64,
+    /// The recall schedule.
+    pub recalls: Vec<RecallWindow>,
+    /// The endpoints; the first is the headline.
+    pub endpoints: Vec<Endpoint>,
+}
+
+/// One recall of the schedule with its window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RecallWindow {
+    /// Months after placement at which it is due.
+    pub months: u16,
+    /// Months early that still count.
+    pub early: u16,
+    /// Months late that still count.
+    pub late: u16,
+}
+
+impl RecallWindow {
+    /// The day at which it is due, counted from placement.
+    pub fn due(self) -> Days {
+        months(self.months)
+    }
+
+    /// First day of the window, counted from placement.
+    pub fn opens(self) -> Days {
+        months(self.months.saturating_sub(self.early))
+    }
+
+    /// Last day of the window, counted from placement.
+    pub fn closes(self) -> Days {
+        months(self.months + self.late)
+    }
+}
+
+/// A number of months as whole days: months × 365.25 / 12, rounded.
+#[expect(clippy::cast_possible_truncation, reason = "65535 months are below 2^31 days")]
+pub fn months(count: u16) -> Days {
+    Days::new((f64::from(count) * DAYS_PER_YEAR / 12.0).round() as i32)
+}
+
+/// A factor by which restorations are grouped: a coded column of placements, `operator`, `tooth_type`, `arch`, or a column of
+/// the practice's own.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Factor(pub String);
+
+/// Why a protocol can't be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ProtocolError {
+    /// The line, where it concerns one.
+    pub line: Option<usize>,
+    /// What is wrong, in a sentence.
+    pub what: String,
+}
+
+impl fmt::Display for ProtocolError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.line {
+            Some(line) => write!(f, "line {line}: {}", self.what),
+            None => f.write_str(&self.what),
+        }
+    }
+}
+
+impl std::error::Error for ProtocolError {}
+
+impl Protocol {
+    /// The text of the built-in protocol.
+    pub const BUILT_IN_TEXT: &'static str = include_str!("built_in.toml");
+
+    /// The built-in protocol.
+    ///
+    /// # Panics
+    /// Never: a test reads the built-in text.
+    #[expect(clippy::expect_used, reason = "the text is compiled in and read by a test")]
+    pub fn built_in() -> Self {
+        Self::read(Self::BUILT_IN_TEXT).expect("the built-in protocol reads")
+    }
+
+    /// Reads a protocol from TOML.
+    ///
+    /// # Errors
+    /// When the text is no TOML, names an unknown key, misses one, or contradicts itself.
+    pub fn read(text: &str) -> Result<Self, ProtocolError> {
+        let protocol: Self = toml::from_str(text).map_err(|error| ProtocolError {
+            line: error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1),
+            what: error.message().to_owned(),
+        })?;
+        protocol.check()?;
+        Ok(protocol)
+    }
+
+    fn check(&self) -> Result<(), ProtocolError> {
+        let refuse = |what: String| Err(ProtocolError { line: None, what });
+        if self.endpoints.is_empty() {
+            return refuse("a protocol needs at least one [[endpoints]]".to_owned());
+        }
+        if !matches!(self.interval_method, IntervalMethod::ComplementaryLogLog | IntervalMethod::Log | IntervalMethod::Plain)
+        {
+            return refuse("interval_method is complementary_log_log, log or plain".to_owned());
+        }
+        for (place, endpoint) in self.endpoints.iter().enumerate() {
+            let word = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+            if endpoint.name.is_empty() || !endpoint.name.chars().all(word) {
+                return refuse(format!("endpoint name {:?}: use lower-case letters, digits and underscores", endpoint.name));
+            }
+            if self.endpoints[..place].iter().any(|other| other.name == endpoint.name) {
+                return refuse(format!("two endpoints are called {}", endpoint.name));
+            }
+            if endpoint.complete_loss == super::Consequence::None {
+                return refuse(format!(
+                    "endpoint {}: a complete loss ends the follow-up, so it is failure or competing",
+                    endpoint.name
+                ));
+            }
+        }
+        let ends = |what: &str| format!("{what} lies outside horizons_months' unit: give months of at least 1");
+        if self.headline_months == 0 || self.restricted_mean_months == 0 || self.horizons_months.contains(&0) {
+            return refuse(ends("a horizon of 0 months"));
+        }
+        if !self.horizons_months.is_sorted() || !self.recalls.is_sorted_by_key(|recall| recall.months) {
+            return refuse("horizons_months and recalls go from early to late".to_owned());
+        }
+        Ok(())
+    }
+
+    /// The horizons as days, the headline's among them, in order.
+    pub fn horizons(&self) -> Vec<Days> {
+        let mut all: Vec<u16> = self.horizons_months.clone();
+        if !all.contains(&self.headline_months) {
+            all.push(self.headline_months);
+            all.sort_unstable();
+        }
+        all.into_iter().map(months).collect()
+    }
+
+    /// A canonical text of everything that decides results, for the fingerprint.
+    pub fn canonical_text(&self) -> String {
+        toml::to_string(self).unwrap_or_default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_built_in_protocol_reads_and_says_itself_again() {
+        let protocol = Protocol::built_in();
+        assert_eq!(Protocol::read(&protocol.canonical_text()).as_ref(), Ok(&protocol));
+        assert_eq!(protocol.endpoints.len(), 3);
+        assert_eq!(months(60), Days::new(1826));
+    }
+
+    #[test]
+    fn a_mistake_is_told_with_its_line() {
+        let text = Protocol::BUILT_IN_TEXT.replacen("complete_loss = \"failure\"", "complete_loss = \"fail\"", 1);
+        let error = Protocol::read(&text).expect_err("a mistake");
+        assert!(error.line.is_some_and(|line| line > 40), "{error}");
+        assert!(error.what.contains("fail"), "{error}");
+    }
+}

@@ -1,0 +1,85 @@
+//! What weakens a result, as a closed list with the numbers that raised it; the words come where it is printed.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::quantity::{Days, Fraction};
+
+/// Something that weakens a result.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", tag = "caution")]
+pub enum Caution {
+    /// Few failures stand behind the headline.
+    FewFailures {
+        /// How many.
+        failures: u64,
+    },
+    /// Few patients stand behind the headline.
+    FewPatients {
+        /// How many.
+        patients: u64,
+    },
+    /// Follow-up is shorter than the headline's horizon.
+    ShortFollowUp {
+        /// Median follow-up, where known.
+        median: Option<Days>,
+        /// The headline's horizon.
+        horizon: Days,
+    },
+    /// A recall saw fewer than it should.
+    LowRecall {
+        /// The recall, in months.
+        months: u16,
+        /// Share seen.
+        share: Fraction,
+    },
+    /// Not randomised: groups may differ in what was not compared.
+    NotRandomised {
+        /// The factor.
+        factor: String,
+    },
+    /// Some restorations have no value for the factor.
+    MissingLevels {
+        /// The factor.
+        factor: String,
+        /// How many.
+        missing: u64,
+    },
+    /// A level too small to be tested.
+    SmallLevel {
+        /// The factor.
+        factor: String,
+        /// The level.
+        level: String,
+        /// Its failures.
+        failures: u64,
+        /// Its patients.
+        patients: u64,
+    },
+    /// Competing events are not rare beside failures.
+    ManyCompeting {
+        /// The endpoint.
+        endpoint: String,
+        /// Competing events.
+        competing: u64,
+        /// Failures.
+        failures: u64,
+    },
+    /// Restorations that were already there when observation began.
+    DelayedEntries {
+        /// How many.
+        count: u64,
+    },
+    /// Losses known from reports only.
+    ReportedLosses {
+        /// How many.
+        count: u64,
+    },
+    /// Visits at which operators scored their own work.
+    OwnWorkScored {
+        /// How many.
+        count: u64,
+    },
+    /// Failures found at recalls, so dated later than they happened.
+    FoundAtRecall,
+}

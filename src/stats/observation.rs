@@ -1,0 +1,225 @@
+//! What is followed: when it came under observation, when that ended, how, and with whom it shares its fate.
+//!
+//! Definition.  An observation with entry day 0 is at risk on days 0..=exit; one with entry day e > 0 (delayed entry) is at
+//!              risk on days e+1..=exit. Days are counted from the time origin, which is day 0.
+//! Decided.     On one day, failures come before censorings, so whatever is censored on a day is still at risk on it.
+//!              A delayed observation that ends on its entry day adds no time at risk and is refused.
+//! Cost.        Columns; 13 bytes an observation.
+
+use std::fmt;
+
+use super::grouping::{Grouping, NO_GROUP};
+use crate::quantity::Days;
+
+/// The longest follow-up that is taken, in days: 100,000 (some 274 years). A longer one is a mistake in a date, and day tables
+/// of its length would cost memory for nothing.
+pub const LONGEST_FOLLOW_UP: Days = Days::new(100_000);
+
+/// How an observation ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[repr(u8)]
+pub enum Ending {
+    /// It failed on its last day.
+    Failed = 0,
+    /// Something else ended it, after which it can't fail any more.
+    Competing = 1,
+    /// It was in place when last seen.
+    Censored = 2,
+}
+
+/// Why an observation was refused.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ObservationError {
+    /// It ends before the time origin, on this day.
+    ExitBeforeOrigin(Days),
+    /// It enters before the time origin, on this day.
+    EntryBeforeOrigin(Days),
+    /// It ends before it enters.
+    ExitBeforeEntry {
+        /// Day of entry.
+        entry: Days,
+        /// Day of exit.
+        exit: Days,
+    },
+    /// It came under observation late and ended on the same day, so it was never at risk.
+    NoTimeAtRisk(Days),
+    /// It ends later than [`LONGEST_FOLLOW_UP`], on this day.
+    TooLong(Days),
+}
+
+impl fmt::Display for ObservationError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::ExitBeforeOrigin(day) => write!(f, "an observation ends on day {}, before the time origin", day.count()),
+            Self::EntryBeforeOrigin(day) => {
+                write!(f, "an observation enters on day {}, before the time origin", day.count())
+            }
+            Self::ExitBeforeEntry { entry, exit } => {
+                write!(f, "an observation ends on day {}, before its entry on day {}", exit.count(), entry.count())
+            }
+            Self::NoTimeAtRisk(day) => {
+                write!(f, "an observation enters and ends on day {}, so it was never at risk", day.count())
+            }
+            Self::TooLong(day) => {
+                write!(
+                    f,
+                    "an observation ends on day {}; the longest follow-up taken is {} days",
+                    day.count(),
+                    LONGEST_FOLLOW_UP.count()
+                )
+            }
+        }
+    }
+}
+
+impl std::error::Error for ObservationError {}
+
+/// Observations in columns, in the order in which they were added.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Observations {
+    entry: Vec<i32>,
+    exit: Vec<i32>,
+    ending: Vec<Ending>,
+    cluster: Vec<u32>,
+    clusters: u32,
+}
+
+impl Observations {
+    /// No observations yet, with room for `capacity` of them.
+    pub fn with_capacity(capacity: usize) -> Self {
+        Self {
+            entry: Vec::with_capacity(capacity),
+            exit: Vec::with_capacity(capacity),
+            ending: Vec::with_capacity(capacity),
+            cluster: Vec::with_capacity(capacity),
+            clusters: 0,
+        }
+    }
+
+    /// Adds one observation. `entry` and `exit` are days since the time origin; `cluster` numbers the independent pieces
+    /// densely from 0, because the estimators keep one number for each index up to the largest.
+    ///
+    /// # Errors
+    ///
+    /// When entry or exit lie before the origin, exit before entry, exit past [`LONGEST_FOLLOW_UP`], or when a delayed
+    /// observation ends on its entry day. Nothing is added then.
+    pub fn push(&mut self, entry: Days, exit: Days, ending: Ending, cluster: u32) -> Result<(), ObservationError> {
+        if exit.count() < 0 {
+            return Err(ObservationError::ExitBeforeOrigin(exit));
+        }
+        if entry.count() < 0 {
+            return Err(ObservationError::EntryBeforeOrigin(entry));
+        }
+        if exit < entry {
+            return Err(ObservationError::ExitBeforeEntry { entry, exit });
+        }
+        if entry.count() > 0 && exit == entry {
+            return Err(ObservationError::NoTimeAtRisk(exit));
+        }
+        if exit > LONGEST_FOLLOW_UP {
+            return Err(ObservationError::TooLong(exit));
+        }
+        self.push_checked(entry.count(), exit.count(), ending, cluster);
+        Ok(())
+    }
+
+    /// Adds what is known to be in order.
+    fn push_checked(&mut self, entry: i32, exit: i32, ending: Ending, cluster: u32) {
+        self.entry.push(entry);
+        self.exit.push(exit);
+        self.ending.push(ending);
+        self.cluster.push(cluster);
+        self.clusters = self.clusters.max(cluster.saturating_add(1));
+    }
+
+    /// The observations of each level of a grouping, in their order; cluster indices stay what they are. Those without a group
+    /// are left out, and so are those past the end of the grouping's codes.
+    pub fn by_group(&self, grouping: &Grouping) -> Vec<Self> {
+        let mut groups = vec![Self::default(); usize::from(grouping.levels())];
+        for (i, &code) in grouping.codes().iter().take(self.len()).enumerate() {
+            if code != NO_GROUP {
+                groups[usize::from(code)].push_checked(self.entry[i], self.exit[i], self.ending[i], self.cluster[i]);
+            }
+        }
+        groups
+    }
+
+    /// Days of entry; 0 for those followed from the time origin.
+    pub fn entry(&self) -> &[i32] {
+        &self.entry
+    }
+
+    /// Days of exit.
+    pub fn exit(&self) -> &[i32] {
+        &self.exit
+    }
+
+    /// How each ended.
+    pub fn ending(&self) -> &[Ending] {
+        &self.ending
+    }
+
+    /// The index of each one's cluster.
+    pub fn cluster(&self) -> &[u32] {
+        &self.cluster
+    }
+
+    /// How many observations.
+    pub fn len(&self) -> usize {
+        self.exit.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.exit.is_empty()
+    }
+
+    /// One more than the largest cluster index: the length of a table with a place for each cluster.
+    pub fn clusters(&self) -> u32 {
+        self.clusters
+    }
+
+    /// How many different clusters have at least one observation here.
+    pub fn clusters_present(&self) -> u64 {
+        let mut seen = vec![false; self.clusters as usize];
+        let mut count = 0;
+        for &cluster in &self.cluster {
+            if !std::mem::replace(&mut seen[cluster as usize], true) {
+                count += 1;
+            }
+        }
+        count
+    }
+
+    /// The last day of exit; none when there are no observations.
+    pub fn last_day(&self) -> Option<Days> {
+        self.exit.iter().max().map(|&day| Days::new(day))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn impossible_follow_up_is_refused_and_adds_nothing() {
+        let mut observations = Observations::with_capacity(1);
+        let mut push = |entry, exit| observations.push(Days::new(entry), Days::new(exit), Ending::Failed, 0);
+        assert_eq!(push(0, -1), Err(ObservationError::ExitBeforeOrigin(Days::new(-1))));
+        assert_eq!(push(-2, 5), Err(ObservationError::EntryBeforeOrigin(Days::new(-2))));
+        assert_eq!(push(6, 5), Err(ObservationError::ExitBeforeEntry { entry: Days::new(6), exit: Days::new(5) }));
+        assert_eq!(push(5, 5), Err(ObservationError::NoTimeAtRisk(Days::new(5))));
+        assert_eq!(push(0, 100_001), Err(ObservationError::TooLong(Days::new(100_001))));
+        assert_eq!(push(0, 0), Ok(()));
+        assert_eq!(observations.len(), 1);
+    }
+
+    #[test]
+    fn clusters_present_counts_only_those_with_an_observation() {
+        let mut observations = Observations::default();
+        for cluster in [4, 1, 4] {
+            observations.push(Days::new(0), Days::new(1), Ending::Censored, cluster).expect("in order");
+        }
+        assert_eq!((observations.clusters(), observations.clusters_present()), (5, 2));
+    }
+}

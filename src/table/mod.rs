@@ -1,0 +1,10 @@
+//! Checked records in columns: what intake hands on, what the registry will keep, what the cohort reads.
+//!
+//! - [`columns`]: one builder a column, typed by the record's own list of columns
+//! - [`records`]: the two tables, with where each row came from
+
+pub mod columns;
+pub mod records;
+
+pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
+pub use records::{PlacementTable, RecordTable, TableError, VisitTable};

@@ -1,0 +1,129 @@
+//! The two tables, with where each row came from.
+
+use std::fmt;
+
+use polars::prelude::{DataFrame, PolarsError, StringChunked};
+
+use super::columns::{NO_CODE, NO_DAY};
+
+/// Column that says which file a row came from, by place in the list of files.
+pub const FILE_COLUMN: &str = "from_file";
+/// Column that says which row of its file it was, as a spreadsheet counts.
+pub const ROW_COLUMN: &str = "from_row";
+
+/// A table that doesn't have the shape it should: a fault of the program, not of the records.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TableError(String);
+
+impl fmt::Display for TableError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "the table of records is not as expected: {}", self.0)
+    }
+}
+
+impl std::error::Error for TableError {}
+
+impl From<PolarsError> for TableError {
+    fn from(error: PolarsError) -> Self {
+        Self(error.to_string())
+    }
+}
+
+/// Records of one kind in columns.
+#[derive(Clone, Debug)]
+pub struct RecordTable {
+    frame: DataFrame,
+    files: Vec<String>,
+}
+
+/// Placements in columns; the columns of [`crate::record::PLACEMENT_COLUMNS`], then the practice's own.
+#[derive(Clone, Debug)]
+pub struct PlacementTable(pub RecordTable);
+
+/// Visits in columns; the columns of [`crate::record::VISIT_COLUMNS`].
+#[derive(Clone, Debug)]
+pub struct VisitTable(pub RecordTable);
+
+impl RecordTable {
+    /// A table from a frame that has [`FILE_COLUMN`] and [`ROW_COLUMN`], and the names of the files they count.
+    pub const fn new(frame: DataFrame, files: Vec<String>) -> Self {
+        Self { frame, files }
+    }
+
+    /// How many rows.
+    pub fn len(&self) -> usize {
+        self.frame.height()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The frame.
+    pub const fn frame(&self) -> &DataFrame {
+        &self.frame
+    }
+
+    /// A text column.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no text.
+    pub fn text(&self, name: &str) -> Result<&StringChunked, TableError> {
+        Ok(self.frame.column(name)?.as_materialized_series().str()?)
+    }
+
+    /// A column of days since 1970-01-01; [`NO_DAY`] where empty.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no days.
+    pub fn days(&self, name: &str) -> Result<Vec<i32>, TableError> {
+        let days = self.frame.column(name)?.as_materialized_series().date()?;
+        Ok(days.physical().iter().map(|day| day.unwrap_or(NO_DAY)).collect())
+    }
+
+    /// A column of codes; [`NO_CODE`] where empty.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no codes.
+    pub fn codes(&self, name: &str) -> Result<Vec<u8>, TableError> {
+        let codes = self.frame.column(name)?.as_materialized_series().u8()?;
+        Ok(codes.iter().map(|code| code.unwrap_or(NO_CODE)).collect())
+    }
+
+    /// A column of whole numbers without gaps.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no such numbers.
+    pub fn whole_numbers(&self, name: &str) -> Result<Vec<u32>, TableError> {
+        let numbers = self.frame.column(name)?.as_materialized_series().u32()?;
+        Ok(numbers.iter().map(|number| number.unwrap_or(u32::MAX)).collect())
+    }
+
+    /// Where each row came from.
+    ///
+    /// # Errors
+    /// When the table lacks its columns of origin.
+    pub fn origins(&self) -> Result<Origins<'_>, TableError> {
+        Ok(Origins { files: &self.files, file: self.whole_numbers(FILE_COLUMN)?, row: self.whole_numbers(ROW_COLUMN)? })
+    }
+}
+
+/// Where the rows of a table came from.
+pub struct Origins<'a> {
+    files: &'a [String],
+    file: Vec<u32>,
+    row: Vec<u32>,
+}
+
+impl Origins<'_> {
+    /// The file of a row.
+    pub fn file(&self, row: usize) -> &str {
+        self.file.get(row).and_then(|&place| self.files.get(place as usize)).map_or("", String::as_str)
+    }
+
+    /// The row's number in its file, as a spreadsheet counts.
+    pub fn row(&self, row: usize) -> u64 {
+        self.row.get(row).copied().map_or(0, u64::from)
+    }
+}

@@ -1,0 +1,206 @@
+//! How a value becomes text: percentages, counts, years, and text from files made safe to print. A leaf.
+//!
+//! Everything that came out of a file passes through one of the escapes before it is printed.
+
+use std::borrow::Cow;
+
+use crate::quantity::{AnnualRate, ConfidenceInterval, Days, Fraction, Known, WhyNotKnown};
+
+/// A fraction as a percentage with one digit: `93.4 %`. Values that would round to 0 or 100 without being so say `<0.1 %`
+/// or `>99.9 %`.
+pub fn percent(fraction: Fraction) -> String {
+    format!("{} %", percent_number(fraction))
+}
+
+/// The number of [`percent`] without its sign: `93.4`.
+pub fn percent_number(fraction: Fraction) -> String {
+    let value = fraction.value();
+    if value > 0.0 && value < 0.0005 {
+        "<0.1".to_owned()
+    } else if (0.9995..1.0).contains(&value) {
+        ">99.9".to_owned()
+    } else {
+        format!("{:.1}", value * 100.0)
+    }
+}
+
+/// An interval of fractions: `91.2 to 95.1 %`.
+pub fn percent_interval(interval: &ConfidenceInterval<Fraction>) -> String {
+    format!("{} to {} %", percent_number(interval.lower), percent_number(interval.upper))
+}
+
+/// A rate as failures per 100 restoration-years, or per cent a year: `2.41`.
+pub fn rate_number(rate: AnnualRate) -> String {
+    format!("{:.2}", rate.per_hundred_years())
+}
+
+/// An interval of rates: `1.90 to 3.01`.
+pub fn rate_interval(interval: &ConfidenceInterval<AnnualRate>) -> String {
+    format!("{} to {}", rate_number(interval.lower), rate_number(interval.upper))
+}
+
+/// A length in days as years with one digit: `5.0`.
+pub fn years(days: Days) -> String {
+    format!("{:.1}", days.years().count())
+}
+
+/// A length in days as months where it is short, else years: `6 months`, `3 years`, `2.5 years`.
+pub fn span(days: Days) -> String {
+    let months = (f64::from(days.count()) / 30.4375).round();
+    if months < 24.0 {
+        return if months < 1.5 { format!("{months:.0} month") } else { format!("{months:.0} months") };
+    }
+    let count = days.years().count();
+    if (count - count.round()).abs() < 0.04 { format!("{count:.0} years") } else { format!("{count:.1} years") }
+}
+
+/// A p-value: `p = 0.034`, `p < 0.001`, `p > 0.99`.
+pub fn p_value(p: f64) -> String {
+    if p < 0.001 {
+        "p < 0.001".to_owned()
+    } else if p > 0.99 {
+        "p > 0.99".to_owned()
+    } else if p < 0.1 {
+        format!("p = {p:.3}")
+    } else {
+        format!("p = {p:.2}")
+    }
+}
+
+/// A count with thin spaces between thousands: `12 345`.
+pub fn count(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3 * 3);
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) && digits.len() > 4 {
+            text.push('\u{202f}');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A count with its noun, singular or plural: `1 patient`, `12 patients`.
+pub fn counted(number: u64, singular: &str, plural: &str) -> String {
+    format!("{} {}", count(number), if number == 1 { singular } else { plural })
+}
+
+/// Why a number is not known, in words.
+pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
+    match why {
+        WhyNotKnown::NotReached => "not reached",
+        WhyNotKnown::PastLastFollowUp => "past the last follow-up",
+        WhyNotKnown::NoObservations => "nothing to estimate from",
+        WhyNotKnown::TooFewClusters => "too few patients",
+        WhyNotKnown::TooFewGroups => "fewer than two groups",
+        WhyNotKnown::NoFailures => "no failures so far",
+        WhyNotKnown::AtBoundary => "no limits at this end of the range",
+        WhyNotKnown::TooFewToShow => "too few to show",
+        WhyNotKnown::AllFailed => "all had failed",
+    }
+}
+
+/// The text of a known value, or why it is not known.
+pub fn known<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
+    match value {
+        Known::Known(value) => text(value),
+        Known::NotKnown(why) => why_not_known(*why).to_owned(),
+    }
+}
+
+/// Text for HTML and SVG, between tags and in double-quoted attributes. Control characters, which XML forbids, become `�`.
+pub fn escape_markup(text: &str) -> Cow<'_, str> {
+    let plain = |c: char| !matches!(c, '&' | '<' | '>' | '"' | '\'') && (!c.is_control() || c == '\n' || c == '\t');
+    if text.chars().all(plain) {
+        return Cow::Borrowed(text);
+    }
+    let mut safe = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        match c {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
+            c if plain(c) => safe.push(c),
+            _ => safe.push('\u{fffd}'),
+        }
+    }
+    Cow::Owned(safe)
+}
+
+/// Text for a terminal: control characters (and those that reorder text) are shown, not obeyed.
+pub fn escape_terminal(text: &str) -> Cow<'_, str> {
+    let harmful = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+    };
+    if !text.chars().any(harmful) {
+        return Cow::Borrowed(text);
+    }
+    let mut safe = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        match c {
+            '\n' => safe.push('⏎'),
+            '\t' => safe.push('→'),
+            c if harmful(c) => safe.push_str(&format!("\\u{{{:x}}}", u32::from(c))),
+            c => safe.push(c),
+        }
+    }
+    Cow::Owned(safe)
+}
+
+/// Text for a spreadsheet cell: what a spreadsheet would run as a formula gets an apostrophe in front. Numbers stay numbers.
+pub fn escape_spreadsheet(text: &str) -> Cow<'_, str> {
+    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']) && text.parse::<f64>().is_err();
+    if formula { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
+}
+
+/// A text cut to `most` characters, with `…` where something is left out.
+pub fn shorten(text: &str, most: usize) -> Cow<'_, str> {
+    if text.chars().count() <= most {
+        return Cow::Borrowed(text);
+    }
+    let mut short: String = text.chars().take(most.saturating_sub(1)).collect();
+    short.push('…');
+    Cow::Owned(short)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_never_claims_certainty() {
+        assert_eq!(percent(Fraction::new(0.934_4)), "93.4 %");
+        assert_eq!(percent(Fraction::new(0.999_6)), ">99.9 %");
+        assert_eq!(percent(Fraction::new(0.000_4)), "<0.1 %");
+        assert_eq!(percent(Fraction::new(1.0)), "100.0 %");
+        assert_eq!(percent(Fraction::new(0.0)), "0.0 %");
+    }
+
+    #[test]
+    fn text_from_files_is_made_safe() {
+        assert_eq!(escape_markup("<script>\"a\" & 'b'\u{1}"), "&lt;script&gt;&quot;a&quot; &amp; &#39;b&#39;\u{fffd}");
+        assert_eq!(escape_terminal("a\u{1b}[31mred\n"), "a\\u{1b}[31mred⏎");
+        assert_eq!(escape_spreadsheet("=HYPERLINK(1)"), "'=HYPERLINK(1)");
+        assert_eq!(escape_spreadsheet("-0.5"), "-0.5");
+        assert_eq!(escape_spreadsheet("-2+3"), "'-2+3");
+    }
+
+    #[test]
+    fn spans_are_said_in_the_unit_people_use() {
+        assert_eq!(span(Days::new(183)), "6 months");
+        assert_eq!(span(Days::new(548)), "18 months");
+        assert_eq!(span(Days::new(731)), "2 years");
+        assert_eq!(span(Days::new(1826)), "5 years");
+        assert_eq!(span(Days::new(913)), "2.5 years");
+    }
+
+    #[test]
+    fn thousands_are_parted_from_five_digits_on() {
+        assert_eq!(count(1234), "1234");
+        assert_eq!(count(1_234_567), "1\u{202f}234\u{202f}567");
+        assert_eq!(counted(1, "patient", "patients"), "1 patient");
+    }
+}
