@@ -5,12 +5,17 @@
 
 pub mod analysis;
 pub mod cohort;
+pub mod command;
+pub mod figure;
 pub mod finding;
 pub mod intake;
 pub mod protocol;
 pub mod quantity;
 pub mod record;
+pub mod report;
 pub mod result;
+pub mod schema;
+pub mod simulate;
 pub mod stats;
 pub mod table;
 pub mod wording;

@@ -1,3 +1,5 @@
 //! Starts manebit.
 
-fn main() {}
+fn main() -> manebit::command::exit::Exit {
+    manebit::command::run()
+}

@@ -48,7 +48,7 @@ pub fn years(days: Days) -> String {
 pub fn span(days: Days) -> String {
     let months = (f64::from(days.count()) / 30.4375).round();
     if months < 24.0 {
-        return if months < 1.5 { format!("{months:.0} month") } else { format!("{months:.0} months") };
+        return if (0.5..1.5).contains(&months) { format!("{months:.0} month") } else { format!("{months:.0} months") };
     }
     let count = days.years().count();
     if (count - count.round()).abs() < 0.04 { format!("{count:.0} years") } else { format!("{count:.1} years") }

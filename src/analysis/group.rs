@@ -8,8 +8,8 @@ use crate::result::{
 };
 use crate::stats::{
     AnnualFailureRate, Ending, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
-    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, restricted_mean,
-    survival_at_horizons, survival_curve,
+    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
+    restricted_mean, survival_curve,
 };
 
 /// How the protocol wants survival's intervals.
@@ -32,17 +32,21 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
     let behind =
         Behind { observations: table.total(), clusters: observations.clusters_present(), failures: table.failures() };
     let person_time = person_time_annual_failure_rate(behind, table.exposure(), protocol.confidence_level);
-    let horizon_days = protocol.horizons();
-    let survivals = survival_at_horizons(observations, &horizon_days, inference);
-    let horizons = horizon_days
+    let horizon_months = protocol.horizons();
+    let horizon_days: Vec<Days> = horizon_months.iter().map(|&count| months(count)).collect();
+    let survivals = read_at_horizons(&curve, &table, behind.clusters, &horizon_days, inference);
+    let horizons = horizon_months
         .iter()
+        .zip(&horizon_days)
         .zip(survivals)
-        .map(|(&day, survival)| {
+        .map(|((&months, &day), survival)| {
+            let years = Years::new(f64::from(months) / 12.0);
             let annual = |rate: fn(&Estimate<Fraction>, Years) -> Known<AnnualFailureRate>| match &survival {
-                Known::Known(survival) => rate(survival, day.years()).map(annual_failure),
+                Known::Known(survival) => rate(survival, years).map(annual_failure),
                 Known::NotKnown(why) => Known::NotKnown(*why),
             };
             HorizonReview {
+                months,
                 day,
                 at_risk: table.counts_at(day).at_risk,
                 patients_at_risk: clusters_at_risk(observations, day),

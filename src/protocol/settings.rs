@@ -171,14 +171,14 @@ impl Protocol {
         Ok(())
     }
 
-    /// The horizons as days, the headline's among them, in order.
-    pub fn horizons(&self) -> Vec<Days> {
+    /// The horizons in months, the headline's among them, in order.
+    pub fn horizons(&self) -> Vec<u16> {
         let mut all: Vec<u16> = self.horizons_months.clone();
         if !all.contains(&self.headline_months) {
             all.push(self.headline_months);
             all.sort_unstable();
         }
-        all.into_iter().map(months).collect()
+        all
     }
 
     /// A canonical text of everything that decides results, for the fingerprint.

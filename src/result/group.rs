@@ -105,7 +105,9 @@ pub struct Counts {
 /// Survival and annual failure at one horizon.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct HorizonReview {
-    /// Days since placement.
+    /// Months since placement, as the protocol says; annual rates take months / 12 as their years.
+    pub months: u16,
+    /// The same as whole days.
     pub day: Days,
     /// At risk just before.
     pub at_risk: u64,

@@ -125,6 +125,15 @@ struct ClusterSums {
 }
 
 impl ClusterSums {
+    fn new(clusters: usize) -> Self {
+        Self {
+            clusters: vec![(0.0, 0); clusters],
+            k_squared: CompensatedSum::default(),
+            k_times_m: CompensatedSum::default(),
+            m_squared: 0,
+        }
+    }
+
     fn change(&mut self, cluster: u32, change: impl FnOnce(&mut (f64, u32))) {
         let place = &mut self.clusters[cluster as usize];
         let (old_k, old_m) = *place;
@@ -143,34 +152,56 @@ impl ClusterSums {
     }
 }
 
+/// Whether an observation that leaves does so by a failure on a step.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+enum Leaving {
+    #[default]
+    Otherwise,
+    OnStep,
+}
+
 /// σ² at each step. Between two steps H doesn't change, so whoever enters or leaves there is counted with the earlier one.
+///
+/// What the sweep needs of an observation is carried along into its bucket: looking it up again in the columns, all over
+/// memory, took most of the time.
 fn sweep(steps: &[Step], observations: &Observations) -> Vec<f64> {
     let (entry, exit, cluster) = (observations.entry(), observations.exit(), observations.cluster());
     let steps_to = steps_up_to_each_day(steps, observations);
-    let exits = Buckets::fill(exit.iter().map(|&day| steps_to[day as usize]), steps.len() + 1);
-    let entries = Buckets::fill(entry.iter().map(|&day| if day == 0 { 0 } else { steps_to[day as usize] }), steps.len() + 1);
-    let mut sums = ClusterSums {
-        clusters: vec![(0.0, 0); observations.clusters() as usize],
-        k_squared: CompensatedSum::default(),
-        k_times_m: CompensatedSum::default(),
-        m_squared: 0,
-    };
+    let mut sums = ClusterSums::new(observations.clusters() as usize);
+    // While H is 0, entering changes m alone; that is done in the order of the records.
+    let first_bucket = |day: i32| if day == 0 { 0 } else { steps_to[day as usize] };
+    for (&day, &cluster) in entry.iter().zip(cluster) {
+        if first_bucket(day) == 0 {
+            sums.clusters[cluster as usize].1 += 1;
+        }
+    }
+    sums.m_squared = sums.clusters.iter().map(|&(_, m)| u64::from(m) * u64::from(m)).sum();
+    let late =
+        entry.iter().zip(cluster).map(|(&day, &cluster)| (first_bucket(day), cluster)).filter(|&(bucket, _)| bucket > 0);
+    let entries = Buckets::fill(late, steps.len() + 1);
+    let leaving = exit.iter().zip(observations.ending()).zip(cluster).map(|((&day, &ending), &cluster)| {
+        let bucket = steps_to[day as usize];
+        let on_step = failure_step(steps, bucket as usize, day, ending).is_some();
+        (bucket, (cluster, if on_step { Leaving::OnStep } else { Leaving::Otherwise }))
+    });
+    let exits = Buckets::fill(leaving, steps.len() + 1);
     let mut variances = Vec::with_capacity(steps.len());
     let mut h = 0.0;
     for j in 0..=steps.len() {
+        let mut jump = 0.0;
         if let Some(step) = j.checked_sub(1).map(|j| &steps[j]) {
             h += hazard_increment(step);
+            jump = 1.0 / (step.at_risk - step.failed) as f64;
         }
-        for i in entries.items(j) {
-            sums.change(cluster[i], |(k, m)| {
+        for &cluster in entries.items(j) {
+            sums.change(cluster, |(k, m)| {
                 *k += h;
                 *m += 1;
             });
         }
-        for i in exits.items(j) {
-            let jump = failure_step(steps, j, exit[i], observations.ending()[i])
-                .map_or(0.0, |step| 1.0 / (step.at_risk - step.failed) as f64);
-            sums.change(cluster[i], |(k, m)| {
+        for &(cluster, leaving) in exits.items(j) {
+            let jump = if leaving == Leaving::OnStep { jump } else { 0.0 };
+            sums.change(cluster, |(k, m)| {
                 *k += jump - h;
                 *m -= 1;
             });

@@ -150,12 +150,13 @@ impl Comparison {
                 shared_to[(j + 1) * size + g] = shared_to[j * size + g] + hazard * self.share[j * size + g];
             }
         }
-        let by_cluster = Buckets::fill(observations.cluster().iter().copied(), observations.clusters() as usize);
+        let keyed = observations.cluster().iter().copied().zip(0_u32..);
+        let by_cluster = Buckets::fill(keyed, observations.clusters() as usize);
         let mut covariance = Matrix::zero(size);
         let mut score = vec![0.0; size];
         for cluster in 0..observations.clusters() as usize {
             score.fill(0.0);
-            for i in by_cluster.items(cluster) {
+            for i in by_cluster.items(cluster).iter().map(|&i| i as usize) {
                 let Some(&group) = grouping.codes().get(i).filter(|&&code| code != NO_GROUP) else { continue };
                 let own = usize::from(group);
                 let (entry, exit) = (observations.entry()[i], observations.exit()[i]);

@@ -1,0 +1,27 @@
+//! Results to drawings: SVG whose text stays text. Nothing is computed here but places on the sheet.
+//!
+//! - [`svg_backend`]: the drawing library's extension point, writing SVG with tenths of a pixel, dashes, groups and titles
+//! - [`sheet`]: what the charts draw on: lines, areas, text, wrapped text
+//! - [`text_width`]: how wide a text is, so that nothing collides
+//! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
+//! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`recall_chart`]: one chart each
+
+pub mod annual_failure_chart;
+pub mod criterion_chart;
+pub mod palette;
+pub mod recall_chart;
+pub mod sheet;
+pub mod survival_chart;
+pub mod svg_backend;
+pub mod text_width;
+
+/// A finished drawing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drawing {
+    /// Its name: the file's name without ending, and the prefix of every id in it.
+    pub name: String,
+    /// Its title.
+    pub title: String,
+    /// The SVG.
+    pub svg: String,
+}

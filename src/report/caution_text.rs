@@ -1,0 +1,60 @@
+//! The words of each caution.
+
+use crate::result::Caution;
+use crate::wording::{counted, percent, span};
+
+/// A caution as a sentence, with the numbers that raised it.
+pub fn caution_text(caution: &Caution) -> String {
+    match caution {
+        Caution::FewFailures { failures } => format!(
+            "Only {} behind the headline: its interval is what counts, not its middle.",
+            counted(*failures, "failure stands", "failures stand")
+        ),
+        Caution::FewPatients { patients } => {
+            format!("Only {} behind the headline: with so few mouths even the intervals are rough.", counted(*patients, "patient stands", "patients stand"))
+        }
+        Caution::ShortFollowUp { median: Some(median), horizon } => format!(
+            "Half of the restorations were followed for less than {}; what is said of {} rests on the older ones.",
+            span(*median),
+            span(*horizon)
+        ),
+        Caution::ShortFollowUp { median: None, horizon } => {
+            format!("Follow-up is too short or too patchy to say much about {}.", span(*horizon))
+        }
+        Caution::LowRecall { months, share } => {
+            format!("At {} months {} of those due were seen; those who stayed away may have fared differently.", months, percent(*share))
+        }
+        Caution::NotRandomised { factor } => format!(
+            "{factor} was chosen at the chair, not by lot: levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
+        ),
+        Caution::MissingLevels { factor, missing } => {
+            format!("{factor} is not known for {}; they are left out of that comparison.", counted(*missing, "restoration", "restorations"))
+        }
+        Caution::SmallLevel { factor, level, failures, patients } => format!(
+            "{factor}, {level}: {} in {}; described, not tested.",
+            counted(*failures, "failure", "failures"),
+            counted(*patients, "patient", "patients")
+        ),
+        Caution::ManyCompeting { endpoint, competing, failures } => format!(
+            "{endpoint}: {} (such as teeth lost or fillings renewed for another fault) beside {}. They leave the curve without counting as failure, so the curve tells how fillings would fare if nothing else ended them.",
+            counted(*competing, "other ending", "other endings"),
+            counted(*failures, "failure", "failures")
+        ),
+        Caution::DelayedEntries { count } => format!(
+            "{} already there when observation began; they count only from then on, since early losses among their like were never recorded.",
+            counted(*count, "restoration was", "restorations were")
+        ),
+        Caution::ReportedLosses { count } => {
+            format!("{} known from a report only, not from an examination.", counted(*count, "loss is", "losses are"))
+        }
+        Caution::OwnWorkScored { count } => {
+            format!("At {} the operator scored own work; such scores tend to be kind.", counted(*count, "visit", "visits"))
+        }
+        Caution::FoundAtRecall => {
+            "Failures are dated to the visit that found them; they happened at some time since the visit before, so the curve comes down a little late.".to_owned()
+        }
+    }
+}
+
+/// The standing caution, shown wherever numbers are read.
+pub const STANDING_CAUTION: &str = "These results describe a practice's past cases. They don't decide the treatment of any patient, and they are no proof that one technique is better. Local codes, the materials' instructions for use and the licensed practitioner's judgement come first.";

@@ -1,0 +1,159 @@
+//! Which charts a review has, and where each belongs.
+
+use crate::figure::Drawing;
+use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
+use crate::figure::criterion_chart::{CriterionChart, criterion_chart};
+use crate::figure::recall_chart::{RecallChart, recall_chart};
+use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use crate::record::{Coded, Criterion};
+use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview, Review};
+use crate::wording::span;
+
+use super::sentence::interval_note;
+
+/// Most levels that one chart draws.
+const MOST_LEVELS: usize = 8;
+
+/// What a chart shows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Subject {
+    /// Survival of an endpoint by a factor, or `all`.
+    Survival(String, String),
+    /// Annual failure of an endpoint by a factor.
+    Annual(String, String),
+    /// A criterion.
+    Criterion,
+    /// Recalls.
+    Recall,
+}
+
+/// A chart with what it shows.
+pub struct Placed {
+    /// What it shows.
+    pub subject: Subject,
+    /// The drawing.
+    pub drawing: Drawing,
+}
+
+/// All charts of a review.
+pub struct ChartSet(pub Vec<Placed>);
+
+impl ChartSet {
+    /// The survival chart of an endpoint by a factor.
+    pub fn survival(&self, endpoint: &str, factor: &str) -> Option<&Placed> {
+        self.0.iter().find(|placed| placed.subject == Subject::Survival(endpoint.to_owned(), factor.to_owned()))
+    }
+
+    /// The annual failure charts of an endpoint by a factor.
+    pub fn annual(&self, endpoint: &str, factor: &str) -> impl Iterator<Item = &Placed> {
+        let subject = Subject::Annual(endpoint.to_owned(), factor.to_owned());
+        self.0.iter().filter(move |placed| placed.subject == subject)
+    }
+
+    /// The criteria charts.
+    pub fn criteria(&self) -> impl Iterator<Item = &Placed> {
+        self.0.iter().filter(|placed| placed.subject == Subject::Criterion)
+    }
+
+    /// The recall chart.
+    pub fn recall(&self) -> Option<&Placed> {
+        self.0.iter().find(|placed| placed.subject == Subject::Recall)
+    }
+}
+
+/// Draws all charts of a review.
+pub fn chart_set(review: &Review) -> ChartSet {
+    let mut charts = Vec::new();
+    for (place, endpoint) in review.endpoints.iter().enumerate() {
+        charts.push(survival(review, endpoint, None));
+        for factor in endpoint.factors.iter().filter(|factor| factor.groups.len() <= MOST_LEVELS) {
+            charts.push(survival(review, endpoint, Some(factor)));
+            if place == 0 {
+                charts.push(annual(review, endpoint, factor, AnnualFormula::Geometric));
+                if review
+                    .benchmarks
+                    .iter()
+                    .any(|benchmark| benchmark.factor == factor.factor && benchmark.formula == Some(AnnualFormula::Linear))
+                {
+                    charts.push(annual(review, endpoint, factor, AnnualFormula::Linear));
+                }
+            }
+        }
+    }
+    let first_factor = review.endpoints.first().and_then(|endpoint| endpoint.factors.first());
+    for criterion in [Criterion::MarginalStaining, Criterion::MarginalAdaptation, Criterion::Colour, Criterion::Sensitivity]
+    {
+        charts.extend(criterion_of(review, criterion, None));
+        if let Some(factor) = first_factor.filter(|factor| factor.groups.len() <= MOST_LEVELS) {
+            charts.extend(criterion_of(review, criterion, Some(factor)));
+        }
+    }
+    let drawing = recall_chart(&RecallChart {
+        name: "recalls",
+        title: "Recalls: due, seen and scored",
+        recalls: &review.recalls,
+        footnote: &format!("Recalls whose window had closed by {}.", review.as_of),
+    });
+    charts.push(Placed { subject: Subject::Recall, drawing });
+    ChartSet(charts)
+}
+
+fn survival(review: &Review, endpoint: &EndpointReview, factor: Option<&FactorReview>) -> Placed {
+    let by = factor.map_or("all", |factor| factor.factor.as_str());
+    let groups = factor.map_or(std::slice::from_ref(&endpoint.all), |factor| factor.groups.as_slice());
+    let title = factor
+        .map_or_else(|| endpoint.title.clone(), |factor| format!("{} by {}", endpoint.title, factor.label.to_lowercase()));
+    let drawing = survival_chart(&SurvivalChart {
+        name: &format!("survival-{}-by-{by}", endpoint.name.replace('_', "-")),
+        title: &title,
+        definition: &endpoint.definition,
+        survival_title: &endpoint.survival_title,
+        groups,
+        footnote: &interval_note(review),
+        least_at_risk: review.least_at_risk,
+        scale: Scale::Full,
+    });
+    Placed { subject: Subject::Survival(endpoint.name.clone(), by.to_owned()), drawing }
+}
+
+fn annual(review: &Review, endpoint: &EndpointReview, factor: &FactorReview, formula: AnnualFormula) -> Placed {
+    let word = super::sentence::formula_word(formula);
+    let benchmarks: Vec<_> = review
+        .benchmarks
+        .iter()
+        .filter(|benchmark| benchmark.factor == factor.factor)
+        .filter(|benchmark| benchmark.formula.map_or(formula == AnnualFormula::Geometric, |own| own == formula))
+        .cloned()
+        .collect();
+    let drawing = annual_failure_chart(&AnnualFailureChart {
+        name: &format!("annual-failure-{}-by-{}-{word}", endpoint.name.replace('_', "-"), factor.factor),
+        title: &format!("Annual failure by {} ({word}, over {})", factor.label.to_lowercase(), span(review.headline_day)),
+        definition: &endpoint.definition,
+        day: review.headline_day,
+        formula,
+        groups: &factor.groups,
+        benchmarks: &benchmarks,
+        footnote: &interval_note(review),
+    });
+    Placed { subject: Subject::Annual(endpoint.name.clone(), factor.factor.clone()), drawing }
+}
+
+fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorReview>) -> Option<Placed> {
+    let name = factor.map_or("all", |factor| factor.factor.as_str());
+    let entries: Vec<&CriterionReview> = review
+        .criteria
+        .iter()
+        .filter(|entry| entry.criterion == criterion && entry.scheme.is_none() && entry.factor == name)
+        .collect();
+    if entries.is_empty() {
+        return None;
+    }
+    let by = factor.map_or_else(String::new, |factor| format!(" by {}", factor.label.to_lowercase()));
+    let drawing = criterion_chart(&CriterionChart {
+        name: &format!("criterion-{}-by-{name}", criterion.code().replace('_', "-")),
+        title: &format!("{}{by}", criterion.label()),
+        entries: &entries,
+        footnote: "Of those scored at each recall; schemes pooled on ideal, acceptable, not acceptable. Lost fillings are not in these shares of colour, staining and fit.",
+    });
+    Some(Placed { subject: Subject::Criterion, drawing })
+}

@@ -1,0 +1,17 @@
+//! Results and charts to a page, tables and machine-readable results. Nothing is computed here.
+//!
+//! - [`sentence`]: sentences that say what the numbers say
+//! - [`caution_text`]: the words of each caution
+//! - [`findings_text`]: findings as text
+//! - [`charts`]: which charts a review has
+//! - [`tables`]: tables as CSV
+//! - [`page`]: the HTML page
+//! - [`folder`]: all of it into a folder
+
+pub mod caution_text;
+pub mod charts;
+pub mod findings_text;
+pub mod folder;
+pub mod page;
+pub mod sentence;
+pub mod tables;

@@ -1,0 +1,266 @@
+//! The review as one self-contained HTML page: no network, no scripts, charts inline.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::caution_text::{STANDING_CAUTION, caution_text};
+use super::charts::{ChartSet, Placed};
+use super::sentence;
+use crate::quantity::Known;
+use crate::record::{Coded, Standing};
+use crate::result::{EndpointReview, FactorReview, GroupReview, Review};
+use crate::wording::{
+    count, counted, known, percent, percent_interval, percent_number, rate_interval, rate_number, span, years,
+};
+
+/// The page of a review.
+pub fn page(review: &Review, charts: &ChartSet) -> String {
+    let headline = review.endpoints.first();
+    let page = html! {
+        (DOCTYPE)
+        html lang="en-GB" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+                title { (review.title) ", " (review.as_of) }
+                style { (PreEscaped(include_str!("style.css"))) }
+            }
+            body {
+                main {
+                    h1 { (review.title) }
+                    p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review)) "." }
+                    @if let Some(endpoint) = headline { (opening(review, endpoint)) }
+                    (contents(review))
+                    (meaning(review))
+                    @for endpoint in &review.endpoints { (endpoint_section(review, endpoint, charts)) }
+                    (criteria_section(review, charts))
+                    (recall_section(review, charts))
+                    (flow_section(review))
+                    (method_section(review))
+                }
+            }
+        }
+    };
+    let mut text = page.into_string();
+    text.push('\n');
+    text
+}
+
+fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
+    html! {
+        p.lead { strong { (sentence::headline(review, endpoint)) } }
+        @if let Some(natural) = sentence::natural_frequency(review, endpoint) { p.lead { (natural) } }
+        p {
+            (endpoint.title) ": " (sentence::annual_failure(review, &endpoint.all)) ". "
+            @match &endpoint.all.person_time {
+                Known::Known(annual) => {
+                    (counted(endpoint.all.behind.failures, "failure", "failures")) " in " (count(annual.years.count().round() as u64)) " restoration-years: "
+                    (rate_number(annual.rate.value)) " per 100 restoration-years (" (known(&annual.rate.interval, rate_interval)) "; exact Poisson)."
+                },
+                Known::NotKnown(_) => {},
+            }
+        }
+        p.soft { (endpoint.definition) " " (sentence::interval_note(review)) }
+    }
+}
+
+fn contents(review: &Review) -> Markup {
+    html! {
+        nav aria-label="Contents" { ul {
+            li { a href="#meaning" { "What this means" } }
+            @for endpoint in &review.endpoints { li { a href={ "#" (endpoint.name) } { (endpoint.title) } } }
+            li { a href="#criteria" { "Criteria" } }
+            li { a href="#recalls" { "Recalls" } }
+            li { a href="#flow" { "From records to results" } }
+            li { a href="#method" { "How it was computed" } }
+        } }
+    }
+}
+
+fn meaning(review: &Review) -> Markup {
+    html! {
+        section.box id="meaning" aria-label="What this means and what it doesn't" {
+            h3 { "What this means, and what it doesn't" }
+            p { (STANDING_CAUTION) }
+            ul { @for caution in &review.cautions { li { (caution_text(caution)) } } }
+        }
+    }
+}
+
+fn drawing(placed: Option<&Placed>) -> Markup {
+    html! { @if let Some(placed) = placed { figure { (PreEscaped(&placed.drawing.svg)) } } }
+}
+
+fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSet) -> Markup {
+    html! {
+        h2 id=(endpoint.name) { (endpoint.title) ": " (sentence::headline(review, endpoint)) }
+        p.soft { (endpoint.definition) }
+        (drawing(charts.survival(&endpoint.name, "all")))
+        (horizon_table(review, "All restorations", std::slice::from_ref(&endpoint.all)))
+        (quantile_note(review, &endpoint.all))
+        @for factor in &endpoint.factors { (factor_section(review, endpoint, factor, charts)) }
+    }
+}
+
+fn quantile_note(review: &Review, group: &GroupReview) -> Markup {
+    html! {
+        p {
+            "Mean time without failure within the first " (span(group.restricted_mean.horizon)) ": "
+            (known(&group.restricted_mean.mean, |mean| {
+                let interval = known(&mean.interval, |i| format!("{:.2} to {:.2}", i.lower.count(), i.upper.count()));
+                format!("{:.2} years ({} {interval})", mean.value.count(), sentence::interval_word(review.confidence_level))
+            }))
+            ". "
+            @for quantile in &group.quantiles {
+                "Day by which " (percent_number(quantile.failed)) " % had failed: "
+                (known(&quantile.day, |day| format!("{} years", years(*day))))
+                @if let Known::Known(_) = quantile.day {
+                    " (" (known(&quantile.lower, |day| years(*day))) " to " (known(&quantile.upper, |day| years(*day))) ")"
+                }
+                ". "
+            }
+            "Median follow-up: " (known(&group.median_follow_up_days, |day| format!("{} years", years(*day)))) "."
+        }
+    }
+}
+
+fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorReview, charts: &ChartSet) -> Markup {
+    html! {
+        h3 { (endpoint.title) " by " (factor.label.to_lowercase()) }
+        (drawing(charts.survival(&endpoint.name, &factor.factor)))
+        (horizon_table(review, &format!("{} by {}", endpoint.title, factor.label.to_lowercase()), &factor.groups))
+        @for test in &factor.tests { p { (sentence::test(test)) "." } }
+        @if let Some(why) = &factor.not_tested { p { "Not tested: " (why) "." } }
+        p.soft {
+            @if factor.missing > 0 { (counted(factor.missing, "restoration", "restorations")) " without a level left out. " }
+            "Chosen at the chair, not by lot: a difference is not proof that the technique made it."
+        }
+        @for placed in charts.annual(&endpoint.name, &factor.factor) { (drawing(Some(placed))) }
+    }
+}
+
+fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Markup {
+    html! {
+        div.scroll { table {
+            caption { (caption) }
+            thead { tr {
+                th { "Level" } th.n { "Restorations, patients, failures" } th.n { "After" } th.n { "At risk (patients)" }
+                th.n { "Survival (" (sentence::interval_word(review.confidence_level)) ")" }
+                th.n { "% a year, geometric" } th.n { "% a year, linear" } th.n { "Per 100 restoration-years (all years)" }
+            } }
+            tbody { @for group in groups { @for (place, horizon) in group.horizons.iter().enumerate() { tr {
+                @if place == 0 {
+                    th scope="rowgroup" rowspan=(group.horizons.len()) { (group.label) }
+                    td.n rowspan=(group.horizons.len()) { (count(group.behind.observations)) ", " (count(group.behind.clusters)) ", " (count(group.behind.failures)) }
+                }
+                td.n { (span(horizon.day)) }
+                td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" }
+                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
+                td.n { (known(&horizon.geometric, annual_text)) }
+                td.n { (known(&horizon.linear, annual_text)) }
+                @if place == 0 { td.n rowspan=(group.horizons.len()) { (known(&group.person_time, annual_text)) } }
+            } } } }
+        } }
+    }
+}
+
+fn annual_text(annual: &crate::result::AnnualFailure) -> String {
+    format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval))
+}
+
+fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
+    let pooled: Vec<_> = review.criteria.iter().filter(|entry| entry.scheme.is_none() && entry.factor == "all").collect();
+    html! {
+        h2 id="criteria" { "Criteria at each recall" }
+        p {
+            "Of those scored within each recall's window. A lost filling can't be scored for colour, staining or fit, so it is not in those shares. "
+            "Different scoring schemes are pooled only on “acceptable or not”; each scheme's own scores stand in the tables. "
+            "These intervals take every filling as independent."
+        }
+        @for placed in charts.criteria() { (drawing(Some(placed))) }
+        details { summary { "All criteria as a table" } div.scroll { table {
+            thead { tr { th { "Criterion" } th.n { "Month" } th.n { "Scored (patients)" } th.n { "Ideal" } th.n { "Acceptable" } th.n { "Not acceptable (interval)" } } }
+            tbody { @for entry in pooled { tr {
+                td { (entry.criterion.label()) } td.n { (entry.months) } td.n { (count(entry.scored)) " (" (count(entry.patients)) ")" }
+                @for share in &entry.standings { td.n {
+                    (known(&share.share, |share| percent(*share)))
+                    @if share.standing == Standing::Unacceptable { " (" (known(&share.interval, percent_interval)) ")" }
+                } }
+            } } }
+        } } }
+    }
+}
+
+fn recall_section(review: &Review, charts: &ChartSet) -> Markup {
+    html! {
+        h2 id="recalls" { "Recalls: who was due, and who was seen" }
+        (drawing(charts.recall()))
+        div.scroll { table {
+            caption { "Recalls whose window had closed by " (review.as_of) }
+            thead { tr { th.n { "Month" } th.n { "Window (days)" } th.n { "Due (patients)" } th.n { "Seen (patients)" } th.n { "Scored" } th.n { "Seen of due" } } }
+            tbody { @for recall in &review.recalls { tr {
+                td.n { (recall.months) } td.n { (recall.opens.count()) "–" (recall.closes.count()) }
+                td.n { (count(recall.due)) " (" (count(recall.patients_due)) ")" }
+                td.n { (count(recall.seen)) " (" (count(recall.patients_seen)) ")" }
+                td.n { (count(recall.scored)) }
+                td.n { (known(&recall.share_seen, |(share, interval)| format!("{} ({})", percent(*share), percent_interval(interval)))) }
+            } } }
+        } }
+    }
+}
+
+fn flow_section(review: &Review) -> Markup {
+    let flow = &review.flow;
+    html! {
+        h2 id="flow" { "From records to results" }
+        div.scroll { table {
+            thead { tr { th { "Placements" } th.n { "How many" } } }
+            tbody {
+                tr { td { "Received" } td.n { (count(flow.received)) } }
+                @for excluded in &flow.excluded { tr { td { "Left out: " (excluded.reason) } td.n { "−" (count(excluded.count)) } } }
+                tr { th scope="row" { "Analysed" } td.n { (count(flow.analysed)) } }
+                tr { td { "… of these never seen again after placement" } td.n { (count(flow.never_seen)) } }
+                tr { td { "… of these under observation only from a later day on" } td.n { (count(flow.delayed_entries)) } }
+            }
+        } }
+        div.scroll { table {
+            thead { tr { th { "Visits" } th.n { "How many" } } }
+            tbody {
+                tr { td { "Received" } td.n { (count(flow.visits_received)) } }
+                @for excluded in &flow.visits_excluded { tr { td { "Left out: " (excluded.reason) } td.n { "−" (count(excluded.count)) } } }
+                tr { th scope="row" { "Used" } td.n { (count(flow.visits_used)) } }
+            }
+        } }
+        @if !review.notices.is_empty() {
+            h3 { "Odd, but let through" }
+            ul { @for notice in &review.notices { li { (notice.title) ": " (count(notice.count)) " (" code { (notice.code) } ")" } } }
+        }
+    }
+}
+
+fn method_section(review: &Review) -> Markup {
+    html! {
+        h2 id="method" { "How it was computed" }
+        p { (sentence::interval_note(review)) " Follow-up counts whole days from placement; years are days divided by 365.25. Restorations that were already there when observation began are at risk only from then on. Patients who died, left or stayed away are censored at the last visit that showed the filling in place." }
+        p { "Annual failure rate, three formulas: geometric 1 − S^(1/z) from survival S at z years; linear (1 − S)/z; person-time: failures divided by restoration-years, with exact Poisson limits. They differ, the more the higher the loss: compare only like with like." }
+        p { "The log-rank test compares whole curves. The patient-clustered form lets fillings of one mouth share their fate; the other takes each as independent and is shown beside it. Both leave competing events as censored." }
+        h3 { "Endpoints" }
+        ul { @for endpoint in &review.endpoints { li { strong { (endpoint.title) } ": " (endpoint.definition) } } }
+        @if !review.benchmarks.is_empty() {
+            h3 { "Published rates beside the practice's own" }
+            ul { @for source in sources(review) { li { (source) } } }
+        }
+        p.soft {
+            "manebit " (review.program_version) "; records " code { (review.data_fingerprint) } "; protocol " code { (review.protocol_fingerprint) } ". "
+            @if let (Some(first), Some(last)) = (review.first_day, review.last_day) { "First day in the records " (first) ", last " (last) "." }
+        }
+    }
+}
+
+fn sources(review: &Review) -> Vec<&str> {
+    let mut sources: Vec<&str> = review.benchmarks.iter().map(|benchmark| benchmark.source.as_str()).collect();
+    sources.dedup();
+    sources.sort_unstable();
+    sources.dedup();
+    sources
+}

@@ -1,0 +1,122 @@
+//! Sentences that say what the numbers say, and no more; the terminal and the page share them.
+
+use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
+use crate::result::{AnnualFormula, EndpointReview, GroupReview, Review, TestReview};
+use crate::wording::{
+    count, counted, known, p_value, percent, percent_interval, rate_interval, rate_number, span, why_not_known,
+};
+
+/// The confidence level in words: `95 % interval`.
+pub fn interval_word(level: ConfidenceLevel) -> String {
+    let percent = level.value() * 100.0;
+    if (percent - percent.round()).abs() < 1e-9 {
+        format!("{percent:.0} % interval")
+    } else {
+        format!("{percent} % interval")
+    }
+}
+
+/// The headline of a group at the review's horizon: `After 5 years 90.2 % were retained (95 % interval 86.9 to 92.7 %).`
+pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
+    let after = span(review.headline_day);
+    let word = endpoint.survival_title.to_lowercase();
+    match endpoint.all.horizon(review.headline_day).map(|horizon| &horizon.survival) {
+        Some(Known::Known(survival)) => {
+            let interval = known(&survival.interval, percent_interval);
+            format!(
+                "After {after}, {} {word} ({} {interval}).",
+                percent(survival.value),
+                interval_word(review.confidence_level)
+            )
+        }
+        Some(Known::NotKnown(why)) => format!("Survival after {after} is not known: {}.", why_not_known(*why)),
+        None => format!("Survival after {after} was not asked for."),
+    }
+}
+
+/// The headline in natural numbers: `Of 100 such fillings, about 10 (7 to 13) failed within 5 years.`
+pub fn natural_frequency(review: &Review, endpoint: &EndpointReview) -> Option<String> {
+    let survival: &Estimate<Fraction> = endpoint.all.horizon(review.headline_day)?.survival.known()?;
+    let of_hundred = |fraction: Fraction| format!("{:.0}", fraction.complement().value() * 100.0);
+    let interval = survival.interval.known()?;
+    Some(format!(
+        "Of 100 such fillings, about {} ({} to {}) failed within {}.",
+        of_hundred(survival.value),
+        of_hundred(interval.upper),
+        of_hundred(interval.lower),
+        span(review.headline_day)
+    ))
+}
+
+/// A formula's name with its years: `geometric, 5 years`.
+pub const fn formula_word(formula: AnnualFormula) -> &'static str {
+    match formula {
+        AnnualFormula::Geometric => "geometric",
+        AnnualFormula::Linear => "linear",
+        AnnualFormula::PersonTime => "person-time",
+    }
+}
+
+/// A group's annual failure rate at the review's horizon under the default formula, in words.
+pub fn annual_failure(review: &Review, group: &GroupReview) -> String {
+    let Some(horizon) = group.horizon(review.headline_day) else { return "not asked for".to_owned() };
+    known(&horizon.geometric, |annual| {
+        let interval = known(&annual.rate.interval, rate_interval);
+        format!("{} % a year ({interval}; geometric, over {})", rate_number(annual.rate.value), span(review.headline_day))
+    })
+}
+
+/// The same without formula and years, for a list whose heading says them.
+pub fn annual_failure_short(review: &Review, group: &GroupReview) -> String {
+    let Some(horizon) = group.horizon(review.headline_day) else { return "not asked for".to_owned() };
+    known(&horizon.geometric, |annual| {
+        format!("{} % a year ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval))
+    })
+}
+
+/// How many stand behind a group: `120 restorations, 64 patients, 12 failures`.
+pub fn behind(group: &GroupReview) -> String {
+    format!(
+        "{}, {}, {}",
+        counted(group.behind.observations, "restoration", "restorations"),
+        counted(group.behind.clusters, "patient", "patients"),
+        counted(group.behind.failures, "failure", "failures")
+    )
+}
+
+/// How intervals were made, for footnotes.
+pub fn interval_note(review: &Review) -> String {
+    let method = match review.interval_method {
+        IntervalMethod::Log => "log",
+        IntervalMethod::Plain => "plain",
+        _ => "complementary log–log",
+    };
+    let variance = match review.variance {
+        Variance::ClusterRobust => "patient-clustered standard errors (infinitesimal jackknife)",
+        Variance::ModelBased => "standard errors that take every filling as independent (Greenwood)",
+    };
+    format!("Product-limit (Kaplan–Meier) estimate; {} {method}, {variance}.", interval_word(review.confidence_level))
+}
+
+/// A test in words.
+pub fn test(test: &TestReview) -> String {
+    let kind = match test.variance {
+        Variance::ClusterRobust => "Log-rank test, patient-clustered",
+        Variance::ModelBased => "Log-rank test taking every filling as independent",
+    };
+    format!("{kind}: χ² = {:.2} on {} df, {}", test.chi_square, test.degrees_of_freedom, p_value(test.p_value))
+}
+
+/// The totals of a review: `590 restorations in 328 patients, 2410 visits, 61 failures (loss of retention)`.
+pub fn totals(review: &Review) -> String {
+    let failure =
+        review.endpoints.first().map_or_else(String::new, |endpoint| format!(" ({})", endpoint.title.to_lowercase()));
+    format!(
+        "{} in {}, {}, {} {}{failure}",
+        counted(review.totals.restorations, "restoration", "restorations"),
+        counted(review.totals.patients, "patient", "patients"),
+        counted(review.totals.visits, "visit", "visits"),
+        count(review.totals.failures),
+        if review.totals.failures == 1 { "failure" } else { "failures" }
+    )
+}

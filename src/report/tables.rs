@@ -1,0 +1,389 @@
+//! The tables of a review as CSV: fractions, days and codes for machines, a reason where a number is not known. Text from the
+//! records is defused for spreadsheets.
+
+use crate::quantity::{ConfidenceInterval, Known};
+use crate::result::{AnnualFailure, GroupReview, Review};
+use crate::wording::{escape_spreadsheet, why_not_known};
+
+use super::sentence::formula_word;
+
+/// One table: file name and content.
+pub struct Table {
+    /// File name without folder.
+    pub name: &'static str,
+    /// CSV text.
+    pub text: String,
+}
+
+struct Writer(Vec<Vec<String>>);
+
+impl Writer {
+    fn new(header: &[&str]) -> Self {
+        Self(vec![header.iter().map(|&name| name.to_owned()).collect()])
+    }
+
+    fn row(&mut self, cells: Vec<String>) {
+        self.0.push(cells);
+    }
+
+    fn finish(self, name: &'static str) -> Table {
+        let mut text = String::new();
+        for row in self.0 {
+            let cells: Vec<String> = row
+                .iter()
+                .map(|cell| {
+                    let cell = escape_spreadsheet(cell);
+                    if cell.contains([',', '"', '\n', '\r']) {
+                        format!("\"{}\"", cell.replace('"', "\"\""))
+                    } else {
+                        cell.into_owned()
+                    }
+                })
+                .collect();
+            text.push_str(&cells.join(","));
+            text.push('\n');
+        }
+        Table { name, text }
+    }
+}
+
+fn number(value: f64) -> String {
+    format!("{value}")
+}
+
+fn limits<T: Copy>(interval: &Known<ConfidenceInterval<T>>, value: impl Fn(T) -> f64) -> [String; 3] {
+    match interval {
+        Known::Known(interval) => [number(value(interval.lower)), number(value(interval.upper)), String::new()],
+        Known::NotKnown(why) => [String::new(), String::new(), why_not_known(*why).to_owned()],
+    }
+}
+
+/// Every group of a review with its endpoint, factor and level.
+fn groups(review: &Review) -> impl Iterator<Item = ([String; 3], &GroupReview)> {
+    review.endpoints.iter().flat_map(|endpoint| {
+        let key = |factor: &str, group: &GroupReview| [endpoint.name.clone(), factor.to_owned(), group.level.clone()];
+        let all = std::iter::once((key("all", &endpoint.all), &endpoint.all));
+        all.chain(
+            endpoint
+                .factors
+                .iter()
+                .flat_map(move |factor| factor.groups.iter().map(move |group| (key(&factor.factor, group), group))),
+        )
+    })
+}
+
+/// All tables of a review.
+pub fn tables(review: &Review) -> Vec<Table> {
+    vec![
+        survival(review),
+        annual_failure(review),
+        curve(review),
+        counts(review),
+        tests(review),
+        recalls(review),
+        criteria(review),
+        flow(review),
+        definitions(review),
+    ]
+}
+
+fn survival(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "endpoint",
+        "factor",
+        "level",
+        "restorations",
+        "patients",
+        "failures",
+        "day",
+        "months",
+        "at_risk",
+        "patients_at_risk",
+        "survival",
+        "standard_error",
+        "lower",
+        "upper",
+        "interval_not_known",
+        "survival_not_known",
+        "model_based_standard_error",
+    ]);
+    for (key, group) in groups(review) {
+        for horizon in &group.horizons {
+            let mut row = key.to_vec();
+            row.extend(
+                [group.behind.observations, group.behind.clusters, group.behind.failures].map(|count| count.to_string()),
+            );
+            row.extend([horizon.day.count().to_string(), horizon.months.to_string()]);
+            row.extend([horizon.at_risk.to_string(), horizon.patients_at_risk.to_string()]);
+            match &horizon.survival {
+                Known::Known(survival) => {
+                    row.push(number(survival.value.value()));
+                    row.push(survival.standard_error.map_or_else(String::new, number));
+                    row.extend(limits(&survival.interval, |limit| limit.value()));
+                    row.push(String::new());
+                }
+                Known::NotKnown(why) => {
+                    row.extend(vec![String::new(); 5]);
+                    row.push(why_not_known(*why).to_owned());
+                }
+            }
+            row.push(horizon.model_based_standard_error.map_or_else(String::new, number));
+            table.row(row);
+        }
+    }
+    table.finish("survival.csv")
+}
+
+fn annual_failure(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "endpoint",
+        "factor",
+        "level",
+        "restorations",
+        "patients",
+        "failures",
+        "formula",
+        "years",
+        "rate_per_year",
+        "standard_error",
+        "lower",
+        "upper",
+        "not_known",
+    ]);
+    for (key, group) in groups(review) {
+        let mut add = |formula: &str, years: f64, annual: &Known<AnnualFailure>| {
+            let mut row = key.to_vec();
+            row.extend(
+                [group.behind.observations, group.behind.clusters, group.behind.failures].map(|count| count.to_string()),
+            );
+            row.extend([formula.to_owned(), number(years)]);
+            match annual {
+                Known::Known(annual) => {
+                    row.push(number(annual.rate.value.per_year()));
+                    row.push(annual.rate.standard_error.map_or_else(String::new, number));
+                    row.extend(limits(&annual.rate.interval, |limit| limit.per_year()));
+                }
+                Known::NotKnown(why) => {
+                    row.extend(vec![String::new(); 4]);
+                    row.push(why_not_known(*why).to_owned());
+                }
+            }
+            table.row(row);
+        };
+        for horizon in &group.horizons {
+            let years = f64::from(horizon.months) / 12.0;
+            add("geometric", years, &horizon.geometric);
+            add("linear", years, &horizon.linear);
+        }
+        add(formula_word(crate::result::AnnualFormula::PersonTime), group.exposure_years.count(), &group.person_time);
+    }
+    table.finish("annual-failure.csv")
+}
+
+fn curve(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "endpoint",
+        "factor",
+        "level",
+        "day",
+        "at_risk",
+        "failed",
+        "survival",
+        "lower",
+        "upper",
+        "interval_not_known",
+    ]);
+    for (key, group) in groups(review) {
+        for point in &group.curve {
+            let mut row = key.to_vec();
+            row.extend([
+                point.day.count().to_string(),
+                point.at_risk.to_string(),
+                point.failed.to_string(),
+                number(point.survival.value()),
+            ]);
+            row.extend(limits(&point.interval, |limit| limit.value()));
+            table.row(row);
+        }
+    }
+    table.finish("curve.csv")
+}
+
+fn counts(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "endpoint",
+        "factor",
+        "level",
+        "day",
+        "at_risk",
+        "failed",
+        "competing",
+        "censored",
+        "not_yet_entered",
+    ]);
+    for (key, group) in groups(review) {
+        for counts in &group.counts {
+            let mut row = key.to_vec();
+            row.push(counts.day.count().to_string());
+            row.extend(
+                [counts.at_risk, counts.failed, counts.competing, counts.censored, counts.not_yet_entered]
+                    .map(|count| count.to_string()),
+            );
+            table.row(row);
+        }
+    }
+    table.finish("at-risk.csv")
+}
+
+fn tests(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "endpoint",
+        "factor",
+        "variance",
+        "chi_square",
+        "degrees_of_freedom",
+        "p_value",
+        "ln_p_value",
+        "not_tested",
+    ]);
+    for endpoint in &review.endpoints {
+        for factor in &endpoint.factors {
+            for test in &factor.tests {
+                let variance = match test.variance {
+                    crate::quantity::Variance::ClusterRobust => "cluster_robust",
+                    crate::quantity::Variance::ModelBased => "model_based",
+                };
+                table.row(vec![
+                    endpoint.name.clone(),
+                    factor.factor.clone(),
+                    variance.to_owned(),
+                    number(test.chi_square),
+                    test.degrees_of_freedom.to_string(),
+                    number(test.p_value),
+                    number(test.ln_p_value),
+                    String::new(),
+                ]);
+            }
+            if let Some(why) = &factor.not_tested {
+                let mut row = vec![endpoint.name.clone(), factor.factor.clone()];
+                row.extend(vec![String::new(); 5]);
+                row.push(why.clone());
+                table.row(row);
+            }
+        }
+    }
+    table.finish("log-rank.csv")
+}
+
+fn recalls(review: &Review) -> Table {
+    let mut table = Writer::new(&[
+        "months",
+        "opens_day",
+        "closes_day",
+        "due",
+        "seen",
+        "scored",
+        "patients_due",
+        "patients_seen",
+        "share_seen",
+        "lower",
+        "upper",
+    ]);
+    for recall in &review.recalls {
+        let mut row = vec![recall.months.to_string(), recall.opens.count().to_string(), recall.closes.count().to_string()];
+        row.extend(
+            [recall.due, recall.seen, recall.scored, recall.patients_due, recall.patients_seen]
+                .map(|count| count.to_string()),
+        );
+        match &recall.share_seen {
+            Known::Known((share, interval)) => {
+                row.extend([number(share.value()), number(interval.lower.value()), number(interval.upper.value())]);
+            }
+            Known::NotKnown(_) => row.extend(vec![String::new(); 3]),
+        }
+        table.row(row);
+    }
+    table.finish("recalls.csv")
+}
+
+fn criteria(review: &Review) -> Table {
+    use crate::record::Coded;
+    let mut table = Writer::new(&[
+        "criterion",
+        "factor",
+        "level",
+        "scheme",
+        "months",
+        "scored",
+        "patients",
+        "score",
+        "standing",
+        "count",
+        "share",
+        "lower",
+        "upper",
+    ]);
+    for entry in &review.criteria {
+        let scheme = entry.scheme.map_or("pooled", Coded::code);
+        let key = || {
+            let mut row: Vec<String> =
+                [entry.criterion.code(), &entry.factor, &entry.level, scheme].map(str::to_owned).to_vec();
+            row.extend([entry.months.to_string(), entry.scored.to_string(), entry.patients.to_string()]);
+            row
+        };
+        let mut add = |score: &str,
+                       standing: crate::record::Standing,
+                       count: u64,
+                       share: &Known<crate::quantity::Fraction>,
+                       interval| {
+            let mut row = key();
+            let standing = match standing {
+                crate::record::Standing::Ideal => "ideal",
+                crate::record::Standing::Acceptable => "acceptable",
+                crate::record::Standing::Unacceptable => "unacceptable",
+            };
+            row.extend([score.to_owned(), standing.to_owned(), count.to_string()]);
+            row.push(share.known().map_or_else(String::new, |share| number(share.value())));
+            let [lower, upper, _] = limits(interval, |limit: crate::quantity::Fraction| limit.value());
+            row.extend([lower, upper]);
+            table.row(row);
+        };
+        if entry.scheme.is_some() {
+            for score in &entry.scores {
+                add(&score.score, score.standing, score.count, &score.share, &score.interval);
+            }
+        } else {
+            for standing in &entry.standings {
+                add("", standing.standing, standing.count, &standing.share, &standing.interval);
+            }
+        }
+    }
+    table.finish("criteria.csv")
+}
+
+fn flow(review: &Review) -> Table {
+    let flow = &review.flow;
+    let mut table = Writer::new(&["what", "step", "reason", "count"]);
+    let mut add = |what: &str, step: &str, reason: &str, count: u64| {
+        table.row(vec![what.to_owned(), step.to_owned(), reason.to_owned(), count.to_string()]);
+    };
+    add("placements", "received", "", flow.received);
+    for excluded in &flow.excluded {
+        add("placements", "excluded", &excluded.reason, excluded.count);
+    }
+    add("placements", "analysed", "", flow.analysed);
+    add("visits", "received", "", flow.visits_received);
+    for excluded in &flow.visits_excluded {
+        add("visits", "excluded", &excluded.reason, excluded.count);
+    }
+    add("visits", "used", "", flow.visits_used);
+    table.finish("flow.csv")
+}
+
+fn definitions(review: &Review) -> Table {
+    let mut table = Writer::new(&["endpoint", "title", "definition"]);
+    for endpoint in &review.endpoints {
+        table.row(vec![endpoint.name.clone(), endpoint.title.clone(), endpoint.definition.clone()]);
+    }
+    table.finish("definitions.csv")
+}

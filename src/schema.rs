@@ -1,0 +1,30 @@
+//! JSON Schemas (draft 2020-12) of the records and of `results.json`, made from the Rust types so that the two can't drift.
+
+use schemars::{JsonSchema, Schema, generate::SchemaSettings};
+
+use crate::record::{Placement, Visit};
+use crate::result::Review;
+
+/// One schema: file name and text.
+pub struct SchemaFile {
+    /// File name without folder.
+    pub name: &'static str,
+    /// The schema as JSON, indented.
+    pub text: String,
+}
+
+fn file<T: JsonSchema>(name: &'static str) -> SchemaFile {
+    let schema: Schema = SchemaSettings::draft2020_12().into_generator().into_root_schema_for::<T>();
+    let mut text = serde_json::to_string_pretty(&schema).unwrap_or_default();
+    text.push('\n');
+    SchemaFile { name, text }
+}
+
+/// All schemas.
+pub fn schema_files() -> Vec<SchemaFile> {
+    vec![
+        file::<Placement>("placement.schema.json"),
+        file::<Visit>("visit.schema.json"),
+        file::<Review>("results.schema.json"),
+    ]
+}

@@ -1,0 +1,81 @@
+//! The code keeps its own rules of who may import whom, and the dependency tree holds no network client.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Folder or file under `src` → what it may import. Leaves are free for all: quantity, finding, wording.
+const MAY_IMPORT: &[(&str, &[&str])] = &[
+    ("quantity", &[]),
+    ("finding", &[]),
+    ("wording", &["quantity"]),
+    ("stats", &["quantity"]),
+    ("record", &["quantity", "finding", "wording"]),
+    ("protocol", &["quantity", "finding", "wording", "record", "stats"]),
+    ("table", &["record"]),
+    ("intake", &["quantity", "finding", "wording", "record", "table"]),
+    ("result", &["quantity", "record", "protocol"]),
+    ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
+    ("simulate", &["quantity", "record", "protocol"]),
+    ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
+    ("figure", &["quantity", "wording", "record", "result"]),
+    ("report", &["quantity", "finding", "wording", "record", "protocol", "result", "figure"]),
+    ("schema", &["record", "result"]),
+];
+
+fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in fs::read_dir(folder).expect("a folder").flatten() {
+        let path = entry.path();
+        if path.is_dir() {
+            sources(&path, found);
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+#[test]
+fn imports_go_one_way() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let allowed: BTreeMap<&str, &[&str]> = MAY_IMPORT.iter().copied().collect();
+    let mut files = Vec::new();
+    sources(&root, &mut files);
+    let mut checked = 0;
+    for file in files {
+        let inside = file.strip_prefix(&root).expect("under src");
+        let part = inside.iter().next().expect("a part").to_string_lossy().trim_end_matches(".rs").to_owned();
+        let Some(allowed) = allowed.get(part.as_str()) else {
+            assert!(["lib", "main", "command"].contains(&part.as_str()), "{part} has no rule");
+            continue;
+        };
+        let text = fs::read_to_string(&file).expect("a source");
+        for line in text.lines().filter(|line| !line.trim_start().starts_with("//")) {
+            for found in line.split("crate::").skip(1).filter(|_| !line.contains("$crate::")) {
+                let module: String = found.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+                assert!(
+                    module == part || allowed.contains(&module.as_str()),
+                    "{} may not import {module}: {line}",
+                    inside.display()
+                );
+                checked += 1;
+            }
+        }
+    }
+    assert!(checked > 50, "only {checked} imports were seen");
+}
+
+#[test]
+fn no_network_client_is_in_the_tree() {
+    let lock = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("Cargo.lock")).expect("Cargo.lock");
+    assert!(lock.contains("name = \"polars-core\""), "the lock file is read");
+    let tree = std::process::Command::new(env!("CARGO"))
+        .args(["tree", "--edges", "normal", "--prefix", "none", "--offline", "--locked"])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .output()
+        .expect("cargo tree runs");
+    let tree = String::from_utf8(tree.stdout).expect("text");
+    assert!(tree.contains("polars-core "), "the tree is read: {tree}");
+    for client in ["reqwest", "hyper", "rustls", "ring", "object_store", "curl", "ureq", "native-tls", "openssl"] {
+        assert!(!tree.lines().any(|line| line.starts_with(&format!("{client} "))), "{client} is in the tree");
+    }
+}
