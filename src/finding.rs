@@ -164,6 +164,16 @@ impl Findings {
         self.add(Finding { kind, place, value: value.map(str::to_owned), what: what.into(), mend: mend.into() });
     }
 
+    /// Takes over the findings of another run, but for one kind.
+    pub fn take_over(&mut self, other: Self, but_for: Option<FindingKind>) {
+        self.kept.extend(other.kept.into_iter().filter(|finding| Some(finding.kind) != but_for));
+        for ((kind, file), count) in other.counts {
+            if Some(kind) != but_for {
+                *self.counts.entry((kind, file)).or_default() += count;
+            }
+        }
+    }
+
     /// The findings kept in full, gravest kind first, then by file and row.
     pub fn sorted(&self) -> Vec<&Finding> {
         let mut sorted: Vec<&Finding> = self.kept.iter().collect();

@@ -5,7 +5,7 @@
 //! - [`recall`]: recalls and criteria scores
 //! - [`benchmark`]: published rates, as data with sources
 //! - [`caution`]: what weakens these results
-//! - [`review`]: the whole review
+//! - [`mod@review`]: the whole review
 
 pub mod benchmark;
 pub mod caution;

@@ -71,14 +71,15 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
     let mut place_of_row = vec![u32::MAX; placed_all.len()];
     let (mut placement_row, mut placed, mut entry) = (Vec::new(), Vec::new(), Vec::new());
     for (row, &day) in placed_all.iter().enumerate() {
-        if day <= as_of.since_epoch() {
+        // A day that could not be read is a finding already; such rows take no further part.
+        if day != NO_DAY && day <= as_of.since_epoch() {
             place_of_row[row] = placement_row.len() as u32;
             placement_row.push(row as u32);
             placed.push(day);
             entry.push(if entered_all[row] == NO_DAY { 0 } else { entered_all[row] - day });
         }
     }
-    let later = placed_all.len() - placement_row.len();
+    let later = placed_all.iter().filter(|&&day| day > as_of.since_epoch()).count();
     if later > 0 {
         flow.excluded.push(Exclusion { reason: "placed after the day of the review".to_owned(), count: later as u64 });
     }
@@ -97,6 +98,9 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
                 orphans.push(row as u32);
                 return u32::MAX;
             };
+            if look_columns.day[row] == NO_DAY {
+                return u32::MAX;
+            }
             if look_columns.day[row] > as_of.since_epoch() {
                 late += 1;
                 return u32::MAX;

@@ -10,7 +10,7 @@ use clap::Args;
 use super::exit::Exit;
 use crate::analysis::{AnalysisError, ReviewRequest, review};
 use crate::cohort::{meaning, select};
-use crate::finding::{Findings, Severity};
+use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::{Intake, read_folder};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -67,7 +67,11 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let Some(intake) = intake else { return Err(stopped(&findings)) };
     let last = last_day(&intake)?;
     let mut whole = select(&intake.placements, &intake.visits, last).map_err(fault)?;
-    meaning::check(&intake.placements, &intake.visits, &mut whole, &protocol, &mut findings).map_err(fault)?;
+    let mut contradictions = Findings::default();
+    meaning::check(&intake.placements, &intake.visits, &mut whole, &protocol, &mut contradictions).map_err(fault)?;
+    // Rows that could not be read would make their visits look like orphans.
+    let but_for = findings.any_error().then_some(FindingKind::RestorationUnknown);
+    findings.take_over(contradictions, but_for);
     if findings.any_error() {
         return Err(stopped(&findings));
     }
@@ -191,9 +195,9 @@ fn print_summary(review: &Review, intake: &Intake, findings: &Findings, out: &Pa
     println!();
     println!("Set aside:");
     let flow = &review.flow;
-    for (what, excluded) in [("placements", &flow.excluded), ("visits", &flow.visits_excluded)] {
+    for (what, excluded) in [(("placement", "placements"), &flow.excluded), (("visit", "visits"), &flow.visits_excluded)] {
         for one in excluded {
-            println!("  {} {what}: {}", one.count, one.reason);
+            println!("  {}: {}", counted(one.count, what.0, what.1), one.reason);
         }
     }
     for file in intake.files.iter().filter(|file| file.holds == "not a record file") {

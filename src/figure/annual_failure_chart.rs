@@ -44,6 +44,25 @@ fn annual<'a>(group: &'a GroupReview, chart: &AnnualFailureChart<'_>) -> Known<&
     }
 }
 
+/// How many stand behind a level, in lines that fit beside the axis.
+fn behind(group: &GroupReview) -> Vec<String> {
+    let text = format!(
+        "{}, {}, {}",
+        counted(group.behind.observations, "filling", "fillings"),
+        counted(group.behind.clusters, "patient", "patients"),
+        counted(group.behind.failures, "failure", "failures")
+    );
+    wrapped(&text, WIDTH - MARGIN - RIGHT - 16.0, SMALL, Weight::Regular)
+}
+
+/// The height from the top of a level down to its first published rate: room for the point, for those behind it, and for a
+/// long name.
+fn below_point(group: &GroupReview) -> f64 {
+    let lines = |count: usize| f64::from(u16::try_from(count).unwrap_or(9));
+    let names = wrapped(&group.label, LEFT - MARGIN - 14.0, TEXT, Weight::Bold).len().min(3);
+    (26.0 + 18.0 * (lines(behind(group).len()) + 1.0)).max(18.0 + 20.0 * lines(names))
+}
+
 fn beside<'a>(group: &GroupReview, chart: &AnnualFailureChart<'a>) -> Vec<&'a Benchmark> {
     chart.benchmarks.iter().filter(|benchmark| benchmark.level == group.level).collect()
 }
@@ -51,8 +70,9 @@ fn beside<'a>(group: &GroupReview, chart: &AnnualFailureChart<'a>) -> Vec<&'a Be
 /// Draws the chart.
 pub fn annual_failure_chart(chart: &AnnualFailureChart<'_>) -> Drawing {
     let top = heading_height(chart.title, chart.definition) + 6.0;
-    let height =
-        |group: &GroupReview| 62.0 + BENCHMARK_ROW * f64::from(u16::try_from(beside(group, chart).len()).unwrap_or(9));
+    let height = |group: &GroupReview| {
+        below_point(group) + 4.0 + BENCHMARK_ROW * f64::from(u16::try_from(beside(group, chart).len()).unwrap_or(9))
+    };
     let bottom = top + chart.groups.iter().map(height).sum::<f64>().max(80.0);
     let most = axis_end(chart);
     let x = |percent: f64| LEFT + (percent / most).min(1.0) * (RIGHT - LEFT);
@@ -158,15 +178,11 @@ fn level(
         }
         Known::NotKnown(why) => sheet.text(why_not_known(why), (beyond, y), TEXT, Weight::Regular, Anchor::Start, SOFT),
     }
-    let behind = format!(
-        "{}, {}, {}",
-        counted(group.behind.observations, "filling", "fillings"),
-        counted(group.behind.clusters, "patient", "patients"),
-        counted(group.behind.failures, "failure", "failures")
-    );
-    sheet.text(&behind, (beyond, y + 20.0), SMALL, Weight::Regular, Anchor::Start, SOFT);
+    for (number, line) in (1_u32..).zip(behind(group)) {
+        sheet.text(&line, (beyond, y + 2.0 + 18.0 * f64::from(number)), SMALL, Weight::Regular, Anchor::Start, SOFT);
+    }
     for (number, benchmark) in (0_u32..).zip(beside(group, chart)) {
-        let y = top + 62.0 + BENCHMARK_ROW * f64::from(number);
+        let y = top + below_point(group) + BENCHMARK_ROW * f64::from(number);
         let value = benchmark.percent_per_year;
         if let Some(deviation) = benchmark.standard_deviation {
             sheet.line(&[(x((value - deviation).max(0.0)), y), (x(value + deviation), y)], SOFT, 1.2, &[4, 3]);

@@ -68,7 +68,7 @@ impl Frame {
 /// Draws the chart.
 pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
     let drawn: Vec<&GroupReview> = chart.groups.iter().filter(|group| group.behind.observations > 0).collect();
-    let top = heading_height(chart.title, chart.definition) + 32.0;
+    let top = heading_height(chart.title, chart.definition) + 40.0;
     let last = drawn.iter().map(|group| group.drawn_to_day.count()).max().unwrap_or(0).max(400);
     let frame = Frame { top, last: f64::from(last) * 1.01, floor: floor(chart.scale, &drawn) };
     let ticks = ticks(&drawn, &frame);

@@ -208,10 +208,12 @@ pub fn read_rows(
             continue;
         }
         rows.push(u32::try_from(row).unwrap_or(u32::MAX));
-        let scheme = scheme_cell
+        let scheme_text = scheme_cell
             .and_then(|cell| record.get(cell))
             .and_then(|bytes| std::str::from_utf8(bytes).ok())
-            .and_then(<Scheme as Coded>::read);
+            .map_or("", str::trim);
+        let scheme = <Scheme as Coded>::read(scheme_text);
+        let scheme_unread = scheme.is_none() && !scheme_text.is_empty();
         for plan in &mut plans {
             let text = plan
                 .cell
@@ -234,6 +236,11 @@ pub fn read_rows(
             if matches!(plan.column.cell, Cell::Tooth) && refutes(text, context.notation) {
                 refuted += 1;
                 first_refuting.get_or_insert((row, text.to_owned()));
+                plan.builder.push_none();
+                continue;
+            }
+            if scheme_unread && matches!(plan.column.cell, Cell::Score(_)) {
+                // The scheme itself is a finding; without it nothing can be said of its scores.
                 plan.builder.push_none();
                 continue;
             }

@@ -5,7 +5,7 @@
 //! - [`lesion`], [`technique`], [`outcome`]: the terms of each
 //! - [`criterion`], [`scheme`]: what is scored, and scoring schemes as data
 //! - [`placement`], [`visit`]: the two kinds of rows
-//! - [`column`]: their columns, with the ranges that hold cells to sense
+//! - [`mod@column`]: their columns, with the ranges that hold cells to sense
 //!
 //! ```
 //! use manebit::record::{Coded, EtchStrategy, Tooth, ToothNotation};

@@ -308,7 +308,7 @@ impl<'a> Patient<'a> {
         let placement = Placement {
             restoration_id: id.to_owned(),
             patient_id: self.pseudonym.clone(),
-            tooth: Tooth::from_iso(tooth).unwrap_or_else(|| unreachable_tooth()),
+            tooth: Tooth::from_iso(tooth).unwrap_or_else(unreachable_tooth),
             surface: Some(if stream.happens(0.96) { Surface::Facial } else { Surface::Lingual }),
             placed_on: Day::from_epoch(placed),
             entered_on: entered.map(Day::from_epoch),

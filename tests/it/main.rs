@@ -1,6 +1,18 @@
 //! Tests of whole runs and of the numbers, as one binary.
+#![allow(
+    clippy::expect_used,
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    reason = "a test that can't go on fails; what it measured it prints"
+)]
 
+mod charts;
+mod coverage;
+mod endpoints;
+mod generated;
 mod layout;
+mod messages;
 mod picture;
 mod pictures;
 mod run;

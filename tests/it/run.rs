@@ -52,7 +52,7 @@ impl Records {
     }
 }
 
-/// What the program said, with the folder's own path masked.
+/// What the program said, with the folder's own path and the day of the run masked.
 pub fn said(records: &Records, output: &Output) -> String {
     let text = format!(
         "exit {}\n--- stdout\n{}--- stderr\n{}",
@@ -60,5 +60,11 @@ pub fn said(records: &Records, output: &Output) -> String {
         String::from_utf8_lossy(&output.stdout),
         String::from_utf8_lossy(&output.stderr)
     );
-    text.replace(&records.path().display().to_string(), "[folder]")
+    let text = text.replace(&records.path().display().to_string(), "[folder]");
+    let parts: Vec<&str> = text.split("today is ").collect();
+    parts
+        .iter()
+        .enumerate()
+        .map(|(place, part)| if place == 0 { (*part).to_owned() } else { format!("today is [day]{}", &part[10..]) })
+        .collect()
 }

@@ -1,0 +1,135 @@
+//! What is generated is what is committed: schemas, sample data, reports. With `MANEBIT_REWRITE=1` in the environment the same
+//! tests write the files anew.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use manebit::schema::schema_files;
+
+use crate::run::Records;
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn rewriting() -> bool {
+    std::env::var_os("MANEBIT_REWRITE").is_some_and(|value| value == "1")
+}
+
+fn compare(committed: &Path, made: &str) {
+    if rewriting() {
+        fs::create_dir_all(committed.parent().expect("a folder")).expect("a folder");
+        fs::write(committed, made).expect("written");
+    }
+    let found = fs::read_to_string(committed).unwrap_or_else(|error| panic!("{}: {error}", committed.display()));
+    assert!(
+        found == made,
+        "{} is not what is generated; look at the difference, then run with MANEBIT_REWRITE=1",
+        committed.display()
+    );
+}
+
+#[test]
+fn schemas_are_those_of_the_types() {
+    for file in schema_files() {
+        compare(&root().join("schemas").join(file.name), &file.text);
+    }
+}
+
+fn invented() -> Records {
+    let records = Records::new(&[]);
+    assert!(records.run(&["invent", "invented"]).status.success());
+    records
+}
+
+#[test]
+fn sample_data_are_what_the_generator_makes() {
+    let records = invented();
+    for name in ["placements.csv", "visits.csv"] {
+        let made = fs::read_to_string(records.path().join("invented").join(name)).expect("made");
+        compare(&root().join("sample-data").join(name), &made);
+    }
+}
+
+fn files_below(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    for entry in fs::read_dir(folder).expect("a folder").flatten() {
+        if entry.path().is_dir() { found.extend(files_below(&entry.path())) } else { found.push(entry.path()) }
+    }
+    found.sort();
+    found
+}
+
+/// The review of the sample data, on one thread and on two, is the committed one to the byte.
+#[test]
+fn reports_are_the_review_of_the_sample_data_whatever_the_threads() {
+    let records = Records::new(&[]);
+    let sample = root().join("sample-data");
+    for threads in ["1", "2"] {
+        let out = records.path().join(threads);
+        let output = assert_cmd::Command::new(env!("CARGO_BIN_EXE_manebit"))
+            .args(["review", &sample.display().to_string(), "--out", &out.display().to_string()])
+            .env("POLARS_MAX_THREADS", threads)
+            .env("RAYON_NUM_THREADS", threads)
+            .output()
+            .expect("it runs");
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let made = files_below(&out);
+        assert!(made.len() > 20, "{} files", made.len());
+        for file in &made {
+            let inside = file.strip_prefix(&out).expect("inside");
+            compare(&root().join("reports").join(inside), &fs::read_to_string(file).expect("made"));
+        }
+        if !rewriting() {
+            let committed =
+                files_below(&root().join("reports")).into_iter().filter(|file| !file.ends_with("README.md")).count();
+            assert_eq!(committed, made.len(), "reports/ holds a file that the review doesn't make");
+        }
+    }
+}
+
+fn valid(schema: &str, instance: &serde_json::Value) -> Result<(), String> {
+    let mut schemas = boon::Schemas::new();
+    let mut compiler = boon::Compiler::new();
+    let text = fs::read_to_string(root().join("schemas").join(schema)).expect("a schema");
+    let document = serde_json::from_str(&text).expect("JSON");
+    compiler.add_resource("schema.json", document).expect("a schema");
+    let compiled = compiler.compile("schema.json", &mut schemas).expect("a schema of draft 2020-12");
+    schemas.validate(instance, compiled).map_err(|error| error.to_string())
+}
+
+#[test]
+fn results_validate_against_their_schema() {
+    let text = fs::read_to_string(root().join("reports/results.json")).expect("results");
+    let mut results: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    valid("results.schema.json", &results).expect("valid");
+    results["totals"]["restorations"] = serde_json::json!("many");
+    assert!(valid("results.schema.json", &results).is_err(), "a wrong type is noticed");
+}
+
+#[test]
+fn every_sample_row_validates_as_a_record() {
+    use manebit::simulate::SimulatedPractice;
+    for patient in SimulatedPractice::default().patients().take(40) {
+        for placement in &patient.placements {
+            valid("placement.schema.json", &serde_json::to_value(placement).expect("JSON")).expect("a valid placement");
+        }
+        for visit in patient.visits.iter().take(3) {
+            valid("visit.schema.json", &serde_json::to_value(visit).expect("JSON")).expect("a valid visit");
+        }
+    }
+    let wrong = serde_json::json!({"restoration_id": "R", "patient_id": "P", "tooth": "19", "placed_on": "2020-01-01"});
+    assert!(valid("placement.schema.json", &wrong).is_err(), "19 is no ISO 3950 tooth");
+}
+
+/// The columns of files are the properties of the schemas, in the same order.
+#[test]
+fn columns_and_schemas_name_the_same_things() {
+    use manebit::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
+    for (schema, columns) in [("placement.schema.json", PLACEMENT_COLUMNS), ("visit.schema.json", VISIT_COLUMNS)] {
+        let text = fs::read_to_string(root().join("schemas").join(schema)).expect("a schema");
+        let document: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+        let properties: Vec<&String> = document["properties"].as_object().expect("properties").keys().collect();
+        assert_eq!(properties, columns.iter().map(|column| column.name).collect::<Vec<_>>());
+    }
+}
