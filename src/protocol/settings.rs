@@ -146,6 +146,14 @@ impl Protocol {
         {
             return refuse("interval_method is complementary_log_log, log or plain".to_owned());
         }
+        for name in &self.own_factors {
+            let plain = |c: char| c.is_alphanumeric() || matches!(c, '_' | '-' | ' ');
+            if name.trim().is_empty() || name.trim() != name || !name.chars().all(plain) {
+                return refuse(format!(
+                    "own factor {name:?}: use letters, digits, spaces, _ and - only, since files are named after it"
+                ));
+            }
+        }
         for (place, endpoint) in self.endpoints.iter().enumerate() {
             let word = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
             if endpoint.name.is_empty() || !endpoint.name.chars().all(word) {
