@@ -79,6 +79,9 @@ pub fn read_folder(
         hasher.update((bytes.len() as u64).to_le_bytes());
         hasher.update(&bytes);
         let Some(mut file) = TextFile::open(name, &bytes, findings) else { continue };
+        for column in &mut file.header {
+            *column = RecordKind::column_name(column);
+        }
         let Some(kind) = RecordKind::of_header(&file.header) else {
             findings.note(
                 FindingKind::UnknownKind,

@@ -36,6 +36,14 @@ impl RecordKind {
         }
     }
 
+    /// The record's own spelling of a column's name: capitals, and spaces or hyphens for underscores, don't matter. A name that
+    /// is no column of either kind stays as it is.
+    pub fn column_name(written: &str) -> String {
+        let plain = written.to_lowercase().replace([' ', '-'], "_");
+        let known = PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == plain);
+        if known { plain } else { written.to_owned() }
+    }
+
     const fn columns(self) -> &'static [Column] {
         match self {
             Self::Placement => PLACEMENT_COLUMNS,

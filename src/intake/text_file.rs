@@ -7,6 +7,9 @@ pub struct TextFile<'a> {
     /// Column names, trimmed.
     pub header: Vec<String>,
     reader: csv::Reader<&'a [u8]>,
+    bytes: &'a [u8],
+    counted_to: usize,
+    breaks: u64,
     breaks_inside_cells: u64,
 }
 
@@ -68,7 +71,19 @@ impl<'a> TextFile<'a> {
             return None;
         }
         let breaks_inside_cells = header.iter().map(|cell| cell.matches('\n').count() as u64).sum();
-        Some(Self { header, reader, breaks_inside_cells })
+        Some(Self { header, reader, bytes, counted_to: 0, breaks: 0, breaks_inside_cells })
+    }
+
+    /// The row of a record: line breaks before its first byte, less those inside cells. The reader's own position may lie before
+    /// the rest of a line end or before blank lines, so both are skipped.
+    fn row_of(&mut self, record: &csv::ByteRecord) -> u64 {
+        let from = record.position().map_or(0, |position| usize::try_from(position.byte()).unwrap_or(usize::MAX));
+        let from = from.clamp(self.counted_to, self.bytes.len());
+        let skipped = self.bytes[from..].iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+        let start = from + skipped;
+        self.breaks += memchr::memchr_iter(b'\n', &self.bytes[self.counted_to..start]).count() as u64;
+        self.counted_to = start;
+        self.breaks + 1 - self.breaks_inside_cells.min(self.breaks)
     }
 
     /// Reads the next row into `record` and gives its number; none at the end, or, with a finding, where no rows can be told
@@ -78,8 +93,7 @@ impl<'a> TextFile<'a> {
             Ok(true) => {}
             _ => return None,
         }
-        let line = record.position().map_or(0, csv::Position::line);
-        let row = line - self.breaks_inside_cells.min(line);
+        let row = self.row_of(record);
         let breaks = memchr::memchr_iter(b'\n', record.as_slice()).count() as u64;
         self.breaks_inside_cells += breaks;
         if breaks > LONGEST_ROW_IN_LINES {

@@ -96,7 +96,7 @@ fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSe
         h2 id=(endpoint.name) { (endpoint.title) ": " (sentence::headline(review, endpoint)) }
         p.soft { (endpoint.definition) }
         (drawing(charts.survival(&endpoint.name, "all")))
-        (horizon_table(review, "All restorations", std::slice::from_ref(&endpoint.all)))
+        (horizon_table(review, &format!("All restorations. {}", endpoint.definition), std::slice::from_ref(&endpoint.all)))
         (quantile_note(review, &endpoint.all))
         @for factor in &endpoint.factors { (factor_section(review, endpoint, factor, charts)) }
     }
@@ -128,7 +128,7 @@ fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorRev
     html! {
         h3 { (endpoint.title) " by " (factor.label.to_lowercase()) }
         (drawing(charts.survival(&endpoint.name, &factor.factor)))
-        (horizon_table(review, &format!("{} by {}", endpoint.title, factor.label.to_lowercase()), &factor.groups))
+        (horizon_table(review, &format!("{} by {}. {}", endpoint.title, factor.label.to_lowercase(), endpoint.definition), &factor.groups))
         @for test in &factor.tests { p { (sentence::test(test)) "." } }
         @if let Some(why) = &factor.not_tested { p { "Not tested: " (why) "." } }
         p.soft {

@@ -58,6 +58,19 @@ fn limits<T: Copy>(interval: &Known<ConfidenceInterval<T>>, value: impl Fn(T) ->
     }
 }
 
+/// Ends each row of a table with the definition of its endpoint, which stands in its first cell.
+fn define(mut table: Writer, review: &Review) -> Writer {
+    for (place, row) in table.0.iter_mut().enumerate() {
+        let endpoint = review.endpoints.iter().find(|endpoint| row.first() == Some(&endpoint.name));
+        row.push(if place == 0 {
+            "definition".to_owned()
+        } else {
+            endpoint.map_or_else(String::new, |found| found.definition.clone())
+        });
+    }
+    table
+}
+
 /// Every group of a review with its endpoint, factor and level.
 fn groups(review: &Review) -> impl Iterator<Item = ([String; 3], &GroupReview)> {
     review.endpoints.iter().flat_map(|endpoint| {
@@ -131,7 +144,7 @@ fn survival(review: &Review) -> Table {
             table.row(row);
         }
     }
-    table.finish("survival.csv")
+    define(table, review).finish("survival.csv")
 }
 
 fn annual_failure(review: &Review) -> Table {
@@ -177,7 +190,7 @@ fn annual_failure(review: &Review) -> Table {
         }
         add(formula_word(crate::result::AnnualFormula::PersonTime), group.exposure_years.count(), &group.person_time);
     }
-    table.finish("annual-failure.csv")
+    define(table, review).finish("annual-failure.csv")
 }
 
 fn curve(review: &Review) -> Table {
@@ -206,7 +219,7 @@ fn curve(review: &Review) -> Table {
             table.row(row);
         }
     }
-    table.finish("curve.csv")
+    define(table, review).finish("curve.csv")
 }
 
 fn counts(review: &Review) -> Table {
@@ -232,7 +245,7 @@ fn counts(review: &Review) -> Table {
             table.row(row);
         }
     }
-    table.finish("at-risk.csv")
+    define(table, review).finish("at-risk.csv")
 }
 
 fn tests(review: &Review) -> Table {
@@ -272,7 +285,7 @@ fn tests(review: &Review) -> Table {
             }
         }
     }
-    table.finish("log-rank.csv")
+    define(table, review).finish("log-rank.csv")
 }
 
 fn recalls(review: &Review) -> Table {

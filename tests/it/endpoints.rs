@@ -237,3 +237,17 @@ fn lost_restorations_leave_the_denominator_of_colour() {
     let twelve = review.recalls.iter().find(|recall| recall.months == 12).expect("a recall");
     assert_eq!((twelve.due, twelve.seen), (3, 0), "the lost one is no longer due");
 }
+
+/// Spreadsheets write a byte-order mark, CRLF, quoted line breaks, blank lines, capitals in headers and stray spaces; none of it
+/// is in the way, and rows are still counted as the spreadsheet shows them.
+#[test]
+fn what_spreadsheets_write_is_read() {
+    let placements = "\u{feff}Restoration ID,PATIENT_ID,Tooth,Placed-On,shades\r\nR1, P1 ,14,2020-01-10,\"s1\r\ns2\"\r\n\r\nR2,P2,15,2020-01-11,s1\r\n,,,,\r\n";
+    let records = Records::new(&[("placements.csv", placements.as_bytes())]);
+    assert_eq!(records.review(&[]).totals.restorations, 2);
+    let wrong = placements.replace("2020-01-11", "2020-13-11");
+    let records = Records::new(&[("placements.csv", wrong.as_bytes())]);
+    let output = records.run(&["review", "records"]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(said.starts_with("placements.csv, row 4, column placed_on: 2020-13-11"), "{said}");
+}
