@@ -6,6 +6,9 @@ use crate::wording::{counted, percent, span};
 /// A caution as a sentence, with the numbers that raised it.
 pub fn caution_text(caution: &Caution) -> String {
     match caution {
+        Caution::FewFailures { failures: 0 } => {
+            "No failure so far. That is not proof of none to come: few fillings, or short follow-up, can look like this by chance.".to_owned()
+        }
         Caution::FewFailures { failures } => format!(
             "Only {} behind the headline: its interval is what counts, not its middle.",
             counted(*failures, "failure stands", "failures stand")
@@ -14,7 +17,7 @@ pub fn caution_text(caution: &Caution) -> String {
             format!("Only {} behind the headline: with so few mouths even the intervals are rough.", counted(*patients, "patient stands", "patients stand"))
         }
         Caution::ShortFollowUp { median: Some(median), horizon } => format!(
-            "Half of the restorations were followed for less than {}; what is said of {} rests on the older ones.",
+            "Half of the restorations were followed for {} or less; what is said of {} rests on the older ones.",
             span(*median),
             span(*horizon)
         ),
@@ -28,7 +31,7 @@ pub fn caution_text(caution: &Caution) -> String {
             "{factor} was chosen at the chair, not by lot: levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
         ),
         Caution::MissingLevels { factor, missing } => {
-            format!("{factor} is not known for {}; they are left out of that comparison.", counted(*missing, "restoration", "restorations"))
+            format!("{factor} is not known for {}, left out of that comparison.", counted(*missing, "restoration", "restorations"))
         }
         Caution::SmallLevel { factor, level, failures, patients } => format!(
             "{factor}, {level}: {} in {}; described, not tested.",

@@ -22,12 +22,13 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
     let word = endpoint.survival_title.to_lowercase();
     match endpoint.all.horizon(review.headline_day).map(|horizon| &horizon.survival) {
         Some(Known::Known(survival)) => {
-            let interval = known(&survival.interval, percent_interval);
-            format!(
-                "After {after}, {} {word} ({} {interval}).",
-                percent(survival.value),
-                interval_word(review.confidence_level)
-            )
+            let interval = match &survival.interval {
+                Known::Known(interval) => {
+                    format!("{} {}", interval_word(review.confidence_level), percent_interval(interval))
+                }
+                Known::NotKnown(why) => format!("no interval: {}", why_not_known(*why)),
+            };
+            format!("After {after}, {} {word} ({interval}).", percent(survival.value))
         }
         Some(Known::NotKnown(why)) => format!("Survival after {after} is not known: {}.", why_not_known(*why)),
         None => format!("Survival after {after} was not asked for."),
