@@ -108,6 +108,11 @@ pub fn known<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
     }
 }
 
+/// A digest as lower-case hexadecimal digits.
+pub fn hexadecimal(digest: &[u8]) -> String {
+    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
 /// Text for HTML and SVG, between tags and in double-quoted attributes. Control characters, which XML forbids, become `�`.
 pub fn escape_markup(text: &str) -> Cow<'_, str> {
     let plain = |c: char| !matches!(c, '&' | '<' | '>' | '"' | '\'') && (!c.is_control() || c == '\n' || c == '\t');

@@ -2,14 +2,14 @@
 
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
-use crate::quantity::{Behind, Days, Estimate, Fraction, IntervalMethod, Known, Years};
+use crate::quantity::{Behind, Days, Estimate, Fraction, IntervalMethod, Known, Variance, Years};
 use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
 use crate::stats::{
     AnnualFailureRate, Ending, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
     geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
-    restricted_mean, survival_curve,
+    restricted_mean, with_cluster_robust_variance,
 };
 
 /// How the protocol wants survival's intervals.
@@ -26,8 +26,11 @@ pub fn inference(protocol: &Protocol) -> Inference {
 pub fn group_review(level: &str, label: &str, observations: &Observations, protocol: &Protocol) -> GroupReview {
     let inference = inference(protocol);
     let table = LifeTable::count(observations);
-    let curve = survival_curve(observations, inference.variance);
     let model_based = ProductLimit::estimate(&table);
+    let curve = match inference.variance {
+        Variance::ModelBased => model_based.clone(),
+        Variance::ClusterRobust => with_cluster_robust_variance(model_based.clone(), observations),
+    };
     let total = |ending: Ending| observations.ending().iter().filter(|&&end| end == ending).count() as u64;
     let behind =
         Behind { observations: table.total(), clusters: observations.clusters_present(), failures: table.failures() };

@@ -18,6 +18,7 @@ use crate::quantity::Day;
 use crate::result::{EndpointReview, Exclusion, NoticeCount, Review, Totals};
 use crate::stats::GroupingError;
 use crate::table::{PlacementTable, TableError};
+use crate::wording::hexadecimal;
 
 /// The layout of `results.json`.
 const FORMAT: u32 = 1;
@@ -160,8 +161,4 @@ fn repeats(received: &mut u64, excluded: &mut Vec<Exclusion>, count: u64) {
         *received += count;
         excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
     }
-}
-
-fn hexadecimal(digest: &[u8]) -> String {
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
 }

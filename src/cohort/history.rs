@@ -3,7 +3,7 @@
 //! Visits are joined to placements by the restoration's id in the table engine, then laid out by counting: one array of
 //! visits and an offset for each restoration. No row is copied twice and nothing is sorted but the visits of one mouthful.
 
-use polars::prelude::{DataFrameJoinOps, JoinArgs, JoinType, MaintainOrderJoin};
+use polars::prelude::{BooleanChunked, DataFrame, DataFrameJoinOps, JoinArgs, JoinType, MaintainOrderJoin};
 
 use super::event::{decoded, is_reported};
 use crate::quantity::Day;
@@ -143,8 +143,8 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
 
 /// For each visit the row of its placement, by the restoration's id.
 fn join(placements: &PlacementTable, visits: &VisitTable) -> Result<Vec<Option<u32>>, TableError> {
-    let right = placements.0.frame().select(["restoration_id"])?.with_row_index("placement_row".into(), None)?;
-    let right = right.unique_stable_by_id()?;
+    let numbered = placements.0.frame().select(["restoration_id"])?.with_row_index("placement_row".into(), None)?;
+    let right = first_of_each_id(&numbered)?;
     let mut args = JoinArgs::new(JoinType::Left);
     args.maintain_order = MaintainOrderJoin::Left;
     let joined =
@@ -153,17 +153,11 @@ fn join(placements: &PlacementTable, visits: &VisitTable) -> Result<Vec<Option<u
 }
 
 /// Keeps the first row of each id, so that an id placed twice (an error that is named elsewhere) doubles no visit.
-trait UniqueById: Sized {
-    fn unique_stable_by_id(&self) -> Result<Self, TableError>;
-}
-
-impl UniqueById for polars::prelude::DataFrame {
-    fn unique_stable_by_id(&self) -> Result<Self, TableError> {
-        let ids = self.column("restoration_id")?.as_materialized_series().str()?;
-        let mut seen = std::collections::HashSet::with_capacity(self.height());
-        let first: polars::prelude::BooleanChunked = ids.iter().map(|id| seen.insert(id)).collect();
-        Ok(self.filter(&first)?)
-    }
+fn first_of_each_id(frame: &DataFrame) -> Result<DataFrame, TableError> {
+    let ids = frame.column("restoration_id")?.as_materialized_series().str()?;
+    let mut seen = std::collections::HashSet::with_capacity(frame.height());
+    let first: BooleanChunked = ids.iter().map(|id| seen.insert(id)).collect();
+    Ok(frame.filter(&first)?)
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]

@@ -14,6 +14,7 @@ use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
+use crate::wording::hexadecimal;
 
 /// What one file gave.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -145,11 +146,6 @@ pub fn read_folder(
         files,
         fingerprint: hexadecimal(&hasher.finalize()),
     }))
-}
-
-/// A digest as lower-case hexadecimal digits.
-pub fn hexadecimal(digest: &[u8]) -> String {
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn folder_name(folder: &Path) -> String {

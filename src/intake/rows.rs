@@ -216,18 +216,11 @@ pub fn read_rows(
             continue;
         }
         rows.push(u32::try_from(row).unwrap_or(u32::MAX));
-        let scheme_text = scheme_cell
-            .and_then(|cell| record.get(cell))
-            .and_then(|bytes| std::str::from_utf8(bytes).ok())
-            .map_or("", str::trim);
+        let scheme_text = cell_text(&record, scheme_cell);
         let scheme = <Scheme as Coded>::read(scheme_text);
         let scheme_unread = scheme.is_none() && !scheme_text.is_empty();
         for plan in &mut plans {
-            let text = plan
-                .cell
-                .and_then(|cell| record.get(cell))
-                .and_then(|bytes| std::str::from_utf8(bytes).ok())
-                .map_or("", str::trim);
+            let text = cell_text(&record, plan.cell);
             if text.is_empty() {
                 if plan.column.need == Need::Required {
                     findings.note(
@@ -275,6 +268,11 @@ pub fn read_rows(
     columns.push(whole_numbers(FILE_COLUMN, vec![context.place; rows.len()]));
     columns.push(whole_numbers(ROW_COLUMN, rows));
     Ok(Some(RowsRead { frame: DataFrame::new_infer_height(columns)?, received, identical }))
+}
+
+/// The trimmed text of a cell; empty where there is none. The bytes were found to be UTF-8 when the file was opened.
+fn cell_text(record: &csv::ByteRecord, cell: Option<usize>) -> &str {
+    cell.and_then(|cell| record.get(cell)).and_then(|bytes| std::str::from_utf8(bytes).ok()).map_or("", str::trim)
 }
 
 /// Checks one filled cell and adds its value; a caution is noted here, an error handed back.
@@ -335,8 +333,8 @@ fn check_row(
     findings: &mut Findings,
 ) {
     let text = |name: &str| {
-        let cell = header.iter().position(|column| column == name)?;
-        record.get(cell).and_then(|bytes| std::str::from_utf8(bytes).ok()).map(str::trim).filter(|text| !text.is_empty())
+        let text = cell_text(record, header.iter().position(|column| column == name));
+        (!text.is_empty()).then_some(text)
     };
     match kind {
         RecordKind::Visit => {

@@ -86,11 +86,6 @@ pub fn months(count: u16) -> Days {
     Days::new((f64::from(count) * DAYS_PER_YEAR / 12.0).round() as i32)
 }
 
-/// A factor by which restorations are grouped: a coded column of placements, `operator`, `tooth_type`, `arch`, or a column of
-/// the practice's own.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Factor(pub String);
-
 /// Why a protocol can't be used.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ProtocolError {

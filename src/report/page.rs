@@ -7,7 +7,7 @@ use super::charts::{ChartSet, Placed};
 use super::sentence;
 use crate::quantity::Known;
 use crate::record::{Coded, Standing};
-use crate::result::{EndpointReview, FactorReview, GroupReview, Review};
+use crate::result::{EndpointReview, Exclusion, FactorReview, GroupReview, Review};
 use crate::wording::{
     count, counted, known, percent, percent_interval, percent_number, rate_interval, rate_number, span, years,
 };
@@ -213,28 +213,33 @@ fn flow_section(review: &Review) -> Markup {
     let flow = &review.flow;
     html! {
         h2 id="flow" { "From records to results" }
-        div.scroll { table {
-            thead { tr { th { "Placements" } th.n { "How many" } } }
-            tbody {
-                tr { td { "Received" } td.n { (count(flow.received)) } }
-                @for excluded in &flow.excluded { tr { td { "Left out: " (excluded.reason) } td.n { "−" (count(excluded.count)) } } }
-                tr { th scope="row" { "Analysed" } td.n { (count(flow.analysed)) } }
-                tr { td { "… of these never seen again after placement" } td.n { (count(flow.never_seen)) } }
-                tr { td { "… of these under observation only from a later day on" } td.n { (count(flow.delayed_entries)) } }
-            }
-        } }
-        div.scroll { table {
-            thead { tr { th { "Visits" } th.n { "How many" } } }
-            tbody {
-                tr { td { "Received" } td.n { (count(flow.visits_received)) } }
-                @for excluded in &flow.visits_excluded { tr { td { "Left out: " (excluded.reason) } td.n { "−" (count(excluded.count)) } } }
-                tr { th scope="row" { "Used" } td.n { (count(flow.visits_used)) } }
-            }
-        } }
+        (flow_table("Placements", flow.received, &flow.excluded, &[
+            ("Analysed", flow.analysed),
+            ("… of these never seen again after placement", flow.never_seen),
+            ("… of these under observation only from a later day on", flow.delayed_entries),
+        ]))
+        (flow_table("Visits", flow.visits_received, &flow.visits_excluded, &[("Used", flow.visits_used)]))
         @if !review.notices.is_empty() {
             h3 { "Odd, but let through" }
             ul { @for notice in &review.notices { li { (notice.title) ": " (count(notice.count)) " (" code { (notice.code) } ")" } } }
         }
+    }
+}
+
+/// Received, less what was left out and why, and what remained; the first line of the rest is the row's heading.
+fn flow_table(what: &str, received: u64, excluded: &[Exclusion], rest: &[(&str, u64)]) -> Markup {
+    html! {
+        div.scroll { table {
+            thead { tr { th { (what) } th.n { "How many" } } }
+            tbody {
+                tr { td { "Received" } td.n { (count(received)) } }
+                @for one in excluded { tr { td { "Left out: " (one.reason) } td.n { "−" (count(one.count)) } } }
+                @for (place, (name, number)) in rest.iter().enumerate() { tr {
+                    @if place == 0 { th scope="row" { (name) } } @else { td { (name) } }
+                    td.n { (count(*number)) }
+                } }
+            }
+        } }
     }
 }
 
@@ -259,7 +264,6 @@ fn method_section(review: &Review) -> Markup {
 
 fn sources(review: &Review) -> Vec<&str> {
     let mut sources: Vec<&str> = review.benchmarks.iter().map(|benchmark| benchmark.source.as_str()).collect();
-    sources.dedup();
     sources.sort_unstable();
     sources.dedup();
     sources

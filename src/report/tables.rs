@@ -71,6 +71,18 @@ fn define(mut table: Writer, review: &Review) -> Writer {
     table
 }
 
+/// Restorations, patients and failures behind a group.
+fn behind(group: &GroupReview) -> [String; 3] {
+    [group.behind.observations, group.behind.clusters, group.behind.failures].map(|count| count.to_string())
+}
+
+/// A table with a row or more for each group: its columns after endpoint, factor and level.
+fn group_table(columns: &[&str]) -> Writer {
+    let mut header = vec!["endpoint", "factor", "level"];
+    header.extend(columns);
+    Writer::new(&header)
+}
+
 /// Every group of a review with its endpoint, factor and level.
 fn groups(review: &Review) -> impl Iterator<Item = ([String; 3], &GroupReview)> {
     review.endpoints.iter().flat_map(|endpoint| {
@@ -101,10 +113,7 @@ pub fn tables(review: &Review) -> Vec<Table> {
 }
 
 fn survival(review: &Review) -> Table {
-    let mut table = Writer::new(&[
-        "endpoint",
-        "factor",
-        "level",
+    let mut table = group_table(&[
         "restorations",
         "patients",
         "failures",
@@ -123,9 +132,7 @@ fn survival(review: &Review) -> Table {
     for (key, group) in groups(review) {
         for horizon in &group.horizons {
             let mut row = key.to_vec();
-            row.extend(
-                [group.behind.observations, group.behind.clusters, group.behind.failures].map(|count| count.to_string()),
-            );
+            row.extend(behind(group));
             row.extend([horizon.day.count().to_string(), horizon.months.to_string()]);
             row.extend([horizon.at_risk.to_string(), horizon.patients_at_risk.to_string()]);
             match &horizon.survival {
@@ -148,10 +155,7 @@ fn survival(review: &Review) -> Table {
 }
 
 fn annual_failure(review: &Review) -> Table {
-    let mut table = Writer::new(&[
-        "endpoint",
-        "factor",
-        "level",
+    let mut table = group_table(&[
         "restorations",
         "patients",
         "failures",
@@ -166,9 +170,7 @@ fn annual_failure(review: &Review) -> Table {
     for (key, group) in groups(review) {
         let mut add = |formula: &str, years: f64, annual: &Known<AnnualFailure>| {
             let mut row = key.to_vec();
-            row.extend(
-                [group.behind.observations, group.behind.clusters, group.behind.failures].map(|count| count.to_string()),
-            );
+            row.extend(behind(group));
             row.extend([formula.to_owned(), number(years)]);
             match annual {
                 Known::Known(annual) => {
@@ -194,18 +196,7 @@ fn annual_failure(review: &Review) -> Table {
 }
 
 fn curve(review: &Review) -> Table {
-    let mut table = Writer::new(&[
-        "endpoint",
-        "factor",
-        "level",
-        "day",
-        "at_risk",
-        "failed",
-        "survival",
-        "lower",
-        "upper",
-        "interval_not_known",
-    ]);
+    let mut table = group_table(&["day", "at_risk", "failed", "survival", "lower", "upper", "interval_not_known"]);
     for (key, group) in groups(review) {
         for point in &group.curve {
             let mut row = key.to_vec();
@@ -223,17 +214,7 @@ fn curve(review: &Review) -> Table {
 }
 
 fn counts(review: &Review) -> Table {
-    let mut table = Writer::new(&[
-        "endpoint",
-        "factor",
-        "level",
-        "day",
-        "at_risk",
-        "failed",
-        "competing",
-        "censored",
-        "not_yet_entered",
-    ]);
+    let mut table = group_table(&["day", "at_risk", "failed", "competing", "censored", "not_yet_entered"]);
     for (key, group) in groups(review) {
         for counts in &group.counts {
             let mut row = key.to_vec();
