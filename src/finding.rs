@@ -70,6 +70,7 @@ kinds! {
     EnteredBeforePlaced "entered-before-placed" Error "Under observation before it was placed",
     VisitBeforePlacement "visit-before-placement" Error "A visit before the placement",
     VisitAfterLoss "visit-after-loss" Error "A restoration seen in place after it was lost",
+    SeenAfterDeath "seen-after-death" Error "A restoration examined after the patient's death",
     ScoredThoughLost "scored-though-lost" Error "A lost restoration scored for something it no longer has",
     OutcomeContradictsRetention "outcome-contradicts-retention" Error "Outcome and retention contradict each other",
     OutcomeAfterVisit "outcome-after-visit" Error "An outcome after the visit that tells of it, or before the placement",
@@ -86,6 +87,10 @@ kinds! {
     TwoExaminers "two-examiners" Caution "One visit scored by two examiners",
     CariousLesion "carious-lesion" Caution "A carious lesion among worn ones",
     LossReported "loss-reported" Caution "A loss reported, not examined",
+    ReplacedUnknown "replaced-unknown" Caution "The restoration that it replaces was never placed",
+    SpellingsDiffer "spellings-differ" Caution "Two spellings of what may be the same",
+    NoVisits "no-visits" Caution "No visits at all",
+    OwnColumnMissing "own-column-missing" Caution "A declared column that no file has",
     LegacyUndeclared "legacy-undeclared" Caution "Placed long before the records begin",
 }
 
@@ -164,13 +169,11 @@ impl Findings {
         self.add(Finding { kind, place, value: value.map(str::to_owned), what: what.into(), mend: mend.into() });
     }
 
-    /// Takes over the findings of another run, but for one kind.
-    pub fn take_over(&mut self, other: Self, but_for: Option<FindingKind>) {
-        self.kept.extend(other.kept.into_iter().filter(|finding| Some(finding.kind) != but_for));
-        for ((kind, file), count) in other.counts {
-            if Some(kind) != but_for {
-                *self.counts.entry((kind, file)).or_default() += count;
-            }
+    /// Takes over the findings of another run.
+    pub fn take_over(&mut self, other: Self) {
+        self.kept.extend(other.kept);
+        for (key, count) in other.counts {
+            *self.counts.entry(key).or_default() += count;
         }
     }
 

@@ -29,9 +29,11 @@ pub fn percent_interval(interval: &ConfidenceInterval<Fraction>) -> String {
     format!("{} to {} %", percent_number(interval.lower), percent_number(interval.upper))
 }
 
-/// A rate as failures per 100 restoration-years, or per cent a year: `2.41`.
+/// A rate as failures per 100 restoration-years, or per cent a year: `2.41`. A rate that would round to 0 without being so says
+/// `<0.01`.
 pub fn rate_number(rate: AnnualRate) -> String {
-    format!("{:.2}", rate.per_hundred_years())
+    let value = rate.per_hundred_years();
+    if value > 0.0 && value < 0.005 { "<0.01".to_owned() } else { format!("{value:.2}") }
 }
 
 /// An interval of rates: `1.90 to 3.01`.
@@ -44,8 +46,11 @@ pub fn years(days: Days) -> String {
     format!("{:.1}", days.years().count())
 }
 
-/// A length in days as months where it is short, else years: `6 months`, `3 years`, `2.5 years`.
+/// A length in days as days or months where it is short, else years: `5 days`, `6 months`, `3 years`, `2.5 years`.
 pub fn span(days: Days) -> String {
+    if (1..15).contains(&days.count()) {
+        return if days.count() == 1 { "1 day".to_owned() } else { format!("{} days", days.count()) };
+    }
     let months = (f64::from(days.count()) / 30.4375).round();
     if months < 24.0 {
         return if (0.5..1.5).contains(&months) { format!("{months:.0} month") } else { format!("{months:.0} months") };
@@ -93,7 +98,7 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::NoObservations => "nothing to estimate from",
         WhyNotKnown::TooFewClusters => "too few patients",
         WhyNotKnown::TooFewGroups => "fewer than two groups",
-        WhyNotKnown::NoFailures => "no failures so far",
+        WhyNotKnown::NoFailures => "no failure by then",
         WhyNotKnown::AtBoundary => "no limits at this end of the range",
         WhyNotKnown::TooFewToShow => "too few to show",
         WhyNotKnown::AllFailed => "all had failed",
@@ -105,6 +110,17 @@ pub fn known<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
     match value {
         Known::Known(value) => text(value),
         Known::NotKnown(why) => why_not_known(*why).to_owned(),
+    }
+}
+
+/// The text of an interval, or why there is none.
+pub fn interval_text<T>(
+    interval: &Known<ConfidenceInterval<T>>,
+    text: impl FnOnce(&ConfidenceInterval<T>) -> String,
+) -> String {
+    match interval {
+        Known::Known(interval) => text(interval),
+        Known::NotKnown(why) => format!("no interval: {}", why_not_known(*why)),
     }
 }
 

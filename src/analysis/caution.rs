@@ -2,7 +2,7 @@
 
 use crate::cohort::EndpointFollowUp;
 use crate::finding::FindingKind;
-use crate::protocol::Protocol;
+use crate::protocol::{FailureDayReading, Protocol};
 use crate::quantity::Known;
 use crate::result::{Caution, EndpointReview, RecallReview};
 
@@ -32,8 +32,18 @@ pub fn cautions(
     }
     let horizon = crate::protocol::settings::months(protocol.headline_months);
     let median = first.all.median_follow_up_days;
-    if !matches!(median, Known::Known(median) if median >= horizon) {
-        cautions.push(Caution::ShortFollowUp { median: median.known().copied(), horizon });
+    let at_risk = first.all.horizon(horizon).map_or(0, |horizon| horizon.at_risk);
+    // Where all failed before, nobody is left to follow, and the follow-up was long enough to see it.
+    let all_failed = first
+        .all
+        .horizon(horizon)
+        .is_some_and(|horizon| matches!(&horizon.survival, Known::Known(survival) if survival.value.value() <= 0.0));
+    let short = match median {
+        Known::Known(median) => median < horizon,
+        Known::NotKnown(_) => at_risk < u64::from(protocol.least_at_risk),
+    };
+    if short && !all_failed {
+        cautions.push(Caution::ShortFollowUp { median: median.known().copied(), horizon, at_risk });
     }
     for recall in recalls.iter().filter(|recall| recall.months > 0 && recall.months <= protocol.headline_months) {
         if let Known::Known((share, _)) = recall.share_seen
@@ -44,7 +54,10 @@ pub fn cautions(
     }
     for factor in &first.factors {
         if factor.groups.len() > 1 {
-            cautions.push(Caution::NotRandomised { factor: factor.label.clone() });
+            cautions.push(Caution::NotRandomised { factor: factor.label.clone(), origin: factor.origin });
+        }
+        if factor.hidden > 0 {
+            cautions.push(Caution::HiddenLevels { factor: factor.label.clone(), hidden: factor.hidden });
         }
         if factor.missing > 0 {
             cautions.push(Caution::MissingLevels { factor: factor.label.clone(), missing: factor.missing });
@@ -77,6 +90,8 @@ pub fn cautions(
     if let Some((_, count)) = notices.iter().find(|(kind, _)| *kind == FindingKind::OwnWorkScored) {
         cautions.push(Caution::OwnWorkScored { count: *count });
     }
-    cautions.push(Caution::FoundAtRecall);
+    if protocol.failure_day == FailureDayReading::DayFound {
+        cautions.push(Caution::FoundAtRecall);
+    }
     cautions
 }

@@ -8,8 +8,8 @@ use crate::result::{FactorReview, GroupReview, TestReview};
 use crate::stats::{Grouping, GroupingError, NO_GROUP, log_rank};
 use crate::wording::{counted, why_not_known};
 
-/// Reviews the levels of a factor. Levels with fewer patients than the protocol's smallest cell are left out and counted as
-/// missing.
+/// Reviews the levels of a factor. Levels with fewer patients than the protocol's smallest cell are left out and
+/// counted apart.
 ///
 /// # Errors
 /// When a code names no level, which would be a fault of the program.
@@ -18,7 +18,8 @@ pub fn factor_review(
     follow_up: &EndpointFollowUp,
     protocol: &Protocol,
 ) -> Result<FactorReview, GroupingError> {
-    let (grouping, mut missing) = factor.grouping(&follow_up.restoration)?;
+    let (grouping, missing) = factor.grouping(&follow_up.restoration)?;
+    let mut hidden = 0;
     let mut groups = Vec::new();
     let mut kept = vec![NO_GROUP; factor.levels.len()];
     for (place, observations) in follow_up.observations.by_group(&grouping).iter().enumerate() {
@@ -27,7 +28,7 @@ pub fn factor_review(
             continue;
         }
         if observations.clusters_present() < u64::from(protocol.smallest_cell) {
-            missing += observations.len() as u64;
+            hidden += observations.len() as u64;
             continue;
         }
         kept[place] = u16::try_from(groups.len()).unwrap_or(NO_GROUP);
@@ -52,7 +53,20 @@ pub fn factor_review(
             }
         }
     }
-    Ok(FactorReview { factor: factor.name.clone(), label: factor.label.clone(), missing, groups, tests, not_tested: reason })
+    // Without the patient-clustered test the other would stand alone and claim too much.
+    if reason.is_some() {
+        tests.clear();
+    }
+    Ok(FactorReview {
+        factor: factor.name.clone(),
+        label: factor.label.clone(),
+        origin: factor.origin,
+        missing,
+        hidden,
+        groups,
+        tests,
+        not_tested: reason,
+    })
 }
 
 /// Why the levels are described and not tested; none if they may be tested.

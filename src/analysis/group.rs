@@ -1,8 +1,8 @@
 //! Everything about one group of restorations under one endpoint, from its observations.
 
-use crate::protocol::Protocol;
 use crate::protocol::settings::months;
-use crate::quantity::{Behind, Days, Estimate, Fraction, IntervalMethod, Known, Variance, Years};
+use crate::protocol::{Protocol, SurvivalIntervals};
+use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, Years};
 use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
@@ -15,9 +15,9 @@ use crate::stats::{
 /// How the protocol wants survival's intervals.
 pub fn inference(protocol: &Protocol) -> Inference {
     let method = match protocol.interval_method {
-        IntervalMethod::Log => SurvivalIntervalMethod::Log,
-        IntervalMethod::Plain => SurvivalIntervalMethod::Plain,
-        _ => SurvivalIntervalMethod::ComplementaryLogLog,
+        SurvivalIntervals::Log => SurvivalIntervalMethod::Log,
+        SurvivalIntervals::Plain => SurvivalIntervalMethod::Plain,
+        SurvivalIntervals::ComplementaryLogLog => SurvivalIntervalMethod::ComplementaryLogLog,
     };
     Inference { variance: protocol.variance, method, level: protocol.confidence_level }
 }
@@ -52,6 +52,7 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
                 months,
                 day,
                 at_risk: table.counts_at(day).at_risk,
+                few_at_risk: table.counts_at(day).at_risk < u64::from(protocol.least_at_risk),
                 patients_at_risk: clusters_at_risk(observations, day),
                 survival,
                 model_based_standard_error: model_based.standard_error_at(day).known().copied(),

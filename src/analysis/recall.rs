@@ -2,24 +2,28 @@
 
 use std::collections::BTreeMap;
 
-use crate::cohort::recall::{ScoredAt, due, scores};
+use crate::cohort::recall::{Due, ScoredAt, due, scores};
 use crate::cohort::{FactorLevels, Histories};
-use crate::protocol::Protocol;
+use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
 use crate::record::{Criterion, Scheme, Standing};
 use crate::result::{CriterionReview, LevelShare, RecallReview, ScoreCount};
 use crate::stats::{NO_GROUP, wilson_interval};
 
+/// Which restorations were due at each recall of the protocol.
+pub fn due_at_recalls(histories: &Histories, protocol: &Protocol) -> Vec<Vec<Due>> {
+    protocol.recalls.iter().map(|window| due(histories, *window)).collect()
+}
+
 /// Who was due, seen and scored at each recall of the protocol.
-pub fn recall_reviews(histories: &Histories, protocol: &Protocol) -> Vec<RecallReview> {
+pub fn recall_reviews(histories: &Histories, due: &[Vec<Due>], protocol: &Protocol) -> Vec<RecallReview> {
     let patients = |places: &mut dyn Iterator<Item = u32>| {
         let mut all: Vec<u32> = places.map(|place| histories.patient[place as usize]).collect();
         all.sort_unstable();
         all.dedup();
         all.len() as u64
     };
-    let review = |window: &crate::protocol::RecallWindow| {
-        let due = due(histories, *window);
+    let review = |(window, due): (&RecallWindow, &Vec<Due>)| {
         let seen = due.iter().filter(|due| due.seen).count() as u64;
         RecallReview {
             months: window.months,
@@ -36,7 +40,7 @@ pub fn recall_reviews(histories: &Histories, protocol: &Protocol) -> Vec<RecallR
             },
         }
     };
-    protocol.recalls.iter().map(review).collect()
+    protocol.recalls.iter().zip(due).map(review).collect()
 }
 
 fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Known<ConfidenceInterval<Fraction>>) {
@@ -46,13 +50,18 @@ fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Kno
     (Known::Known(Fraction::new(part as f64 / whole as f64)), wilson_interval(part, whole, level))
 }
 
-/// Criteria scores at each recall: for everybody, then by level of each factor; pooled on "acceptable or not" first, then by
+/// Criteria scores at each recall, of those due: for everybody, then by level of each factor; pooled on "acceptable or not" first, then by
 /// scheme.
-pub fn criterion_reviews(histories: &Histories, factors: &[FactorLevels], protocol: &Protocol) -> Vec<CriterionReview> {
+pub fn criterion_reviews(
+    histories: &Histories,
+    due: &[Vec<Due>],
+    factors: &[FactorLevels],
+    protocol: &Protocol,
+) -> Vec<CriterionReview> {
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
-        for window in &protocol.recalls {
-            let scored = scores(histories, *window, criterion);
+        for (window, due) in protocol.recalls.iter().zip(due) {
+            let scored = scores(histories, due, *window, criterion);
             let mut add = |factor: &str, level: &str, label: &str, part: &[ScoredAt]| {
                 let cell = Cell { criterion, factor, level, label, months: window.months };
                 cell.reviews(histories, part, protocol, &mut reviews);
@@ -103,14 +112,20 @@ impl Cell<'_> {
         scored: &[ScoredAt],
         protocol: &Protocol,
     ) -> Option<CriterionReview> {
-        let mut patients: Vec<u32> = scored.iter().map(|one| histories.patient[one.restoration as usize]).collect();
-        patients.sort_unstable();
-        patients.dedup();
-        if (patients.len() as u64) < u64::from(protocol.smallest_cell) {
+        let patients = |wanted: &dyn Fn(&ScoredAt) -> bool| {
+            let of_wanted = scored.iter().filter(|one| wanted(one));
+            let mut patients: Vec<u32> = of_wanted.map(|one| histories.patient[one.restoration as usize]).collect();
+            patients.sort_unstable();
+            patients.dedup();
+            patients.len() as u64
+        };
+        let smallest = u64::from(protocol.smallest_cell);
+        let behind = patients(&|_| true);
+        if behind < smallest {
             return None;
         }
         let whole = scored.len() as u64;
-        let hidden = |count: u64| count > 0 && count < u64::from(protocol.smallest_cell);
+        let hidden = |wanted: &dyn Fn(&ScoredAt) -> bool| smallest > 0 && (1..smallest).contains(&patients(wanted));
         let standing = |one: &ScoredAt| one.scheme.standing(self.criterion, one.score);
         let standings: Vec<LevelShare> = [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable]
             .into_iter()
@@ -120,7 +135,7 @@ impl Cell<'_> {
                 LevelShare { standing: wanted, count, share, interval }
             })
             .collect();
-        if standings.iter().any(|share| hidden(share.count)) {
+        if standings.iter().any(|share| hidden(&|one| standing(one) == Some(share.standing))) {
             return None;
         }
         let levels = scheme.map_or(&[][..], |scheme| scheme.levels(self.criterion));
@@ -140,8 +155,8 @@ impl Cell<'_> {
             scheme,
             months: self.months,
             scored: whole,
-            patients: patients.len() as u64,
-            scores: if counts.iter().any(|count| hidden(count.count)) { Vec::new() } else { counts },
+            patients: behind,
+            scores: if levels.iter().any(|level| hidden(&|one| one.score == level.score)) { Vec::new() } else { counts },
             standings,
         })
     }

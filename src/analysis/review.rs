@@ -8,14 +8,14 @@ use super::benchmark::benchmarks;
 use super::caution::cautions;
 use super::comparison::factor_review;
 use super::group::group_review;
-use super::recall::{criterion_reviews, recall_reviews};
+use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
 use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
 use crate::quantity::Day;
-use crate::result::{EndpointReview, Exclusion, NoticeCount, Review, Totals};
+use crate::result::{EndpointFlow, EndpointReview, Exclusion, NoticeCount, Review, Totals};
 use crate::stats::GroupingError;
 use crate::table::{PlacementTable, TableError};
 use crate::wording::hexadecimal;
@@ -33,8 +33,12 @@ pub struct ReviewRequest<'a> {
     pub protocol: &'a Protocol,
     /// Factors to compare.
     pub factors: &'a [String],
-    /// What was found in the records; only cautions.
-    pub findings: &'a Findings,
+    /// What was found in single rows; only cautions.
+    pub of_rows: &'a Findings,
+    /// What was found where the rows up to the day of the review meet; only cautions.
+    pub of_histories: &'a Findings,
+    /// Whether there are records later than the day of the review.
+    pub later_records: bool,
     /// Rows that repeat an earlier one of their file, dropped on the way in: placements, visits.
     pub identical: (u64, u64),
     /// SHA-256 over the record files.
@@ -102,18 +106,26 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             survival_title: endpoint.survival_title.clone(),
             definition: endpoint.definition.clone(),
             all: group_review("all", "All", &follow_up.observations, protocol),
+            flow: EndpointFlow {
+                excluded: follow_up.excluded.clone(),
+                analysed: follow_up.observations.len() as u64,
+                never_seen: follow_up.never_seen,
+                delayed_entries: follow_up.delayed,
+                reported_failures: follow_up.reported_failures,
+            },
             factors: factors.iter().map(|factor| factor_review(factor, follow_up, protocol)).collect::<Result<_, _>>()?,
         });
     }
-    let recalls = recall_reviews(histories, protocol);
-    let notices: Vec<(FindingKind, u64)> =
-        request.findings.by_kind().into_iter().filter(|(kind, _)| kind.severity() == Severity::Caution).collect();
+    let due = due_at_recalls(histories, protocol);
+    let recalls = recall_reviews(histories, &due, protocol);
+    let notices = |findings: &Findings| -> Vec<(FindingKind, u64)> {
+        findings.by_kind().into_iter().filter(|(kind, _)| kind.severity() == Severity::Caution).collect()
+    };
+    let of_histories = notices(request.of_histories);
     let (mut flow, mut totals, mut found) = (histories.flow.clone(), Totals::default(), Vec::new());
     if let Some(headline) = follow_ups.first() {
         flow.excluded.extend(headline.excluded.iter().cloned());
         flow.analysed = headline.observations.len() as u64;
-        flow.never_seen = headline.never_seen;
-        flow.delayed_entries = headline.delayed;
         flow.visits_used = histories.looks.len() as u64;
         repeats(&mut flow.received, &mut flow.excluded, request.identical.0);
         repeats(&mut flow.visits_received, &mut flow.visits_excluded, request.identical.1);
@@ -123,7 +135,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             visits: flow.visits_used,
             failures: endpoints.first().map_or(0, |endpoint| endpoint.all.behind.failures),
         };
-        found = cautions(&endpoints, &recalls, headline, &notices, protocol);
+        found = cautions(&endpoints, &recalls, headline, &of_histories, protocol);
     }
     let days = || histories.placed.iter().copied().chain(histories.looks.iter().map(|look| look.day));
     Ok(Review {
@@ -136,7 +148,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         protocol_fingerprint: hexadecimal(&Sha256::digest(protocol.canonical_text())),
         data_fingerprint: request.data_fingerprint.to_owned(),
         confidence_level: protocol.confidence_level,
-        interval_method: protocol.interval_method,
+        interval_method: protocol.interval_method.into(),
         variance: protocol.variance,
         failure_day: protocol.failure_day,
         headline_day: months(protocol.headline_months),
@@ -145,13 +157,21 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         flow,
         endpoints,
         recalls,
-        criteria: criterion_reviews(histories, &factors, protocol),
+        criteria: criterion_reviews(histories, &due, &factors, protocol),
         benchmarks: benchmarks(request.factors),
         cautions: found,
-        notices: notices
-            .into_iter()
-            .map(|(kind, count)| NoticeCount { code: kind.code().to_owned(), title: kind.title().to_owned(), count })
+        notices: notice_counts(notices(request.of_rows), request.later_records)
+            .chain(notice_counts(of_histories, false))
             .collect(),
+    })
+}
+
+fn notice_counts(counts: Vec<(FindingKind, u64)>, over_all_records: bool) -> impl Iterator<Item = NoticeCount> {
+    counts.into_iter().map(move |(kind, count)| NoticeCount {
+        code: kind.code().to_owned(),
+        title: kind.title().to_owned(),
+        count,
+        over_all_records,
     })
 }
 

@@ -28,11 +28,11 @@ pub struct Look {
 pub enum Event {
     /// The whole filling is lost.
     CompleteLoss,
-    /// Renewed because it failed otherwise than by loss; also where no reason is given.
+    /// Renewed, or taken out with its tooth, because it failed otherwise than by loss; a renewal without a reason counts here.
     ReplacedForFailure,
     /// Removed or covered for another plan, though sound.
     RemovedForOtherReasons,
-    /// The tooth was taken out.
+    /// The tooth was taken out, and not because the restoration failed.
     Extracted,
     /// Part of the filling is lost.
     PartialLoss,
@@ -69,20 +69,26 @@ impl Look {
             Some(Extent::Partial) => Some(Event::PartialLoss),
             _ => None,
         };
+        let by_outcome = self.outcome_event();
+        by_score.into_iter().chain(by_outcome.filter(move |event| Some(*event) != by_score))
+    }
+
+    /// What the outcome, read with its reason, says happened.
+    pub fn outcome_event(&self) -> Option<Event> {
         let unrelated = self.reason == Some(Reason::Unrelated);
-        let by_outcome = match self.outcome {
+        let failure = self.reason == Some(Reason::Failure);
+        match self.outcome {
             Some(Outcome::Lost) => Some(Event::CompleteLoss),
             Some(Outcome::Repaired) => Some(Event::Repaired),
             Some(Outcome::Refurbished) => Some(Event::Refurbished),
             Some(Outcome::Replaced) if unrelated => Some(Event::RemovedForOtherReasons),
             Some(Outcome::Replaced) => Some(Event::ReplacedForFailure),
-            Some(Outcome::Crowned) if self.reason == Some(Reason::Failure) => Some(Event::ReplacedForFailure),
+            Some(Outcome::Crowned | Outcome::Extracted) if failure => Some(Event::ReplacedForFailure),
             Some(Outcome::Crowned) => Some(Event::RemovedForOtherReasons),
             Some(Outcome::Extracted) => Some(Event::Extracted),
             Some(Outcome::RootFilled) => Some(Event::RootFilled),
             Some(Outcome::InPlace | Outcome::PatientDied | Outcome::LeftPractice) | None => None,
-        };
-        by_score.into_iter().chain(by_outcome.filter(move |event| Some(*event) != by_score))
+        }
     }
 
     /// Whether it shows the filling, or part of it, in place: a retention score or an outcome says so. A recall at which neither
@@ -103,6 +109,11 @@ impl Look {
     /// Whether the patient is gone.
     pub const fn patient_gone(&self) -> bool {
         matches!(self.outcome, Some(Outcome::PatientDied | Outcome::LeftPractice))
+    }
+
+    /// Whether somebody looked at the restoration: not a report, and not the news that the patient is gone.
+    pub const fn examined(&self) -> bool {
+        !self.reported && !self.patient_gone()
     }
 
     /// Whether any criterion is scored.

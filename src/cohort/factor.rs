@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use super::history::Histories;
 use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, vocabulary::Term};
+use crate::result::FactorOrigin;
 use crate::stats::{Grouping, GroupingError, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
 
@@ -14,6 +15,8 @@ pub struct FactorLevels {
     pub name: String,
     /// What people read.
     pub label: String,
+    /// Whether it was chosen at the chair, or came with the patient, the tooth or the operator.
+    pub origin: FactorOrigin,
     /// Code and label of each level that occurs.
     pub levels: Vec<(String, String)>,
     /// The level of each restoration of the histories; [`NO_GROUP`] where missing.
@@ -35,7 +38,33 @@ impl FactorLevels {
 /// The names that can be factors, without the practice's own.
 pub fn known_factors() -> Vec<&'static str> {
     let coded = PLACEMENT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Term(_) | Cell::Grade { .. }));
-    coded.map(|column| column.name).chain(["operator", "tooth_type", "arch", "adhesive_lot", "composite_lot"]).collect()
+    coded
+        .map(|column| column.name)
+        .chain(["operator", "tooth_type", "arch", "shades", "adhesive_lot", "composite_lot"])
+        .collect()
+}
+
+/// Where a factor comes from. Columns of the practice's own may be either.
+fn origin_of(name: &str) -> FactorOrigin {
+    const CHOSEN: &[&str] = &[
+        "isolation",
+        "preparation",
+        "cleanser",
+        "etch_strategy",
+        "adhesive_class",
+        "drying",
+        "composite_class",
+        "shades",
+        "adhesive_lot",
+        "composite_lot",
+    ];
+    if CHOSEN.contains(&name) {
+        FactorOrigin::ChosenAtChair
+    } else if known_factors().contains(&name) {
+        FactorOrigin::Given
+    } else {
+        FactorOrigin::Own
+    }
 }
 
 /// The levels of a factor; none if it is neither a known factor nor one of the practice's own.
@@ -91,6 +120,7 @@ fn of_terms(name: &str, label: &str, terms: &'static [Term], codes: &[u8], histo
     FactorLevels {
         name: name.to_owned(),
         label: label.to_owned(),
+        origin: origin_of(name),
         levels: present
             .iter()
             .map(|&code| (terms[usize::from(code)].code.to_owned(), terms[usize::from(code)].label.to_owned()))
@@ -115,6 +145,7 @@ fn of_texts(name: &str, label: &str, histories: &Histories, text: impl Fn(usize)
     FactorLevels {
         name: name.to_owned(),
         label: label.to_owned(),
+        origin: origin_of(name),
         levels: levels.iter().map(|level| ((*level).clone(), (*level).clone())).collect(),
         codes,
     }

@@ -5,7 +5,7 @@ use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::Criterion;
 use crate::result::Exclusion;
-use crate::stats::Observations;
+use crate::stats::{ObservationError, Observations};
 
 use super::event::{Event, Look};
 use super::history::Histories;
@@ -35,9 +35,9 @@ pub struct EndpointFollowUp {
     pub patients: u32,
 }
 
-/// What one visit does under an endpoint: the gravest consequence of all it says.
-pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
-    let of = |event: Event| match event {
+/// What an event does under an endpoint.
+const fn of_event(event: Event, endpoint: &Endpoint) -> Consequence {
+    match event {
         Event::CompleteLoss => endpoint.complete_loss,
         Event::PartialLoss => endpoint.partial_loss,
         Event::Repaired => endpoint.repaired,
@@ -46,7 +46,11 @@ pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
         Event::RootFilled => endpoint.root_filled,
         Event::RemovedForOtherReasons => endpoint.removed_for_other_reasons,
         Event::Extracted => endpoint.extracted,
-    };
+    }
+}
+
+/// What one visit does under an endpoint: the gravest consequence of all it says.
+pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
     let by_score = || {
         let scheme = look.scheme?;
         Criterion::ALL
@@ -54,7 +58,29 @@ pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
             .any(|criterion| look.score(criterion).is_some_and(|score| endpoint.score_fails(criterion, scheme, score)))
             .then_some(Consequence::Failure)
     };
-    look.events().map(of).chain(by_score()).min().unwrap_or(Consequence::None)
+    look.events().map(|event| of_event(event, endpoint)).chain(by_score()).min().unwrap_or(Consequence::None)
+}
+
+/// The day a visit's consequence is dated to, in days since placement.
+///
+/// `outcome_on` tells when the outcome happened. An ending that is no failure is dated to it. A failure is dated to it only
+/// where the protocol reads the day known, and only if the outcome (not a score seen at the visit) makes the failure. What ends
+/// a restoration can't have happened before it was last seen in place; a repair can.
+fn dated(
+    look: &Look,
+    what: Consequence,
+    placed: i32,
+    last_known_good: i32,
+    endpoint: &Endpoint,
+    reading: FailureDayReading,
+) -> i32 {
+    let found = look.day - placed;
+    let Some(happened) = look.happened.map(|day| day - placed) else { return found };
+    let made_by_outcome = look.closes() || look.outcome_event().is_some_and(|event| of_event(event, endpoint) == what);
+    if !made_by_outcome || (what == Consequence::Failure && reading == FailureDayReading::DayFound) {
+        return found;
+    }
+    if look.closes() { happened.max(last_known_good) } else { happened }
 }
 
 struct Followed {
@@ -66,7 +92,8 @@ struct Followed {
     reported: bool,
 }
 
-/// Follows one restoration through its visits, in days since placement.
+/// Follows one restoration through its visits, in days since placement. All that is said of one day is weighed together, and
+/// the gravest counts, whatever the order of the rows.
 fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading: FailureDayReading) -> Followed {
     let mut followed = Followed {
         exit: entry,
@@ -76,32 +103,28 @@ fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading:
         seen: false,
         reported: false,
     };
-    for look in looks {
+    for day in looks.chunk_by(|one, other| one.day == other.day) {
+        let gravity = |look: &&Look| (consequence(look, endpoint), !look.closes(), look.reported);
+        let Some(look) = day.iter().min_by_key(gravity) else { continue };
+        let what = consequence(look, endpoint);
+        if what != Consequence::None || look.closes() {
+            let exit = dated(look, what, placed, followed.last_known_good, endpoint, reading);
+            let ending = match what {
+                Consequence::Failure => Ending::Failed,
+                Consequence::Competing => Ending::Competing,
+                Consequence::None => Ending::Censored,
+            };
+            return Followed {
+                exit,
+                ending,
+                last_known_good: followed.last_known_good.min(exit),
+                first_known_failed: (what == Consequence::Failure).then_some(look.day - placed),
+                seen: true,
+                reported: look.reported,
+            };
+        }
         let found = look.day - placed;
-        let dated = match (reading, look.happened) {
-            (FailureDayReading::DayKnown, Some(happened)) => (happened - placed).max(followed.last_known_good),
-            _ => found,
-        };
-        match consequence(look, endpoint) {
-            Consequence::Failure => {
-                return Followed {
-                    exit: dated,
-                    ending: Ending::Failed,
-                    first_known_failed: Some(found),
-                    seen: true,
-                    reported: look.reported,
-                    ..followed
-                };
-            }
-            Consequence::Competing => {
-                return Followed { exit: dated, ending: Ending::Competing, seen: true, reported: look.reported, ..followed };
-            }
-            Consequence::None => {}
-        }
-        if look.closes() {
-            return Followed { exit: dated, seen: true, ..followed };
-        }
-        if look.shows_in_place() && found >= followed.last_known_good {
+        if day.iter().any(Look::shows_in_place) && found >= followed.last_known_good {
             followed.last_known_good = found;
             followed.exit = found;
             followed.seen = true;
@@ -125,16 +148,23 @@ pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDa
         patients: 0,
     };
     let mut number = vec![u32::MAX; histories.patients as usize];
-    let mut never_at_risk = 0;
+    let (mut never_at_risk, mut too_long) = (0, 0);
     for restoration in 0..histories.len() {
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
         let followed = follow(histories.looks(restoration), placed, entry, endpoint, reading);
         let patient = histories.patient[restoration] as usize;
         let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
         let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);
-        if pushed.is_err() {
-            never_at_risk += 1;
-            continue;
+        match pushed {
+            Ok(()) => {}
+            Err(ObservationError::TooLong(_)) => {
+                too_long += 1;
+                continue;
+            }
+            Err(_) => {
+                never_at_risk += 1;
+                continue;
+            }
         }
         if number[patient] == u32::MAX {
             number[patient] = cluster;
@@ -147,9 +177,12 @@ pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDa
         result.delayed += u64::from(entry > 0);
         result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
     }
-    if never_at_risk > 0 {
-        let reason = "came under observation late and not seen in place after that".to_owned();
-        result.excluded.push(Exclusion { reason, count: never_at_risk });
+    let late = "had ended, or was not seen in place again, when it came under observation";
+    for (count, reason) in [(never_at_risk, late), (too_long, "followed for longer than any filling lasts: check its days")]
+    {
+        if count > 0 {
+            result.excluded.push(Exclusion { reason: reason.to_owned(), count });
+        }
     }
     result
 }

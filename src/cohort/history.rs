@@ -28,6 +28,8 @@ pub struct Histories {
     pub patient: Vec<u32>,
     /// How many patients.
     pub patients: u32,
+    /// For each patient the day they died or left, since 1970-01-01; none if no record says so, or if they were seen later.
+    pub gone: Vec<Option<i32>>,
     /// Where each restoration's visits begin in `looks`; one entry more than restorations.
     pub starts: Vec<u32>,
     /// Visits, by restoration, then day, then row.
@@ -138,7 +140,30 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
     for bounds in starts.windows(2) {
         looks[bounds[0] as usize..bounds[1] as usize].sort_by_key(|look| (look.day, look.row));
     }
-    Ok(Histories { as_of, placement_row, placed, entry, patient, patients, starts, looks, orphans, flow })
+    let gone = departures(&patient, patients, &starts, &looks);
+    Ok(Histories { as_of, placement_row, placed, entry, patient, patients, gone, starts, looks, orphans, flow })
+}
+
+/// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
+/// came back.
+fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) -> Vec<Option<i32>> {
+    let of = |restoration: usize| &looks[starts[restoration] as usize..starts[restoration + 1] as usize];
+    let mut last_examined = vec![i32::MIN; patients as usize];
+    for (restoration, &patient) in patient.iter().enumerate() {
+        let last = &mut last_examined[patient as usize];
+        *last = of(restoration).iter().filter(|look| look.examined()).map(|look| look.day).fold(*last, i32::max);
+    }
+    let mut gone = vec![None; patients as usize];
+    for (restoration, &patient) in patient.iter().enumerate() {
+        for look in of(restoration).iter().filter(|look| look.patient_gone()) {
+            let day = look.happened.unwrap_or(look.day);
+            if day >= last_examined[patient as usize] {
+                let first: &mut Option<i32> = &mut gone[patient as usize];
+                *first = Some(first.map_or(day, |first| first.min(day)));
+            }
+        }
+    }
+    gone
 }
 
 /// For each visit the row of its placement, by the restoration's id.

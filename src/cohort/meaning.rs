@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::event::{Event, Look};
 use super::history::Histories;
+use super::spelling::check_spellings;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -28,8 +29,37 @@ pub fn check(
 ) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings)?;
     check_placements(placements, histories, protocol, findings)?;
+    check_replaced(placements, findings)?;
+    check_spellings(&placements.0, "patient_id", "patients", findings)?;
+    check_spellings(&placements.0, "operator", "operators", findings)?;
+    check_spellings(&visits.0, "examiner", "examiners", findings)?;
     check_visits(placements, visits, histories, findings)?;
     check_same_surface(placements, histories, protocol, findings)
+}
+
+/// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
+fn check_replaced(placements: &PlacementTable, findings: &mut Findings) -> Result<(), TableError> {
+    let table = &placements.0;
+    let (replaced, ids, origins) = (table.text("replaces_restoration")?, table.text("restoration_id")?, table.origins()?);
+    if replaced.null_count() == replaced.len() {
+        return Ok(());
+    }
+    let known: std::collections::HashSet<&str> = ids.iter().flatten().collect();
+    for (row, text) in replaced.iter().enumerate() {
+        let Some(text) = text else { continue };
+        let itself = ids.get(row) == Some(text);
+        let plain = ["yes", "no", "y", "n", "1", "0"].contains(&text.to_lowercase().as_str());
+        if itself || (!plain && !known.contains(text)) {
+            findings.note(
+                FindingKind::ReplacedUnknown,
+                Place::cell(origins.file(row), origins.row(row), "replaces_restoration"),
+                Some(text),
+                if itself { "A restoration can't replace itself." } else { "No placement has this restoration." },
+                "Write yes, no, or the id of the restoration that it replaces.",
+            );
+        }
+    }
+    Ok(())
 }
 
 /// The same visit twice: to the letter (dropped, counted), differing (an error), or by two examiners (a caution).
@@ -171,6 +201,15 @@ fn check_visits(
     let examiner = visits.0.text("examiner")?;
     let operator = placements.0.text("operator")?;
     let place = |row: u32, column: &str| Place::cell(origins.file(row as usize), origins.row(row as usize), column);
+    if visits.0.is_empty() && !placements.0.is_empty() {
+        findings.note(
+            FindingKind::NoVisits,
+            Place::file("all files"),
+            None,
+            "There are placements and no visits, so nothing is known of how they fared.",
+            "Add a file of visits (with a column visited_on).",
+        );
+    }
     for &row in &histories.orphans {
         findings.note(
             FindingKind::RestorationUnknown,
@@ -180,8 +219,10 @@ fn check_visits(
             "Correct the id, or add its placement.",
         );
     }
+    let deaths = deaths(histories);
     for restoration in 0..histories.len() {
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+        let died = deaths.get(&histories.patient[restoration]).copied();
         let own_operator = operator.get(histories.placement_row[restoration] as usize);
         let mut last_in_place: Option<i32> = None;
         let mut closed: Option<(i32, u32, Event)> = None;
@@ -198,7 +239,17 @@ fn check_visits(
                 continue;
             }
             check_look(look, placed, &place, findings);
+            if let Some((died_on, row)) = died.filter(|&(died_on, _)| look.examined() && look.day > died_on) {
+                findings.note(
+                    FindingKind::SeenAfterDeath,
+                    place(look.row, "visited_on"),
+                    Some(&day),
+                    format!("The patient is said to have died by {} ({}).", Day::from_epoch(died_on), said(&origins, row)),
+                    "Correct the day or the outcome; source is reported if nobody looked.",
+                );
+            }
             if let Some((closed_on, closing_row, event)) = closed
+                && look.day > closed_on
                 && (look.shows_in_place() || Criterion::ALL.iter().any(|c| !c.survives_loss() && look.score(*c).is_some()))
             {
                 findings.note(
@@ -218,6 +269,7 @@ fn check_visits(
                 && let Some(event) = look.events().find(|event| event.closes())
             {
                 let happened = look.happened.unwrap_or(look.day);
+                // On the day itself two examiners may differ; the graver finding counts.
                 if last_in_place.is_some_and(|seen| seen > happened) {
                     findings.note(
                         FindingKind::OutcomeContradictsRetention,
@@ -256,6 +308,19 @@ fn check_visits(
         }
     }
     Ok(())
+}
+
+/// For each patient said to have died: by which day, and the row that says so first.
+fn deaths(histories: &Histories) -> HashMap<u32, (i32, u32)> {
+    let mut deaths = HashMap::new();
+    for (restoration, &patient) in histories.patient.iter().enumerate() {
+        for look in histories.looks(restoration).iter().filter(|look| look.outcome == Some(Outcome::PatientDied)) {
+            let told = (look.happened.unwrap_or(look.day), look.row);
+            let first = deaths.entry(patient).or_insert(told);
+            *first = (*first).min(told);
+        }
+    }
+    deaths
 }
 
 const fn closed_word(event: Event) -> &'static str {

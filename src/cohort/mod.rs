@@ -3,6 +3,7 @@
 //! - [`history`]: each restoration with its visits in order
 //! - [`event`]: what one visit says: present, lost, repaired, removed …
 //! - [`meaning`]: rows that contradict each other, found and named
+//! - [`spelling`]: two spellings of what may be one operator or patient
 //! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
 //! - [`factor`]: the levels by which restorations are grouped
 //! - [`recall`]: who was due, seen and scored at each recall
@@ -13,6 +14,7 @@ pub mod follow_up;
 pub mod history;
 pub mod meaning;
 pub mod recall;
+pub mod spelling;
 
 pub use factor::{FactorLevels, factor_levels, known_factors};
 pub use follow_up::{Ending, EndpointFollowUp};

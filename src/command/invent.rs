@@ -1,5 +1,5 @@
 //! `invent`: an invented practice as record files.
-#![expect(clippy::print_stdout, clippy::print_stderr, reason = "commands talk to people")]
+#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
 use std::fs::{self, File};
 use std::io::BufWriter;
@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
+use super::say;
 use crate::simulate::SimulatedPractice;
 use crate::simulate::csv_text::write_records;
 use crate::wording::count;
@@ -29,19 +30,26 @@ pub struct InventArguments {
 pub fn run(arguments: &InventArguments) -> Exit {
     let practice =
         SimulatedPractice { seed: arguments.seed, restorations: arguments.restorations, ..SimulatedPractice::default() };
-    let file = |name: &str| File::create(arguments.folder.join(name)).map(BufWriter::new);
+    for name in ["placements.csv", "visits.csv"] {
+        let path = arguments.folder.join(name);
+        if path.exists() {
+            eprintln!("{} is there already and is not written over. Mend: choose another folder.", path.display());
+            return Exit::NotWritten;
+        }
+    }
+    let file = |name: &str| File::create_new(arguments.folder.join(name)).map(BufWriter::new);
     let written = fs::create_dir_all(&arguments.folder)
         .and_then(|()| Ok((file("placements.csv")?, file("visits.csv")?)))
         .and_then(|(placements, visits)| write_records(&practice, placements, visits));
     match written {
         Ok((patients, placements, visits)) => {
-            println!(
-                "Invented: {} restorations in {} patients, {} visits, in {}.",
+            say(&format!(
+                "Invented: {} restorations in {} patients, {} visits, in {}.\n",
                 count(placements),
                 count(patients),
                 count(visits),
                 arguments.folder.display()
-            );
+            ));
             Exit::Done
         }
         Err(error) => {

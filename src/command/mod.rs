@@ -2,11 +2,15 @@
 //!
 //! - [`review`]: record files to a review
 //! - [`invent`]: an invented practice as record files
+//! - [`protocol`]: the built-in protocol, to copy and change
 //! - [`exit`]: the exit codes
 
 pub mod exit;
 pub mod invent;
+pub mod protocol;
 pub mod review;
+
+use std::io::Write as _;
 
 use clap::{Parser, Subcommand};
 
@@ -27,6 +31,13 @@ enum Command {
     Review(review::ReviewArguments),
     /// Make the record files of an invented practice, to try things out.
     Invent(invent::InventArguments),
+    /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
+    Protocol,
+}
+
+/// Prints to standard output. A reader that has gone away, such as a pager that was closed, is no error.
+pub(crate) fn say(text: &str) {
+    let _ = std::io::stdout().lock().write_all(text.as_bytes());
 }
 
 /// Runs the command that the arguments ask for.
@@ -34,6 +45,7 @@ pub fn run() -> Exit {
     match Arguments::try_parse() {
         Ok(Arguments { command: Command::Review(arguments) }) => review::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),
+        Ok(Arguments { command: Command::Protocol }) => protocol::run(),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -1,6 +1,7 @@
 //! `review`: record files to a review.
-#![expect(clippy::print_stdout, clippy::print_stderr, reason = "commands talk to people")]
+#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
+use std::fmt::Write as _;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -8,8 +9,9 @@ use chrono::Local;
 use clap::Args;
 
 use super::exit::Exit;
+use super::say;
 use crate::analysis::{AnalysisError, ReviewRequest, review};
-use crate::cohort::{meaning, select};
+use crate::cohort::{Histories, meaning, select};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::{Intake, read_folder};
 use crate::protocol::Protocol;
@@ -19,7 +21,7 @@ use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::folder::{PAGE, write_folder};
 use crate::report::sentence;
 use crate::result::Review;
-use crate::table::NO_DAY;
+use crate::table::{NO_DAY, TableError};
 use crate::wording::{counted, escape_terminal, span};
 
 /// Arguments of `review`.
@@ -62,17 +64,22 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let protocol = protocol(arguments.protocol.as_deref())?;
     let mut findings = Findings::default();
     let today = Day::from(Local::now().date_naive());
+    if let Some(as_of) = arguments.as_of.filter(|as_of| *as_of > today) {
+        return Err(Stop(
+            Exit::Usage,
+            format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
+        ));
+    }
     progress("reading records");
     let intake = read_folder(&arguments.records, today, &protocol.own_factors, &mut findings).map_err(fault)?;
     let Some(intake) = intake else { return Err(stopped(&findings)) };
     let last = last_day(&intake)?;
     let mut whole = select(&intake.placements, &intake.visits, last).map_err(fault)?;
+    drop_unread(&mut whole, &intake).map_err(fault)?;
     let mut contradictions = Findings::default();
     meaning::check(&intake.placements, &intake.visits, &mut whole, &protocol, &mut contradictions).map_err(fault)?;
-    // Rows that could not be read would make their visits look like orphans.
-    let but_for = findings.any_error().then_some(FindingKind::RestorationUnknown);
-    findings.take_over(contradictions, but_for);
-    if findings.any_error() {
+    if findings.any_error() || contradictions.any_error() {
+        findings.take_over(contradictions);
         return Err(stopped(&findings));
     }
     let as_of = arguments.as_of.unwrap_or(last);
@@ -82,6 +89,7 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
         let mut part = select(&intake.placements, &intake.visits, as_of).map_err(fault)?;
         let mut again = Findings::default();
         meaning::check(&intake.placements, &intake.visits, &mut part, &protocol, &mut again).map_err(fault)?;
+        contradictions = again;
         part
     };
     if histories.is_empty() {
@@ -91,13 +99,21 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
         ));
     }
     progress("computing");
+    let mut factors: Vec<String> = Vec::new();
+    for name in if arguments.by.is_empty() { &protocol.factors } else { &arguments.by } {
+        if !factors.contains(name) {
+            factors.push(name.clone());
+        }
+    }
     let identical = |kind: &str| intake.files.iter().filter(|file| file.holds == kind).map(|file| file.identical).sum();
     let review = review(&ReviewRequest {
         placements: &intake.placements,
         histories: &histories,
         protocol: &protocol,
-        factors: if arguments.by.is_empty() { &protocol.factors } else { &arguments.by },
-        findings: &findings,
+        factors: &factors,
+        of_rows: &findings,
+        of_histories: &contradictions,
+        later_records: as_of < last,
         identical: (identical("placements"), identical("visits")),
         data_fingerprint: &intake.fingerprint,
     })
@@ -111,7 +127,20 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let out = arguments.out.clone().unwrap_or_else(|| default_out(&arguments.records));
     progress("drawing");
     write_folder(&review, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
-    print_summary(&review, &intake, &findings, &out, arguments.cautions);
+    findings.take_over(contradictions);
+    let summary = summary(&review, &intake, &findings, &out, arguments.cautions);
+    say(&summary.unwrap_or_default());
+    Ok(())
+}
+
+/// Takes out visits whose placement may stand in a row or file that could not be read: that is a finding already, and they are
+/// no orphans.
+fn drop_unread(histories: &mut Histories, intake: &Intake) -> Result<(), TableError> {
+    if intake.file_unread {
+        histories.orphans.clear();
+    }
+    let ids = intake.visits.0.text("restoration_id")?;
+    histories.orphans.retain(|&row| ids.get(row as usize).is_none_or(|id| !intake.unread_restorations.contains(id)));
     Ok(())
 }
 
@@ -128,7 +157,12 @@ fn fault(error: impl std::fmt::Display) -> Stop {
 fn stopped(findings: &Findings) -> Stop {
     let text = findings_text(findings, Severity::Error);
     let count = findings_count(findings, Severity::Error);
-    Stop(Exit::Findings, format!("{text}{count}. Nothing was written; mend these and run it again.\n"))
+    // What isn't there is a slip of the command, not of the records.
+    let missing = findings.by_kind().iter().any(|(kind, _)| *kind == FindingKind::FolderMissing);
+    Stop(
+        if missing { Exit::Usage } else { Exit::Findings },
+        format!("{text}{count}. Nothing was written; mend these and run it again.\n"),
+    )
 }
 
 fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
@@ -143,7 +177,7 @@ fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
     })?;
     Protocol::read(&text).map_err(|error| {
         let said = escape_terminal(&error.to_string()).into_owned();
-        Stop(Exit::Usage, format!("{name}, {said}\nMend: correct the protocol; the README shows the built-in one.\n"))
+        Stop(Exit::Usage, format!("{name}, {said}\nMend: correct it; “manebit protocol” prints the built-in one, with what each line may say.\n"))
     })
 }
 
@@ -162,68 +196,84 @@ fn default_out(records: &Path) -> PathBuf {
     PathBuf::from(format!("review-of-{name}"))
 }
 
-fn print_summary(review: &Review, intake: &Intake, findings: &Findings, out: &Path, cautions: bool) {
-    println!("{}", escape_terminal(&review.title));
-    println!("Records as they stood on {}: {}.", review.as_of, sentence::totals(review));
+fn summary(
+    review: &Review,
+    intake: &Intake,
+    findings: &Findings,
+    out: &Path,
+    cautions: bool,
+) -> Result<String, std::fmt::Error> {
+    let mut text = String::new();
+    writeln!(text, "{}", escape_terminal(&review.title))?;
+    writeln!(text, "Records as they stood on {}: {}.", review.as_of, sentence::totals(review))?;
+    if let Some(last) = review.last_day.filter(|last| *last < review.as_of) {
+        writeln!(
+            text,
+            "The last record used is of {last}; what happened between then and the day of the review is not known."
+        )?;
+    }
     if let Some(endpoint) = review.endpoints.first() {
-        println!();
-        println!("{}", sentence::headline(review, endpoint));
+        writeln!(text)?;
+        writeln!(text, "{}", sentence::headline(review, endpoint))?;
         if let Some(natural) = sentence::natural_frequency(review, endpoint) {
-            println!("{natural}");
+            writeln!(text, "{natural}")?;
         }
-        println!("{}: {}.", endpoint.title, sentence::annual_failure(review, &endpoint.all));
-        println!("{}", endpoint.definition);
+        writeln!(text, "{}: {}.", endpoint.title, sentence::annual_failure(review, &endpoint.all))?;
+        writeln!(text, "{}", endpoint.definition)?;
         for factor in &endpoint.factors {
-            println!();
-            println!("By {} (geometric, over {}):", factor.label.to_lowercase(), span(review.headline_day));
+            writeln!(text)?;
+            writeln!(text, "By {} (geometric, over {}):", factor.label.to_lowercase(), span(review.headline_day))?;
             for group in &factor.groups {
-                println!(
+                writeln!(
+                    text,
                     "  {}: {}; {}",
                     escape_terminal(&group.label),
                     sentence::annual_failure_short(review, group),
                     sentence::behind(group)
-                );
+                )?;
             }
             for test in factor.tests.iter().take(1) {
-                println!("  {}", sentence::test(test));
+                writeln!(text, "  {}", sentence::test(test))?;
             }
             if let Some(why) = &factor.not_tested {
-                println!("  Not tested: {}", escape_terminal(why));
+                writeln!(text, "  Not tested: {}", escape_terminal(why))?;
             }
         }
     }
-    println!();
-    println!("Set aside:");
+    writeln!(text)?;
+    writeln!(text, "Set aside:")?;
     let flow = &review.flow;
     for (what, excluded) in [(("placement", "placements"), &flow.excluded), (("visit", "visits"), &flow.visits_excluded)] {
         for one in excluded {
-            println!("  {}: {}", counted(one.count, what.0, what.1), one.reason);
+            writeln!(text, "  {}: {}", counted(one.count, what.0, what.1), one.reason)?;
         }
     }
     for file in intake.files.iter().filter(|file| file.holds == "not a record file") {
-        println!("  {}: {}", escape_terminal(&file.name), file.holds);
+        writeln!(text, "  {}: {}", escape_terminal(&file.name), file.holds)?;
     }
     if flow.excluded.is_empty() && flow.visits_excluded.is_empty() {
-        println!(
-            "  no rows: {} and {} received, all used",
+        writeln!(
+            text,
+            "  rows: none ({} and {} received, all used)",
             counted(flow.received, "placement", "placements"),
             counted(flow.visits_received, "visit", "visits")
-        );
+        )?;
     }
     if findings.total(Severity::Caution) > 0 {
-        println!("  let through: {}", findings_count(findings, Severity::Caution));
+        writeln!(text, "  let through: {}", findings_count(findings, Severity::Caution))?;
         if cautions {
-            print!("\n{}", findings_text(findings, Severity::Caution));
+            write!(text, "\n{}", findings_text(findings, Severity::Caution))?;
         } else {
-            println!("  (--cautions prints them)");
+            writeln!(text, "  (--cautions prints them)")?;
         }
     }
-    println!();
-    println!("Mind:");
+    writeln!(text)?;
+    writeln!(text, "Mind:")?;
     for caution in &review.cautions {
-        println!("  - {}", escape_terminal(&caution_text(caution)));
+        writeln!(text, "  - {}", escape_terminal(&caution_text(caution)))?;
     }
-    println!("  - {STANDING_CAUTION}");
-    println!();
-    println!("The review is in {}; open {}.", out.display(), out.join(PAGE).display());
+    writeln!(text, "  - {STANDING_CAUTION}")?;
+    writeln!(text)?;
+    writeln!(text, "The review is in {}; open {}.", out.display(), out.join(PAGE).display())?;
+    Ok(text)
 }

@@ -4,10 +4,10 @@
 //! years stand in the title, each published rate names its own, and the sources are printed below.
 
 use super::Drawing;
-use super::palette::{GRID, INK, SOFT, WHITE, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, paragraph_height};
-use super::text_width::wrapped;
-use crate::quantity::{Days, Known};
+use super::palette::{Colour, GRID, INK, SOFT, WHITE, look};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::text_width::{fitted, wrapped, wrapped_to};
+use crate::quantity::{Days, Known, WhyNotKnown, Years};
 use crate::result::{AnnualFailure, AnnualFormula, Benchmark, GroupReview};
 use crate::wording::{counted, known, rate_interval, rate_number, why_not_known};
 
@@ -32,232 +32,297 @@ pub struct AnnualFailureChart<'a> {
 }
 
 const LEFT: f64 = 232.0;
-const RIGHT: f64 = WIDTH - 316.0;
-const BENCHMARK_ROW: f64 = 21.0;
+const RIGHT: f64 = WIDTH - 350.0;
+/// Where the values in words begin.
+const WORDS: f64 = RIGHT + 18.0;
+/// Their room.
+const ROOM: f64 = WIDTH - MARGIN - WORDS;
+const LINE: f64 = 19.0;
+const BENCHMARK_ROW: f64 = 22.0;
 
-fn annual<'a>(group: &'a GroupReview, chart: &AnnualFailureChart<'_>) -> Known<&'a AnnualFailure> {
-    let Some(horizon) = group.horizon(chart.day) else { return Known::NotKnown(crate::quantity::WhyNotKnown::NotReached) };
-    let rate = if chart.formula == AnnualFormula::Linear { &horizon.linear } else { &horizon.geometric };
+/// A level with all its texts broken into lines, so that its height is known before anything is drawn.
+struct Block<'a> {
+    group: &'a GroupReview,
+    rate: Known<&'a AnnualFailure>,
+    name: Vec<String>,
+    value: Vec<String>,
+    behind: Vec<String>,
+    published: Vec<&'a Benchmark>,
+}
+
+impl<'a> Block<'a> {
+    fn new(group: &'a GroupReview, chart: &AnnualFailureChart<'a>) -> Self {
+        let rate = annual(group, chart.day, chart.formula);
+        let value = match rate {
+            Known::Known(rate) => {
+                let limits = known(&rate.rate.interval, rate_interval);
+                wrapped(&format!("{} ({limits}) % a year", rate_number(rate.rate.value)), ROOM, TEXT, Weight::Bold)
+            }
+            Known::NotKnown(why) => wrapped(why_not_known(why), ROOM, TEXT, Weight::Regular),
+        };
+        let behind = rate.known().map_or(group.behind, |rate| rate.rate.behind);
+        let behind = [
+            counted(behind.observations, "restoration", "restorations"),
+            counted(behind.clusters, "patient", "patients"),
+            counted(behind.failures, "failure", "failures"),
+        ];
+        Self {
+            group,
+            rate,
+            name: wrapped_to(&group.label, LEFT - MARGIN - 14.0, TEXT, Weight::Bold, 4),
+            value,
+            behind: wrapped(&behind.join(", "), ROOM, SMALL, Weight::Regular),
+            published: chart.benchmarks.iter().filter(|benchmark| benchmark.level == group.level).collect(),
+        }
+    }
+
+    /// Where the first published rate stands, below the block's upper edge.
+    fn own_height(&self) -> f64 {
+        22.0 + LINE * many(self.value.len() + self.behind.len())
+    }
+
+    fn height(&self) -> f64 {
+        let right = self.own_height() + BENCHMARK_ROW * many(self.published.len());
+        right.max(22.0 + LINE * many(self.name.len())) + 8.0
+    }
+}
+
+fn annual(group: &GroupReview, day: Days, formula: AnnualFormula) -> Known<&AnnualFailure> {
+    let rate = match (formula, group.horizon(day)) {
+        (AnnualFormula::PersonTime, _) => &group.person_time,
+        (AnnualFormula::Linear, Some(horizon)) => &horizon.linear,
+        (AnnualFormula::Geometric, Some(horizon)) => &horizon.geometric,
+        (_, None) => return Known::NotKnown(WhyNotKnown::NoObservations),
+    };
     match rate {
         Known::Known(annual) => Known::Known(annual),
         Known::NotKnown(why) => Known::NotKnown(*why),
     }
 }
 
-/// How many stand behind a level, in lines that fit beside the axis.
-fn behind(group: &GroupReview) -> Vec<String> {
-    let text = format!(
-        "{}, {}, {}",
-        counted(group.behind.observations, "filling", "fillings"),
-        counted(group.behind.clusters, "patient", "patients"),
-        counted(group.behind.failures, "failure", "failures")
-    );
-    wrapped(&text, WIDTH - MARGIN - RIGHT - 16.0, SMALL, Weight::Regular)
+/// The horizontal axis: per cent a year.
+struct Axis {
+    end: f64,
+    step: f64,
 }
 
-/// The height from the top of a level down to its first published rate: room for the point, for those behind it, and for a
-/// long name.
-fn below_point(group: &GroupReview) -> f64 {
-    let lines = |count: usize| f64::from(u16::try_from(count).unwrap_or(9));
-    let names = wrapped(&group.label, LEFT - MARGIN - 14.0, TEXT, Weight::Bold).len().min(3);
-    (26.0 + 18.0 * (lines(behind(group).len()) + 1.0)).max(18.0 + 20.0 * lines(names))
-}
+impl Axis {
+    /// Reaches all points, and intervals and deviations as far as three times the highest point, so that one wide interval
+    /// doesn't flatten the rest; what goes on further ends in an arrow.
+    fn new(blocks: &[Block<'_>]) -> Self {
+        let (mut highest, mut reach): (f64, f64) = (1.0, 1.0);
+        for block in blocks {
+            if let Known::Known(rate) = block.rate {
+                highest = highest.max(rate.rate.value.per_hundred_years());
+                reach = reach.max(rate.rate.interval.known().map_or(0.0, |limits| limits.upper.per_hundred_years()));
+            }
+            for published in &block.published {
+                highest = highest.max(published.percent_per_year);
+                reach = reach.max(published.percent_per_year + published.standard_deviation.unwrap_or(0.0));
+            }
+        }
+        let wanted = reach.clamp(highest * 1.05, highest * 3.0).min(1000.0);
+        let steps = [0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0];
+        let step = steps.into_iter().find(|step| wanted / step <= 8.0).unwrap_or(200.0);
+        Self { end: (wanted / step).ceil() * step, step }
+    }
 
-fn beside<'a>(group: &GroupReview, chart: &AnnualFailureChart<'a>) -> Vec<&'a Benchmark> {
-    chart.benchmarks.iter().filter(|benchmark| benchmark.level == group.level).collect()
+    fn x(&self, percent: f64) -> f64 {
+        LEFT + (percent / self.end).clamp(0.0, 1.0) * (RIGHT - LEFT)
+    }
+
+    fn draw(&self, sheet: &Sheet, top: f64, bottom: f64) {
+        let mut number = 0_u32;
+        while f64::from(number) * self.step <= self.end + 1e-9 && number <= 20 {
+            let value = f64::from(number) * self.step;
+            sheet.line(&[(self.x(value), top), (self.x(value), bottom)], GRID, 1.0, &[]);
+            let text = if self.step < 1.0 { format!("{value:.1}") } else { format!("{value:.0}") };
+            sheet.text(&text, (self.x(value), bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+            number += 1;
+        }
+        sheet.line(&[(LEFT, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
+        let middle = ((LEFT + RIGHT) / 2.0, bottom + 38.0);
+        sheet.text("Annual failure, % a year", middle, TEXT, Weight::Regular, Anchor::Middle, INK);
+    }
+
+    /// A line from one value to another, with an arrow where it goes on past the axis.
+    fn whisker(&self, sheet: &Sheet, (from, to): (f64, f64), y: f64, colour: Colour, width: f64, dash: &[u8]) {
+        let (left, right) = (self.x(from), self.x(to));
+        sheet.line(&[(left, y), (right, y)], colour, width, dash);
+        let r = 3.0 + width;
+        if to > self.end {
+            sheet.line(&[(right - r, y - r), (right, y), (right - r, y + r)], colour, width.min(2.2), &[]);
+        } else if dash.is_empty() {
+            sheet.line(&[(right, y - 7.0), (right, y + 7.0)], colour, 2.2, &[]);
+        }
+        if dash.is_empty() {
+            sheet.line(&[(left, y - 7.0), (left, y + 7.0)], colour, 2.2, &[]);
+        }
+    }
 }
 
 /// Draws the chart.
 pub fn annual_failure_chart(chart: &AnnualFailureChart<'_>) -> Drawing {
+    let blocks: Vec<Block<'_>> = chart.groups.iter().map(|group| Block::new(group, chart)).collect();
+    let sources = sources(&blocks);
     let top = heading_height(chart.title, chart.definition) + 6.0;
-    let height = |group: &GroupReview| {
-        below_point(group) + 4.0 + BENCHMARK_ROW * f64::from(u16::try_from(beside(group, chart).len()).unwrap_or(9))
-    };
-    let bottom = top + chart.groups.iter().map(height).sum::<f64>().max(80.0);
-    let most = axis_end(chart);
-    let x = |percent: f64| LEFT + (percent / most).min(1.0) * (RIGHT - LEFT);
-    let note = note(chart);
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), bottom + 66.0 + paragraph_height(&note) + MARGIN);
+    let bottom = top + blocks.iter().map(Block::height).sum::<f64>().max(80.0);
+    let axis = Axis::new(&blocks);
+    let notes = notes(chart, &sources);
+    let below: f64 = notes.iter().map(|note| paragraph_height(note) + 3.0).sum();
+    let sheet = Sheet::new(chart.name, chart.title, &describe(chart, &blocks), bottom + 58.0 + below + MARGIN);
     sheet.heading(chart.definition);
-    let step = if most <= 6.0 {
-        1.0
-    } else if most <= 14.0 {
-        2.0
-    } else {
-        5.0
-    };
-    let mut tick = 0.0;
-    while tick <= most + 1e-9 {
-        sheet.line(&[(x(tick), top), (x(tick), bottom)], GRID, 1.0, &[]);
-        sheet.text(&format!("{tick:.0}"), (x(tick), bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
-        tick += step;
-    }
-    sheet.line(&[(LEFT, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
-    sheet.text(
-        "Annual failure, % a year",
-        ((LEFT + RIGHT) / 2.0, bottom + 38.0),
-        TEXT,
-        Weight::Regular,
-        Anchor::Middle,
-        INK,
-    );
-    if chart.groups.is_empty() {
-        sheet.text(
-            "No restorations to draw.",
-            ((LEFT + RIGHT) / 2.0, top + 40.0),
-            TEXT,
-            Weight::Regular,
-            Anchor::Middle,
-            SOFT,
-        );
+    axis.draw(&sheet, top, bottom);
+    if blocks.is_empty() {
+        let middle = ((LEFT + RIGHT) / 2.0, top + 40.0);
+        sheet.text("No restorations to draw.", middle, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
     let mut y = top;
-    for (place, group) in chart.groups.iter().enumerate() {
-        level(&sheet, chart, group, place, y, &x, most);
-        y += height(group);
-        if place + 1 < chart.groups.len() {
-            sheet.line(&[(MARGIN, y - 2.0), (WIDTH - MARGIN, y - 2.0)], GRID, 1.0, &[2, 4]);
+    for (place, block) in blocks.iter().enumerate() {
+        own(&sheet, &axis, block, place, y + 20.0);
+        for (number, published) in block.published.iter().enumerate() {
+            let middle = y + block.own_height() + BENCHMARK_ROW * (many(number) + 0.5);
+            benchmark(&sheet, &axis, published, source_number(&sources, published), middle);
+        }
+        y += block.height();
+        if place + 1 < blocks.len() {
+            sheet.line(&[(MARGIN, y), (WIDTH - MARGIN, y)], GRID, 1.0, &[]);
         }
     }
-    sheet.paragraph(&note, bottom + 58.0);
+    let mut y = bottom + 58.0;
+    for note in &notes {
+        sheet.paragraph(note, y);
+        y += paragraph_height(note) + 3.0;
+    }
     sheet.finish()
 }
 
-/// The end of the axis: all points and intervals, but no further than four times the highest point, so that one wide interval
-/// doesn't flatten the rest.
-fn axis_end(chart: &AnnualFailureChart<'_>) -> f64 {
-    let rates: Vec<&AnnualFailure> = chart.groups.iter().filter_map(|group| annual(group, chart).known().copied()).collect();
-    let published =
-        chart.benchmarks.iter().filter(|benchmark| chart.groups.iter().any(|group| group.level == benchmark.level));
-    let points = rates
-        .iter()
-        .map(|rate| rate.rate.value.per_hundred_years())
-        .chain(published.map(|benchmark| benchmark.percent_per_year));
-    let highest = points.fold(1.0, f64::max);
-    let upper = rates
-        .iter()
-        .filter_map(|rate| rate.rate.interval.known().map(|interval| interval.upper.per_hundred_years()))
-        .fold(highest, f64::max);
-    let end = upper.min(4.0 * highest) * 1.04;
-    if end <= 6.0 { end.ceil() } else { (end / 2.0).ceil() * 2.0 }
-}
-
-fn level(
-    sheet: &Sheet,
-    chart: &AnnualFailureChart<'_>,
-    group: &GroupReview,
-    place: usize,
-    top: f64,
-    x: &dyn Fn(f64) -> f64,
-    most: f64,
-) {
-    let colour = look(place).colour;
-    let y = top + 24.0;
-    let names = wrapped(&group.label, LEFT - MARGIN - 14.0, TEXT, Weight::Bold);
-    for (number, line) in (0_u32..).zip(names.iter().take(3)) {
-        sheet.text(line, (MARGIN, y + f64::from(number) * 19.0), TEXT, Weight::Bold, Anchor::Start, colour);
+fn own(sheet: &Sheet, axis: &Axis, block: &Block<'_>, place: usize, y: f64) {
+    let look = look(place);
+    for (line, name) in block.name.iter().enumerate() {
+        sheet.text(name, (MARGIN, y + LINE * many(line)), TEXT, Weight::Bold, Anchor::Start, look.text);
     }
-    let beyond = RIGHT + 16.0;
-    match annual(group, chart) {
-        Known::Known(annual) => {
-            let value = annual.rate.value.per_hundred_years();
-            if let Known::Known(interval) = annual.rate.interval {
-                let (lower, upper) = (interval.lower.per_hundred_years(), interval.upper.per_hundred_years());
-                sheet.line(&[(x(lower), y), (x(upper), y)], colour, 3.0, &[]);
-                for (end, cut) in [(lower, false), (upper, upper > most)] {
-                    if cut {
-                        sheet.line(&[(x(end) - 8.0, y - 6.0), (x(end), y), (x(end) - 8.0, y + 6.0)], colour, 2.2, &[]);
-                    } else {
-                        sheet.line(&[(x(end), y - 7.0), (x(end), y + 7.0)], colour, 2.2, &[]);
-                    }
-                }
-            }
-            diamond_or_square(sheet, (x(value), y), colour, true);
-            let text = format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval));
-            sheet.text(&text, (beyond, y), TEXT, Weight::Bold, Anchor::Start, colour);
+    let (weight, colour) = match block.rate {
+        Known::Known(_) => (Weight::Bold, look.text),
+        Known::NotKnown(_) => (Weight::Regular, SOFT),
+    };
+    for (line, text) in block.value.iter().enumerate() {
+        sheet.text(text, (WORDS, y + LINE * many(line)), TEXT, weight, Anchor::Start, colour);
+    }
+    for (line, text) in block.behind.iter().enumerate() {
+        let middle = y + LINE * many(line + block.value.len());
+        sheet.text(text, (WORDS, middle), SMALL, Weight::Regular, Anchor::Start, INK);
+    }
+    if let Known::Known(rate) = block.rate {
+        sheet.open("own", &format!("{}: {}", block.group.label, block.value.join(" ")));
+        if let Known::Known(limits) = rate.rate.interval {
+            let ends = (limits.lower.per_hundred_years(), limits.upper.per_hundred_years());
+            axis.whisker(sheet, ends, y, look.colour, 3.0, &[]);
         }
-        Known::NotKnown(why) => sheet.text(why_not_known(why), (beyond, y), TEXT, Weight::Regular, Anchor::Start, SOFT),
-    }
-    for (number, line) in (1_u32..).zip(behind(group)) {
-        sheet.text(&line, (beyond, y + 2.0 + 18.0 * f64::from(number)), SMALL, Weight::Regular, Anchor::Start, SOFT);
-    }
-    for (number, benchmark) in (0_u32..).zip(beside(group, chart)) {
-        let y = top + below_point(group) + BENCHMARK_ROW * f64::from(number);
-        let value = benchmark.percent_per_year;
-        if let Some(deviation) = benchmark.standard_deviation {
-            sheet.line(&[(x((value - deviation).max(0.0)), y), (x(value + deviation), y)], SOFT, 1.2, &[4, 3]);
-        }
-        diamond_or_square(sheet, (x(value), y), SOFT, false);
-        let deviation = benchmark.standard_deviation.map_or_else(String::new, |deviation| format!(" (SD {deviation:.1})"));
-        let text = format!("{value:.1}{deviation} published [{}], {}", source_number(chart, benchmark), benchmark.note);
-        sheet.text(&text, (beyond, y), SMALL, Weight::Regular, Anchor::Start, SOFT);
+        let x = axis.x(rate.rate.value.per_hundred_years());
+        sheet.rectangle((x - 6.5, y - 6.5), (x + 6.5, y + 6.5), look.colour, 1.0);
+        sheet.close();
     }
 }
 
-/// The practice's own point is a filled square, a published one a hollow diamond.
-fn diamond_or_square(sheet: &Sheet, (x, y): (f64, f64), colour: super::palette::Colour, own: bool) {
-    let r = if own { 6.5 } else { 6.0 };
-    if own {
-        sheet.rectangle((x - r, y - r), (x + r, y + r), colour, 1.0);
-    } else {
-        let corners = [(x, y - r), (x + r, y), (x, y + r), (x - r, y), (x, y - r)];
-        sheet.area(&corners, WHITE, 1.0);
-        sheet.line(&corners, colour, 1.6, &[]);
+fn benchmark(sheet: &Sheet, axis: &Axis, benchmark: &Benchmark, number: usize, y: f64) {
+    let value = benchmark.percent_per_year;
+    if let Some(deviation) = benchmark.standard_deviation {
+        axis.whisker(sheet, (value - deviation, value + deviation), y, SOFT, 1.2, &[4, 3]);
     }
+    let (x, r) = (axis.x(value), 6.0);
+    let corners = [(x, y - r), (x + r, y), (x, y + r), (x - r, y), (x, y - r), (x + r, y)];
+    sheet.area(&corners[..4], WHITE, 1.0);
+    sheet.line(&corners, SOFT, 1.6, &[]);
+    let deviation = benchmark.standard_deviation.map_or_else(String::new, |deviation| format!(" (SD {deviation:.1})"));
+    let note = if benchmark.note.is_empty() { String::new() } else { format!(", {}", benchmark.note) };
+    let text = fitted(&format!("{value:.1}{deviation} published [{number}]{note}"), ROOM, SMALL, Weight::Regular);
+    sheet.text(&text, (WORDS, y), SMALL, Weight::Regular, Anchor::Start, SOFT);
 }
 
-fn sources<'a>(chart: &AnnualFailureChart<'a>) -> Vec<&'a Benchmark> {
+/// What makes two published rates comparable: the source, the formula, the years.
+fn origin(benchmark: &Benchmark) -> (&str, Option<AnnualFormula>, Option<Days>) {
+    (&benchmark.source, benchmark.formula, benchmark.years.map(Years::days))
+}
+
+/// Each source with its formula once, in the order in which they are met.
+fn sources<'a>(blocks: &[Block<'a>]) -> Vec<&'a Benchmark> {
     let mut sources: Vec<&Benchmark> = Vec::new();
-    for benchmark in
-        chart.benchmarks.iter().filter(|benchmark| chart.groups.iter().any(|group| group.level == benchmark.level))
-    {
-        if !sources.iter().any(|known| known.source == benchmark.source) {
+    for &benchmark in blocks.iter().flat_map(|block| &block.published) {
+        if !sources.iter().any(|known| origin(known) == origin(benchmark)) {
             sources.push(benchmark);
         }
     }
     sources
 }
 
-fn source_number(chart: &AnnualFailureChart<'_>, benchmark: &Benchmark) -> usize {
-    sources(chart).iter().position(|known| known.source == benchmark.source).map_or(0, |place| place + 1)
+fn source_number(sources: &[&Benchmark], benchmark: &Benchmark) -> usize {
+    sources.iter().position(|known| origin(known) == origin(benchmark)).map_or(0, |place| place + 1)
 }
 
-fn note(chart: &AnnualFailureChart<'_>) -> String {
-    let mut note = format!("Squares: this practice, with intervals. {}", chart.footnote);
-    for (number, source) in (1..).zip(sources(chart)) {
-        let formula = match (source.formula, source.years) {
-            (Some(AnnualFormula::Linear), Some(years)) => format!("linear formula, {:.0} years", years.count()),
-            (Some(AnnualFormula::Linear), None) => "linear formula".to_owned(),
-            (Some(AnnualFormula::Geometric), _) => "geometric formula".to_owned(),
-            (Some(AnnualFormula::PersonTime), _) => "person-time".to_owned(),
-            (None, _) => "average of trials, formula not stated, so only roughly comparable".to_owned(),
-        };
-        if number == 1 {
-            note.push_str(" Diamonds: published");
+const fn formula_text(formula: AnnualFormula) -> &'static str {
+    match formula {
+        AnnualFormula::Geometric => "geometric formula, 1 − S^(1/z)",
+        AnnualFormula::Linear => "linear formula, (1 − S) / z",
+        AnnualFormula::PersonTime => "failures by restoration-years",
+    }
+}
+
+/// What stands below the chart, a paragraph each: the own points, the published ones, each source.
+fn notes(chart: &AnnualFailureChart<'_>, sources: &[&Benchmark]) -> Vec<String> {
+    let letters = match chart.formula {
+        AnnualFormula::PersonTime => "",
+        _ => " (S survival, z years)",
+    };
+    let formula = formula_text(chart.formula);
+    let mut notes = vec![format!("Squares, with intervals: this review; {formula}{letters}. {}", chart.footnote)];
+    if !sources.is_empty() {
+        notes.push("Diamonds: published; dashed: one standard deviation (SD) between studies to each side.".to_owned());
+    }
+    for (number, source) in (1..).zip(sources) {
+        let formula = source.formula.map_or("formula not stated in the source", formula_text);
+        let years = source.years.map_or_else(String::new, |years| format!(", over {:.0} years", years.count()));
+        notes.push(format!("[{number}] {}: {formula}{years}.", source.source));
+    }
+    notes
+}
+
+fn describe(chart: &AnnualFailureChart<'_>, blocks: &[Block<'_>]) -> String {
+    let level = |block: &Block<'_>| format!("{}: {}", block.group.label, block.value.join(" "));
+    let levels: Vec<String> = blocks.iter().map(level).collect();
+    let levels = if levels.is_empty() { "No restorations to draw".to_owned() } else { levels.join("; ") };
+    format!("Annual failure rates with intervals. {} {levels}.", chart.definition)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{annual as draw, check_texts, group, requests};
+
+    #[test]
+    fn texts_keep_apart_whatever_is_drawn() {
+        for (name, groups) in requests() {
+            check_texts(&draw(name, &groups));
         }
-        note.push_str(&format!("{} [{number}] {} ({formula})", if number == 1 { "" } else { ";" }, source.source));
     }
-    if !sources(chart).is_empty() {
-        note.push('.');
-    }
-    note
-}
 
-fn describe(chart: &AnnualFailureChart<'_>) -> String {
-    let levels: Vec<String> = chart
-        .groups
-        .iter()
-        .map(|group| match annual(group, chart) {
-            Known::Known(annual) => {
-                format!(
-                    "{}: {} % a year ({})",
-                    group.label,
-                    rate_number(annual.rate.value),
-                    known(&annual.rate.interval, rate_interval)
-                )
-            }
-            Known::NotKnown(why) => format!("{}: {}", group.label, why_not_known(why)),
-        })
-        .collect();
-    format!("Annual failure rates with intervals. {} {}.", chart.definition, levels.join("; "))
+    #[test]
+    fn each_published_rate_names_its_source_and_the_source_its_formula() {
+        let svg = draw("x", &[group("Self-etch", 400, 0.02, 3900)]).svg;
+        for said in [
+            ">3.1 (SD 2.0) published [1], all<",
+            ">2.0 published [2], one system of the trial<",
+            "2014;30:1089–1103: formula not stated in the source.",
+            "2007;23:1101–1107: linear formula, (1 − S) / z, over 13 years.",
+            "this review; geometric formula, 1 − S^(1/z) (S survival, z years).",
+            ">400 restorations, 200 patients, ",
+        ] {
+            assert!(svg.contains(said), "{said} in {svg}");
+        }
+    }
+
+    #[test]
+    fn a_rate_that_is_not_known_says_why_and_has_no_point() {
+        let svg = draw("x", &[group("Young", 400, 0.02, 800)]).svg;
+        assert!(svg.contains(">past the last follow-up<") && !svg.contains("class=\"own\""), "{svg}");
+    }
 }

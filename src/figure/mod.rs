@@ -3,17 +3,24 @@
 //! - [`svg_backend`]: the drawing library's extension point, writing SVG with tenths of a pixel, dashes, groups and titles
 //! - [`sheet`]: what the charts draw on: lines, areas, text, wrapped text
 //! - [`text_width`]: how wide a text is, so that nothing collides
+//! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
+//! - [`counts_table`]: how many were at risk, aligned with the axis above
 //! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`recall_chart`]: one chart each
 
+mod advance;
 pub mod annual_failure_chart;
+pub mod counts_table;
 pub mod criterion_chart;
+#[cfg(test)]
+mod fixture;
 pub mod palette;
 pub mod recall_chart;
 pub mod sheet;
 pub mod survival_chart;
 pub mod svg_backend;
 pub mod text_width;
+pub mod time_axis;
 
 /// A finished drawing.
 #[derive(Clone, Debug, PartialEq, Eq)]

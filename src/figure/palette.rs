@@ -1,7 +1,8 @@
 //! Colours and line patterns that survive greyscale and colour blindness.
 //!
-//! Eight levels: no two of the first four lie closer than 12 in lightness (CIE L*), all carry at least 3 : 1 contrast on white, and
-//! each has a dash pattern of its own besides. A test computes this, also through the eyes of deuteranopes and protanopes.
+//! Eight levels. Their lightness (CIE L*) goes from 14 to 62 in eight steps of 6.5 or more, dealt out so that neighbours, and
+//! any two of the first four, lie 13 or more apart; to deuteranopes and protanopes any two differ by 25 or more (CIE 1976
+//! L*a*b*). Each has a dash pattern and a marker of its own besides. Tests compute all of this.
 
 /// A colour as red, green, blue.
 pub type Colour = (u8, u8, u8);
@@ -17,24 +18,49 @@ pub const WHITE: Colour = (0xff, 0xff, 0xff);
 /// Scores that are ideal, acceptable, unacceptable.
 pub const STANDINGS: [Colour; 3] = [(0xe3, 0xe8, 0xef), (0x8f, 0xab, 0xcf), (0x7a, 0x1c, 0x1c)];
 
+/// The shape of a level's points.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Marker {
+    /// A disc.
+    Disc,
+    /// A square.
+    Square,
+    /// A triangle on its base.
+    Triangle,
+    /// A triangle on its tip.
+    Wedge,
+    /// A ring.
+    Ring,
+    /// A hollow square.
+    Box,
+    /// A hollow triangle on its base.
+    Tent,
+    /// A cross.
+    Cross,
+}
+
 /// How a level is drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
-    /// Its colour.
+    /// The colour of its lines and areas.
     pub colour: Colour,
+    /// The same, dark enough to be read as text.
+    pub text: Colour,
     /// Its dash pattern, pixels on and off; empty for a solid line.
     pub dash: &'static [u8],
+    /// The shape of its points.
+    pub marker: Marker,
 }
 
 const LOOKS: [Look; 8] = [
-    Look { colour: (0x3d, 0x1a, 0x48), dash: &[] },
-    Look { colour: (0xc8, 0x80, 0x0e), dash: &[9, 4] },
-    Look { colour: (0x0a, 0x56, 0x41), dash: &[3, 3] },
-    Look { colour: (0xa9, 0x40, 0xae), dash: &[12, 3, 3, 3] },
-    Look { colour: (0x00, 0x42, 0x0c), dash: &[16, 4] },
-    Look { colour: (0x8b, 0x8f, 0x95), dash: &[6, 2, 2, 2, 2, 2] },
-    Look { colour: (0x26, 0x0c, 0x0a), dash: &[2, 5] },
-    Look { colour: (0x72, 0x61, 0x12), dash: &[12, 3, 3, 3, 3, 3] },
+    Look { colour: (0x07, 0x05, 0x80), text: (0x07, 0x05, 0x80), dash: &[], marker: Marker::Disc },
+    Look { colour: (0xa1, 0x4a, 0x27), text: (0xa1, 0x4a, 0x27), dash: &[10, 4], marker: Marker::Square },
+    Look { colour: (0x5a, 0x32, 0x68), text: (0x5a, 0x32, 0x68), dash: &[3, 3], marker: Marker::Triangle },
+    Look { colour: (0xc2, 0x68, 0x7d), text: (0xb7, 0x4b, 0x64), dash: &[12, 3, 3, 3], marker: Marker::Wedge },
+    Look { colour: (0x5a, 0x1e, 0x24), text: (0x5a, 0x1e, 0x24), dash: &[20, 5], marker: Marker::Ring },
+    Look { colour: (0x43, 0x6b, 0xe3), text: (0x3e, 0x67, 0xe2), dash: &[6, 2, 2, 2, 2, 2], marker: Marker::Box },
+    Look { colour: (0x1e, 0x28, 0xf6), text: (0x1e, 0x28, 0xf6), dash: &[2, 5], marker: Marker::Tent },
+    Look { colour: (0xde, 0x7c, 0x09), text: (0xa6, 0x5d, 0x07), dash: &[14, 3, 3, 3, 3, 3], marker: Marker::Cross },
 ];
 
 /// How the level at a place is drawn; past the eighth they come round again.
@@ -75,26 +101,41 @@ mod tests {
     const PROTANOPE: [[f64; 3]; 3] =
         [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]];
 
+    /// Contrast with white, by the relative luminance of WCAG 2 (W3C 2018; from memory).
+    fn contrast(colour: Colour) -> f64 {
+        1.05 / (apply([[0.2126, 0.7152, 0.0722]; 3], linear(colour))[0] + 0.05)
+    }
+
+    /// 3 : 1 for lines and 4.5 : 1 for text are WCAG 2's minimum contrasts (criteria 1.4.11 and 1.4.3; from memory).
     #[test]
     fn every_level_stands_out_from_white() {
         for look in LOOKS {
-            let luminance = apply([[0.2126, 0.7152, 0.0722]; 3], linear(look.colour))[0];
-            assert!(1.05 / (luminance + 0.05) >= 3.0, "{look:?}");
+            assert!(contrast(look.colour) >= 3.0, "{look:?}: line {}", contrast(look.colour));
+            assert!(contrast(look.text) >= 4.5, "{look:?}: text {}", contrast(look.text));
+        }
+        assert!(contrast(SOFT) >= 4.5 && contrast(STANDINGS[2]) >= 4.5);
+    }
+
+    #[test]
+    fn in_greyscale_all_eight_are_steps_of_their_own_and_the_first_four_are_large_ones() {
+        for (place, one) in LOOKS.iter().enumerate() {
+            for (earlier, other) in LOOKS[..place].iter().enumerate() {
+                let step = (lab(linear(one.colour))[0] - lab(linear(other.colour))[0]).abs();
+                assert!(step >= if place < 4 { 12.0 } else { 6.0 }, "{earlier} and {place}: {step}");
+                assert!(step >= 13.0 || place - earlier > 1, "neighbours {earlier} and {place}: {step}");
+            }
         }
     }
 
     #[test]
-    fn the_first_four_differ_in_greyscale_and_all_differ_to_colour_blind_eyes() {
+    fn to_colour_blind_eyes_all_differ() {
         for (place, one) in LOOKS.iter().enumerate() {
             for other in &LOOKS[..place] {
-                assert_ne!(one.dash, other.dash);
-                let (a, b) = (linear(one.colour), linear(other.colour));
-                if place < 4 {
-                    assert!((lab(a)[0] - lab(b)[0]).abs() >= 12.0, "{one:?} {other:?} in greyscale");
-                }
+                assert!(one.dash != other.dash && one.marker != other.marker);
                 for eyes in [DEUTERANOPE, PROTANOPE] {
-                    let seen = distance(lab(apply(eyes, a)), lab(apply(eyes, b)));
-                    assert!(seen >= 15.0, "{one:?} {other:?}: {seen}");
+                    let seen = |look: &Look| lab(apply(eyes, linear(look.colour)));
+                    let apart = distance(seen(one), seen(other));
+                    assert!(apart >= 25.0, "{one:?} {other:?}: {apart}");
                 }
             }
         }

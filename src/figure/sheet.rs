@@ -6,12 +6,13 @@ use std::rc::Rc;
 
 use plotters::coord::Shift;
 use plotters::prelude::{
-    Color, DrawingArea, FontStyle, IntoDrawingArea, PathElement, Polygon, RGBColor, Rectangle, ShapeStyle, Text, TextStyle,
+    Circle, Color, DrawingArea, FontStyle, IntoDrawingArea, PathElement, Polygon, RGBColor, Rectangle, ShapeStyle, Text,
+    TextStyle,
 };
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::Drawing;
-use super::palette::{Colour, INK, SOFT, WHITE};
+use super::palette::{Colour, INK, Marker, SOFT, WHITE};
 use super::svg_backend::{Pen, SvgBackend, UNITS};
 use super::text_width::wrapped;
 use crate::wording::escape_markup;
@@ -66,6 +67,11 @@ fn at((x, y): (f64, f64)) -> (i32, i32) {
     (units(x), units(y))
 }
 
+/// A name as an id: what could end an attribute or part a list of ids becomes a hyphen.
+fn id(name: &str) -> String {
+    name.chars().map(|letter| if letter.is_ascii_alphanumeric() || letter == '_' { letter } else { '-' }).collect()
+}
+
 const fn rgb((r, g, b): Colour) -> RGBColor {
     RGBColor(r, g, b)
 }
@@ -94,6 +100,7 @@ impl Sheet {
 
     /// A line through points.
     pub fn line(&self, points: &[(f64, f64)], colour: Colour, width: f64, dash: &[u8]) {
+        // Drawing into memory can't fail; so here and below, what the library returns says nothing.
         self.dash(dash);
         let style = ShapeStyle { color: rgb(colour).to_rgba(), filled: false, stroke_width: units(width).unsigned_abs() };
         let _ = self.area.draw(&PathElement::new(points.iter().copied().map(at).collect::<Vec<_>>(), style));
@@ -118,6 +125,36 @@ impl Sheet {
         let _ = self.area.draw(&Rectangle::new([at(from), at(to)], style));
     }
 
+    /// A level's point.
+    pub fn marker(&self, (x, y): (f64, f64), marker: Marker, colour: Colour) {
+        let r = 5.5;
+        let circle = |filled: bool| {
+            let style = ShapeStyle { color: rgb(colour).to_rgba(), filled, stroke_width: units(2.0).unsigned_abs() };
+            let _ = self.area.draw(&Circle::new(at((x, y)), units(r), style));
+        };
+        let square = [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)];
+        let triangle = [(x, y - r * 1.2), (x + r * 1.1, y + r * 0.8), (x - r * 1.1, y + r * 0.8)];
+        let wedge = triangle.map(|(corner, height)| (corner, 2.0 * y - height));
+        let hollow = |corners: &[(f64, f64)]| {
+            self.area(corners, WHITE, 1.0);
+            let closed: Vec<(f64, f64)> = corners.iter().chain(corners.iter().take(2)).copied().collect();
+            self.line(&closed, colour, 2.0, &[]);
+        };
+        match marker {
+            Marker::Disc => circle(true),
+            Marker::Square => self.area(&square, colour, 1.0),
+            Marker::Triangle => self.area(&triangle, colour, 1.0),
+            Marker::Wedge => self.area(&wedge, colour, 1.0),
+            Marker::Ring => circle(false),
+            Marker::Box => hollow(&square),
+            Marker::Tent => hollow(&triangle),
+            Marker::Cross => {
+                self.line(&[(x - r, y - r), (x + r, y + r)], colour, 2.4, &[]);
+                self.line(&[(x - r, y + r), (x + r, y - r)], colour, 2.4, &[]);
+            }
+        }
+    }
+
     /// A line of text; `place` is its anchor on the middle of its height.
     pub fn text(&self, text: &str, place: (f64, f64), size: f64, weight: Weight, anchor: Anchor, colour: Colour) {
         let horizontal = match anchor {
@@ -135,9 +172,9 @@ impl Sheet {
         let _ = self.area.draw(&Text::new(text.to_owned(), at(place), style));
     }
 
-    /// Opens a group with a title of its own, which browsers show on pointing.
-    pub fn open(&self, title: &str) {
-        let _ = writeln!(self.pen.borrow_mut().body, "<g><title>{}</title>", escape_markup(title));
+    /// Opens a group of a class with a title of its own, which browsers show on pointing.
+    pub fn open(&self, class: &'static str, title: &str) {
+        let _ = writeln!(self.pen.borrow_mut().body, "<g class=\"{class}\"><title>{}</title>", escape_markup(title));
     }
 
     /// Closes a group.
@@ -145,22 +182,22 @@ impl Sheet {
         self.pen.borrow_mut().body.push_str("</g>\n");
     }
 
-    /// The title and, wrapped below it, the definition.
+    /// The title and, wrapped below it, the definition; their height is [`heading_height`].
     pub fn heading(&self, definition: &str) {
-        let mut y = MARGIN + TITLE / 2.0;
+        let mut y = MARGIN;
         for line in wrapped(&self.title, WIDTH - 2.0 * MARGIN, TITLE, Weight::Bold) {
-            self.text(&line, (MARGIN, y), TITLE, Weight::Bold, Anchor::Start, INK);
+            self.text(&line, (MARGIN, y + TITLE * 0.65), TITLE, Weight::Bold, Anchor::Start, INK);
             y += TITLE * 1.3;
         }
-        self.paragraph(definition, y + 2.0);
+        self.paragraph(definition, y + 4.0);
     }
 
     /// Small wrapped text from a height down.
     pub fn paragraph(&self, text: &str, from: f64) {
-        for (place, line) in (0_u32..).zip(wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular)) {
+        for (place, line) in wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular).iter().enumerate() {
             self.text(
-                &line,
-                (MARGIN, from + (f64::from(place) + 0.5) * SMALL * 1.35),
+                line,
+                (MARGIN, from + (many(place) + 0.5) * SMALL * 1.35),
                 SMALL,
                 Weight::Regular,
                 Anchor::Start,
@@ -172,7 +209,7 @@ impl Sheet {
     /// The finished drawing.
     pub fn finish(self) -> Drawing {
         let _ = self.area.present();
-        let (name, title) = (escape_markup(&self.name).into_owned(), escape_markup(&self.title).into_owned());
+        let (name, title) = (id(&self.name), escape_markup(&self.title));
         let pen = self.pen.borrow();
         let svg = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}\" height=\"{height}\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-labelledby=\"{name}-title {name}-description\" font-family=\"DejaVu Sans, Verdana, sans-serif\">\n<title id=\"{name}-title\">{title}</title>\n<desc id=\"{name}-description\">{description}</desc>\n{body}</svg>\n",
@@ -185,33 +222,70 @@ impl Sheet {
     }
 }
 
-/// The height that a heading with this title and definition takes, down to where a chart may begin.
+/// A number of lines or rows as a factor of heights.
+pub fn many(number: usize) -> f64 {
+    f64::from(u32::try_from(number).unwrap_or(u32::MAX))
+}
+
+/// Down to where a heading with this title and definition goes, with a little air below.
 pub fn heading_height(title: &str, definition: &str) -> f64 {
-    let lines = |text: &str, size: f64, weight| {
-        f64::from(u16::try_from(wrapped(text, WIDTH - 2.0 * MARGIN, size, weight).len()).unwrap_or(9))
-    };
-    MARGIN + lines(title, TITLE, Weight::Bold) * TITLE * 1.3 + paragraph_height(definition) + 12.0
+    let lines = wrapped(title, WIDTH - 2.0 * MARGIN, TITLE, Weight::Bold).len();
+    MARGIN + many(lines) * TITLE * 1.3 + 4.0 + paragraph_height(definition) + 10.0
 }
 
 /// The height that a small wrapped text takes.
 pub fn paragraph_height(text: &str) -> f64 {
-    f64::from(u16::try_from(wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular).len()).unwrap_or(9)) * SMALL * 1.35
+    many(wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular).len()) * SMALL * 1.35
 }
 
 /// Moves places apart so that neighbours (of heights `heights`) don't overlap and all stay between `top` and `bottom`.
+///
+/// Places that collide form a block around the mean of where its members want to be, and blocks that collide are merged (the
+/// pool-adjacent-violators way), so labels are moved as little as may be and keep their order.
 pub fn spread(places: &[f64], heights: &[f64], top: f64, bottom: f64) -> Vec<f64> {
     let mut order: Vec<usize> = (0..places.len()).collect();
     order.sort_by(|&a, &b| places[a].total_cmp(&places[b]).then(a.cmp(&b)));
-    let mut moved = places.to_vec();
-    let mut edge = top;
-    for &place in &order {
-        moved[place] = moved[place].max(edge + heights[place] / 2.0);
-        edge = moved[place] + heights[place] / 2.0;
+    // A block: its members as a range of `order`, the sum of where each wants the block's upper edge, and its height.
+    let mut blocks: Vec<(usize, usize, f64, f64)> = Vec::new();
+    let edge = |block: &(usize, usize, f64, f64)| (block.2 / many(block.1 - block.0)).min(bottom - block.3).max(top);
+    for (rank, &place) in order.iter().enumerate() {
+        let mut block = (rank, rank + 1, places[place] - heights[place] / 2.0, heights[place]);
+        while let Some(above) = blocks.pop_if(|above| edge(above) + above.3 > edge(&block)) {
+            let wanted = above.2 + block.2 - above.3 * many(block.1 - block.0);
+            block = (above.0, block.1, wanted, above.3 + block.3);
+        }
+        blocks.push(block);
     }
-    let mut edge = bottom;
-    for &place in order.iter().rev() {
-        moved[place] = moved[place].min(edge - heights[place] / 2.0);
-        edge = moved[place] - heights[place] / 2.0;
+    let mut moved = places.to_vec();
+    for block in &blocks {
+        let mut y = edge(block);
+        for &place in &order[block.0..block.1] {
+            moved[place] = y + heights[place] / 2.0;
+            y += heights[place];
+        }
     }
     moved
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn labels_are_moved_apart_no_more_than_needed_and_stay_in_order() {
+        assert_eq!(spread(&[50.0, 10.0], &[10.0, 10.0], 0.0, 100.0), [50.0, 10.0]);
+        assert_eq!(spread(&[50.0, 50.0], &[10.0, 10.0], 0.0, 100.0), [45.0, 55.0]);
+        assert_eq!(spread(&[2.0, 1.0, 99.0], &[10.0, 10.0, 10.0], 0.0, 100.0), [15.0, 5.0, 95.0]);
+        assert_eq!(spread(&[50.0, 50.0, 56.0], &[10.0, 10.0, 10.0], 0.0, 100.0), [42.0, 52.0, 62.0]);
+    }
+
+    #[test]
+    fn text_from_files_can_not_end_a_tag_or_an_id() {
+        let sheet = Sheet::new("a b\"<c>", "T & <t>", "D \"d\"", 50.0);
+        sheet.text("<script>", (0.0, 20.0), TEXT, Weight::Regular, Anchor::Start, INK);
+        let drawing = sheet.finish();
+        assert!(drawing.svg.contains("aria-labelledby=\"a-b--c--title a-b--c--description\""), "{}", drawing.svg);
+        assert!(drawing.svg.contains("<title id=\"a-b--c--title\">T &amp; &lt;t&gt;</title>"));
+        assert!(drawing.svg.contains(">&lt;script&gt;</text>"));
+    }
 }

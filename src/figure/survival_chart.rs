@@ -4,12 +4,14 @@
 //! minimum are at risk; labels stand at their ends; line patterns tell them apart without colour.
 
 use super::Drawing;
+use super::counts_table::CountsTable;
 use super::palette::{GRID, INK, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, paragraph_height, spread};
-use super::text_width::{text_width, wrapped};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height, spread};
+use super::text_width::{text_width, wrapped_to};
+use super::time_axis::{last_day, mark_text, marks, whole_years};
 use crate::quantity::{Days, Fraction, Known};
-use crate::result::{Counts, GroupReview};
-use crate::wording::{count, percent};
+use crate::result::GroupReview;
+use crate::wording::{counted, percent, years};
 
 /// Where the vertical axis begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,7 +32,7 @@ pub struct SurvivalChart<'a> {
     pub definition: &'a str,
     /// What the vertical axis counts, such as "Retained".
     pub survival_title: &'a str,
-    /// The levels.
+    /// The levels; of more than eight, the first eight are drawn and the note says so.
     pub groups: &'a [GroupReview],
     /// How intervals were made.
     pub footnote: &'a str,
@@ -40,150 +42,168 @@ pub struct SurvivalChart<'a> {
     pub scale: Scale,
 }
 
-const LEFT: f64 = 118.0;
+/// Most levels that can be told apart.
+const MOST: usize = 8;
 const RIGHT: f64 = WIDTH - 214.0;
 const PLOT: f64 = 380.0;
-const ROW: f64 = 19.0;
+/// Where labels begin.
+const LABEL: f64 = RIGHT + 24.0;
 
 struct Frame {
+    left: f64,
     top: f64,
-    last: f64,
-    floor: f64,
+    last: Days,
+    /// The share at which the vertical axis begins, in per cent.
+    floor: u8,
 }
 
 impl Frame {
     fn x(&self, day: Days) -> f64 {
-        LEFT + f64::from(day.count()) / self.last * (RIGHT - LEFT)
+        self.left + f64::from(day.count()) / f64::from(self.last.count().max(1)) * (RIGHT - self.left)
     }
 
     fn y(&self, survival: Fraction) -> f64 {
-        self.top + PLOT * (1.0 - (survival.value() - self.floor).max(0.0) / (1.0 - self.floor))
+        let floor = f64::from(self.floor) / 100.0;
+        self.top + PLOT * (1.0 - (survival.value() - floor).max(0.0) / (1.0 - floor))
     }
 
     fn bottom(&self) -> f64 {
         self.top + PLOT
     }
+
+    fn middle(&self) -> f64 {
+        (self.left + RIGHT) / 2.0
+    }
 }
 
 /// Draws the chart.
 pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
-    let drawn: Vec<&GroupReview> = chart.groups.iter().filter(|group| group.behind.observations > 0).collect();
-    let top = heading_height(chart.title, chart.definition) + 40.0;
-    let last = drawn.iter().map(|group| group.drawn_to_day.count()).max().unwrap_or(0).max(400);
-    let frame = Frame { top, last: f64::from(last) * 1.01, floor: floor(chart.scale, &drawn) };
-    let ticks = ticks(&drawn, &frame);
-    let rows = count_rows(&drawn);
-    let block = ROW * (1.0 + f64::from(u16::try_from(rows.len()).unwrap_or(4))) + 6.0;
-    let table = frame.bottom() + 62.0;
-    let below = table + block * f64::from(u16::try_from(drawn.len()).unwrap_or(8));
-    let note = format!(
-        "{} Bands are pointwise intervals. A curve stops where fewer than {} restorations are at risk. At risk, just before each time; the counts of a column add up to all.",
-        chart.footnote, chart.least_at_risk
-    );
-    let sheet =
-        Sheet::new(chart.name, chart.title, &describe(chart, &drawn), below + paragraph_height(&note) + 2.0 * MARGIN);
+    let met: Vec<&GroupReview> = chart.groups.iter().filter(|group| group.behind.observations > 0).collect();
+    let groups = &met[..met.len().min(MOST)];
+    let table = CountsTable::new(groups, chart.least_at_risk);
+    let floor = match chart.scale {
+        Scale::Full => 0,
+        Scale::Zoomed => floor(groups),
+    };
+    let frame = Frame {
+        left: (MARGIN + table.words_width() + 40.0).max(118.0),
+        top: heading_height(chart.title, chart.definition) + 34.0,
+        last: last_day(groups),
+        floor,
+    };
+    let width = |day: Days| text_width(&mark_text(day), TEXT, Weight::Regular).max(table.column_width(day));
+    let marks = marks(groups, frame.last, |day| frame.x(day), width);
+    let table_top = frame.bottom() + 62.0;
+    let below = table_top + table.height();
+    let note = note(chart, &table, &met);
+    let height = below + 10.0 + paragraph_height(&note) + MARGIN;
+    let sheet = Sheet::new(chart.name, chart.title, &describe(chart, groups), height);
     sheet.heading(chart.definition);
-    if drawn.is_empty() {
-        sheet.text(
-            "No restorations to draw.",
-            ((LEFT + RIGHT) / 2.0, frame.top + PLOT / 2.0),
-            TEXT,
-            Weight::Regular,
-            Anchor::Middle,
-            SOFT,
-        );
+    axes(&sheet, &frame, &marks, chart.survival_title);
+    let drawn = |group: &&GroupReview| group.drawn_to_day.count() > 0;
+    if !groups.iter().any(drawn) {
+        let said = if groups.is_empty() {
+            "No restorations to draw.".to_owned()
+        } else {
+            format!("Never {} at risk: no curve to draw.", chart.least_at_risk)
+        };
+        let at = (frame.middle(), frame.top + PLOT / 2.0);
+        sheet.text(&said, at, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
-    axes(&sheet, &frame, &ticks, chart.survival_title);
-    for (place, group) in drawn.iter().enumerate() {
+    for (place, group) in groups.iter().enumerate().filter(|(_, group)| drawn(group)) {
+        sheet.open("band", &format!("{}: intervals", group.label));
         band(&sheet, &frame, group, place);
+        sheet.close();
     }
-    for (place, group) in drawn.iter().enumerate() {
+    for (place, group) in groups.iter().enumerate().filter(|(_, group)| drawn(group)) {
+        sheet.open("curve", &end_sentence(group));
         curve(&sheet, &frame, group, place);
+        sheet.close();
     }
-    labels(&sheet, &frame, &drawn);
-    for (place, group) in (0_u32..).zip(&drawn) {
-        counts(&sheet, &frame, group, place as usize, table + block * f64::from(place), &ticks, &rows);
-    }
-    sheet.paragraph(&note, below + MARGIN);
+    labels(&sheet, &frame, groups);
+    table.draw(&sheet, table_top, &marks, |day| frame.x(day));
+    sheet.paragraph(&note, below + 10.0);
     sheet.finish()
 }
 
-fn describe(chart: &SurvivalChart<'_>, groups: &[&GroupReview]) -> String {
-    let ends: Vec<String> = groups
-        .iter()
-        .map(|group| {
-            format!(
-                "{}: {} after {:.1} years",
-                group.label,
-                percent(group.survival_on(group.drawn_to_day)),
-                group.drawn_to_day.years().count()
-            )
-        })
-        .collect();
-    format!("Survival curves ({}). {} {}.", chart.survival_title, chart.definition, ends.join("; "))
+fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview]) -> String {
+    let mut note = format!(
+        "{} Bands are pointwise intervals. A curve stops where fewer than {} restorations are at risk. {}",
+        chart.footnote,
+        chart.least_at_risk,
+        table.note()
+    );
+    if met.len() > MOST {
+        let more = u64::try_from(met.len() - MOST).unwrap_or(u64::MAX);
+        note.push_str(&format!(" Not drawn: {}.", counted(more, "more level", "more levels")));
+    }
+    if met.len() < chart.groups.len() && !met.is_empty() {
+        let empty = chart.groups.iter().filter(|group| group.behind.observations == 0);
+        let names: Vec<&str> = empty.map(|group| group.label.as_str()).collect();
+        note.push_str(&format!(" Without restorations: {}.", names.join("; ")));
+    }
+    note
 }
 
-/// The lowest multiple of 10 % that everything drawn stays above, less one step; 0 for a full axis.
-fn floor(scale: Scale, groups: &[&GroupReview]) -> f64 {
-    if scale == Scale::Full {
-        return 0.0;
+fn end_sentence(group: &GroupReview) -> String {
+    if group.drawn_to_day.count() <= 0 {
+        return format!("{}: too few at risk for a curve", group.label);
     }
+    let survival = percent(group.survival_on(group.drawn_to_day));
+    format!("{}: {survival} after {} years", group.label, years(group.drawn_to_day))
+}
+
+fn describe(chart: &SurvivalChart<'_>, groups: &[&GroupReview]) -> String {
+    let ends: Vec<String> = groups.iter().map(|group| end_sentence(group)).collect();
+    let ends = if ends.is_empty() { "No restorations to draw".to_owned() } else { ends.join("; ") };
+    format!("Survival curves ({}). {} {ends}.", chart.survival_title, chart.definition)
+}
+
+/// The highest multiple of 10 % that all curves and intervals stay above or touch, in per cent.
+fn floor(groups: &[&GroupReview]) -> u8 {
     let lowest = groups
         .iter()
-        .flat_map(|group| group.curve.iter().take_while(|point| point.day <= group.drawn_to_day))
-        .map(|point| point.interval.known().map_or(point.survival, |interval| interval.lower).value())
+        .flat_map(|group| steps(group))
+        .map(|(_, survival, limits)| limits.map_or(survival, |(lower, _)| lower).value())
         .fold(1.0, f64::min);
-    ((lowest * 10.0).floor() / 10.0).clamp(0.0, 0.9)
+    (0..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
 }
 
-/// The days at which counts are known and there is room for them.
-fn ticks(groups: &[&GroupReview], frame: &Frame) -> Vec<Days> {
-    let mut ticks: Vec<Days> = Vec::new();
-    let Some(first) = groups.first() else { return vec![Days::new(0)] };
-    for counts in first.counts.iter().filter(|counts| f64::from(counts.day.count()) <= frame.last) {
-        if ticks.last().is_none_or(|last| frame.x(counts.day) - frame.x(*last) >= 44.0) {
-            ticks.push(counts.day);
-        }
+fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
+    let (left, bottom) = (frame.left, frame.bottom());
+    let step = match frame.floor {
+        0 => 20,
+        1..80 => 10,
+        _ => 5,
+    };
+    for value in (frame.floor..=100).step_by(step) {
+        let y = frame.y(Fraction::new(f64::from(value) / 100.0));
+        sheet.line(&[(left, y), (RIGHT, y)], GRID, 1.0, &[]);
+        sheet.text(&format!("{value} %"), (left - 10.0, y), TEXT, Weight::Regular, Anchor::End, INK);
     }
-    ticks
-}
-
-fn axes(sheet: &Sheet, frame: &Frame, ticks: &[Days], title: &str) {
-    let bottom = frame.bottom();
-    let mut step = 0;
-    while step <= 10 {
-        let share = f64::from(step) / 10.0;
-        let wide = frame.floor <= 0.0 && step % 2 == 1;
-        if share >= frame.floor - 1e-9 && !wide {
-            let y = frame.y(Fraction::new(share));
-            sheet.line(&[(LEFT, y), (RIGHT, y)], GRID, 1.0, &[]);
-            sheet.text(&format!("{} %", step * 10), (LEFT - 10.0, y), TEXT, Weight::Regular, Anchor::End, INK);
-        }
-        step += 1;
-    }
-    sheet.line(&[(LEFT, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
-    if frame.floor > 0.0 {
-        let (x, y) = (LEFT, bottom - 12.0);
-        sheet.line(
-            &[(x, frame.top), (x, y - 8.0), (x - 6.0, y - 4.0), (x + 6.0, y + 2.0), (x, y + 6.0), (x, bottom)],
-            INK,
-            1.4,
-            &[],
-        );
-        let said = format!("axis starts at {:.0} %", frame.floor * 100.0);
-        sheet.text(&said, (LEFT + 12.0, bottom - 12.0), SMALL, Weight::Regular, Anchor::Start, SOFT);
+    sheet.line(&[(left, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
+    if frame.floor > 0 {
+        let y = bottom - 20.0;
+        let zig_zag = [(left, y), (left - 7.0, y + 4.0), (left + 7.0, y + 9.0), (left, y + 13.0)];
+        sheet.line(&[(left, frame.top), (left, y)], INK, 1.4, &[]);
+        sheet.line(&zig_zag, INK, 1.8, &[]);
+        sheet.line(&[(left, y + 13.0), (left, bottom)], INK, 1.4, &[]);
+        let said = format!("axis starts at {} %", frame.floor);
+        sheet.text(&said, (left + 14.0, bottom - 13.0), SMALL, Weight::Bold, Anchor::Start, INK);
     } else {
-        sheet.line(&[(LEFT, frame.top), (LEFT, bottom)], INK, 1.4, &[]);
+        sheet.line(&[(left, frame.top), (left, bottom)], INK, 1.4, &[]);
     }
-    for &day in ticks {
+    for day in whole_years(frame.last) {
+        sheet.line(&[(frame.x(day), bottom), (frame.x(day), bottom + 4.0)], INK, 1.0, &[]);
+    }
+    for &day in marks {
         let x = frame.x(day);
-        sheet.line(&[(x, bottom), (x, bottom + 6.0)], INK, 1.4, &[]);
-        let years = day.years().count();
-        let text = if (years - years.round()).abs() < 0.02 { format!("{years:.0}") } else { format!("{years:.1}") };
-        sheet.text(&text, (x, bottom + 17.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+        sheet.line(&[(x, bottom), (x, bottom + 7.0)], INK, 1.6, &[]);
+        sheet.text(&mark_text(day), (x, bottom + 18.0), TEXT, Weight::Regular, Anchor::Middle, INK);
     }
-    sheet.text("Years since placement", ((LEFT + RIGHT) / 2.0, bottom + 38.0), TEXT, Weight::Regular, Anchor::Middle, INK);
-    sheet.text(title, (LEFT - 10.0, frame.top - 17.0), TEXT, Weight::Bold, Anchor::Start, INK);
+    sheet.text("Years since placement", (frame.middle(), bottom + 39.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+    let title = wrapped_to(title, RIGHT - left, TEXT, Weight::Bold, 1).into_iter().next().unwrap_or_default();
+    sheet.text(&title, (left, frame.top - 20.0), TEXT, Weight::Bold, Anchor::Start, INK);
 }
 
 /// The drawn days and what holds from each on, starting with day 0.
@@ -199,27 +219,28 @@ fn steps(group: &GroupReview) -> impl Iterator<Item = (Days, Fraction, Option<(F
     }))
 }
 
+/// One area for each run of days with limits; where there are none, there is no band.
 fn band(sheet: &Sheet, frame: &Frame, group: &GroupReview, place: usize) {
-    let known: Vec<(f64, f64, f64)> = steps(group)
-        .filter_map(|(day, _, limits)| limits.map(|(lower, upper)| (frame.x(day), frame.y(lower), frame.y(upper))))
-        .collect();
-    let end = frame.x(group.drawn_to_day);
-    let edge = |height: fn(&(f64, f64, f64)) -> f64| {
-        let mut points = Vec::new();
-        for (number, step) in known.iter().enumerate() {
-            points.push((step.0, height(step)));
-            points.push((known.get(number + 1).map_or(end, |next| next.0), height(step)));
+    let all: Vec<_> = steps(group).collect();
+    let (mut upper, mut lower) = (Vec::<(f64, f64)>::new(), Vec::<(f64, f64)>::new());
+    for (number, (day, _, limits)) in all.iter().enumerate() {
+        let next = all.get(number + 1).map_or(group.drawn_to_day, |next| next.0);
+        if let Some((low, high)) = limits {
+            for x in [frame.x(*day), frame.x(next)] {
+                upper.push((x, frame.y(*high)));
+                lower.push((x, frame.y(*low)));
+            }
         }
-        points
-    };
-    let mut corners = edge(|step| step.2);
-    corners.extend(edge(|step| step.1).into_iter().rev());
-    if corners.len() > 2 {
-        sheet.area(&corners, look(place).colour, 0.13);
+        if (limits.is_none() || number + 1 == all.len()) && !upper.is_empty() {
+            upper.extend(lower.drain(..).rev());
+            sheet.area(&upper, look(place).colour, 0.13);
+            upper.clear();
+        }
     }
 }
 
 fn curve(sheet: &Sheet, frame: &Frame, group: &GroupReview, place: usize) {
+    let look = look(place);
     let mut points: Vec<(f64, f64)> = Vec::new();
     for (day, survival, _) in steps(group) {
         if let Some(&(_, y)) = points.last() {
@@ -227,87 +248,98 @@ fn curve(sheet: &Sheet, frame: &Frame, group: &GroupReview, place: usize) {
         }
         points.push((frame.x(day), frame.y(survival)));
     }
-    if let Some(&(_, y)) = points.last() {
-        points.push((frame.x(group.drawn_to_day), y));
-    }
-    sheet.open(&format!(
-        "{}: {} after {:.1} years",
-        group.label,
-        percent(group.survival_on(group.drawn_to_day)),
-        group.drawn_to_day.years().count()
-    ));
-    sheet.line(&points, look(place).colour, 2.6, look(place).dash);
-    sheet.close();
+    let Some(&(_, y)) = points.last() else { return };
+    let end = (frame.x(group.drawn_to_day), y);
+    points.push(end);
+    sheet.line(&points, look.colour, 2.8, look.dash);
+    sheet.marker(end, look.marker, look.colour);
 }
 
+/// The name of each level beside the end of its curve, moved apart where needed, with a dotted line to it.
 fn labels(sheet: &Sheet, frame: &Frame, groups: &[&GroupReview]) {
-    let room = WIDTH - MARGIN - RIGHT - 24.0;
-    let lines: Vec<Vec<String>> = groups
+    let most = match groups.len() {
+        0..=4 => 3,
+        5..=6 => 2,
+        _ => 1,
+    };
+    let line_height = 18.0;
+    let drawn: Vec<(usize, &GroupReview)> =
+        groups.iter().copied().enumerate().filter(|(_, group)| group.drawn_to_day.count() > 0).collect();
+    let lines: Vec<Vec<String>> = drawn
         .iter()
-        .map(|group| {
-            let mut lines = wrapped(&group.label, room, TEXT, Weight::Bold);
-            lines.truncate(3);
-            lines.push(format!(
-                "{} at {:.1} years",
-                percent(group.survival_on(group.drawn_to_day)),
-                group.drawn_to_day.years().count()
-            ));
+        .map(|(_, group)| {
+            let mut lines = wrapped_to(&group.label, WIDTH - MARGIN - LABEL, TEXT, Weight::Bold, most);
+            let survival = percent(group.survival_on(group.drawn_to_day));
+            lines.push(format!("{survival} at {} years", years(group.drawn_to_day)));
             lines
         })
         .collect();
-    let many = groups.len() > 5;
-    let line_height = if many { 16.0 } else { 18.0 };
-    let heights: Vec<f64> =
-        lines.iter().map(|lines| line_height * f64::from(u16::try_from(lines.len()).unwrap_or(4)) + 5.0).collect();
-    let ends: Vec<f64> = groups.iter().map(|group| frame.y(group.survival_on(group.drawn_to_day))).collect();
-    let total: f64 = heights.iter().sum();
-    let bottom = (frame.top - 14.0 + total).max(frame.bottom() + 30.0);
-    let places = spread(&ends, &heights, frame.top - 14.0, bottom);
-    for (place, group) in groups.iter().enumerate() {
-        let colour = look(place).colour;
-        let (end, y) = ((frame.x(group.drawn_to_day), ends[place]), places[place]);
-        sheet.line(&[(end.0 + 3.0, end.1), (RIGHT + 8.0, y), (RIGHT + 18.0, y)], colour, 1.0, &[2, 2]);
-        for (number, line) in (0_u32..).zip(&lines[place]) {
-            let middle = y - heights[place] / 2.0 + line_height * (f64::from(number) + 0.5) + 2.5;
-            let last = number as usize + 1 == lines[place].len();
+    let heights: Vec<f64> = lines.iter().map(|lines| line_height * many(lines.len()) + 7.0).collect();
+    let ends: Vec<f64> = drawn.iter().map(|(_, group)| frame.y(group.survival_on(group.drawn_to_day))).collect();
+    let places = spread(&ends, &heights, frame.top - 16.0, frame.bottom() + 30.0);
+    for (number, (place, group)) in drawn.iter().enumerate() {
+        let (end, y) = (frame.x(group.drawn_to_day), places[number]);
+        let leader = [(end + 8.0, ends[number]), (RIGHT + 4.0, ends[number]), (LABEL - 8.0, y), (LABEL - 3.0, y)];
+        sheet.line(&leader, SOFT, 1.0, &[1, 3]);
+        for (line, text) in lines[number].iter().enumerate() {
+            let middle = y - heights[number] / 2.0 + 3.5 + line_height * (many(line) + 0.5);
+            let last = line + 1 == lines[number].len();
             let (size, weight) = if last { (SMALL, Weight::Regular) } else { (TEXT, Weight::Bold) };
-            sheet.text(line, (RIGHT + 22.0, middle), size, weight, Anchor::Start, colour);
+            sheet.text(text, (LABEL, middle), size, weight, Anchor::Start, look(*place).text);
         }
     }
 }
 
-type CountRow = (&'static str, fn(&Counts) -> u64);
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::{check_texts, group, requests, survival};
+    use super::*;
 
-/// The rows of the table below the axis; rows that are empty everywhere are left out.
-fn count_rows(groups: &[&GroupReview]) -> Vec<CountRow> {
-    let all: [CountRow; 5] = [
-        ("at risk", |counts| counts.at_risk),
-        ("failed", |counts| counts.failed),
-        ("other end", |counts| counts.competing),
-        ("censored", |counts| counts.censored),
-        ("enter later", |counts| counts.not_yet_entered),
-    ];
-    let met = |row: &CountRow| groups.iter().any(|group| group.counts.iter().any(|counts| row.1(counts) > 0));
-    all.into_iter().filter(|row| matches!(row.0, "at risk" | "failed" | "censored") || met(row)).collect()
-}
-
-fn counts(sheet: &Sheet, frame: &Frame, group: &GroupReview, place: usize, top: f64, ticks: &[Days], rows: &[CountRow]) {
-    let colour = look(place).colour;
-    let room = RIGHT - MARGIN - 60.0;
-    let name = wrapped(&group.label, room, SMALL, Weight::Bold).into_iter().next().unwrap_or_default();
-    sheet.line(&[(MARGIN, top + ROW / 2.0), (MARGIN + 34.0, top + ROW / 2.0)], colour, 2.6, look(place).dash);
-    sheet.text(&name, (MARGIN + 42.0, top + ROW / 2.0), SMALL, Weight::Bold, Anchor::Start, colour);
-    let behind = format!("{} restorations, {} patients", count(group.behind.observations), count(group.behind.clusters));
-    let wide = text_width(&name, SMALL, Weight::Bold) + text_width(&behind, SMALL, Weight::Regular) + MARGIN + 70.0
-        < WIDTH - MARGIN;
-    if wide {
-        sheet.text(&behind, (WIDTH - MARGIN, top + ROW / 2.0), SMALL, Weight::Regular, Anchor::End, SOFT);
-    }
-    for (number, row) in (1_u32..).zip(rows) {
-        let y = top + ROW * (f64::from(number) + 0.5);
-        sheet.text(row.0, (MARGIN, y), SMALL, Weight::Regular, Anchor::Start, INK);
-        for counts in group.counts.iter().filter(|counts| ticks.contains(&counts.day)) {
-            sheet.text(&count((row.1)(counts)), (frame.x(counts.day), y), SMALL, Weight::Regular, Anchor::Middle, INK);
+    #[test]
+    fn texts_keep_apart_whatever_is_drawn() {
+        for (name, groups) in requests() {
+            for scale in [Scale::Full, Scale::Zoomed] {
+                check_texts(&survival(name, &groups, scale));
+            }
         }
+    }
+
+    #[test]
+    fn the_same_results_give_the_same_bytes() {
+        let draw = || requests().iter().map(|(name, groups)| survival(name, groups, Scale::Full).svg).collect::<Vec<_>>();
+        assert_eq!(draw(), draw());
+    }
+
+    #[test]
+    fn a_shortened_axis_says_so_and_stays_below_every_limit() {
+        let groups = [group("All", 1240, 0.01, 3800)];
+        let lowest = groups[0].curve.iter().filter_map(|point| point.interval.known()).map(|limits| limits.lower.value());
+        let lowest = lowest.fold(1.0, f64::min);
+        let floor = floor(&[&groups[0]]);
+        assert!(f64::from(floor) / 100.0 <= lowest && f64::from(floor + 10) / 100.0 > lowest, "{floor} for {lowest}");
+        assert!(survival("x", &groups, Scale::Zoomed).svg.contains(&format!(">axis starts at {floor} %<")));
+        assert!(!survival("x", &groups, Scale::Full).svg.contains("axis starts"));
+    }
+
+    #[test]
+    fn no_curve_goes_on_where_too_few_are_at_risk() {
+        let tiny = survival("tiny", &[group("All", 3, 0.1, 800)], Scale::Full).svg;
+        assert!(tiny.contains("Never 10 at risk: no curve to draw.") && !tiny.contains("class=\"curve\""));
+        let nobody = survival("none", &[], Scale::Full).svg;
+        assert!(nobody.contains(">No restorations to draw.<"));
+    }
+
+    #[test]
+    fn more_levels_than_can_be_told_apart_are_counted() {
+        let groups: Vec<GroupReview> = (0..11).map(|place| group(&format!("Level {place}"), 50, 0.02, 1500)).collect();
+        let drawing = survival("many", &groups, Scale::Full);
+        check_texts(&drawing);
+        assert!(drawing.svg.contains("Not drawn: 3 more levels."), "{}", drawing.svg);
+    }
+
+    #[test]
+    fn a_large_register_makes_no_large_file() {
+        let svg = survival("huge", &[group("All", 12_345_678, 0.035, 3900)], Scale::Full).svg;
+        assert!(svg.len() < 60_000, "{} bytes", svg.len());
     }
 }

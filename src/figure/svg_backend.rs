@@ -54,7 +54,7 @@ impl SvgBackend {
 
     fn points(points: impl IntoIterator<Item = BackendCoord>) -> String {
         let mut text = String::new();
-        for (x, y) in points {
+        for (x, y) in without_idle_points(points) {
             let _ = write!(text, "{}{},{}", if text.is_empty() { "" } else { " " }, tenths(x), tenths(y));
         }
         text
@@ -76,6 +76,30 @@ impl SvgBackend {
         }
         text
     }
+}
+
+/// Points without those that change nothing: repeated ones, and those in the middle of a level or upright run. A step curve
+/// over ten years of days keeps only the steps that can be seen.
+fn without_idle_points(points: impl IntoIterator<Item = BackendCoord>) -> Vec<BackendCoord> {
+    let mut kept: Vec<BackendCoord> = Vec::new();
+    for next in points {
+        match kept[..] {
+            [.., last] if last == next => continue,
+            [.., before, last] if between(before.0, last.0, next.0) && before.1 == last.1 && last.1 == next.1 => {
+                kept.pop();
+            }
+            [.., before, last] if between(before.1, last.1, next.1) && before.0 == last.0 && last.0 == next.0 => {
+                kept.pop();
+            }
+            _ => {}
+        }
+        kept.push(next);
+    }
+    kept
+}
+
+fn between(one: i32, middle: i32, other: i32) -> bool {
+    (one <= middle && middle <= other) || (other <= middle && middle <= one)
 }
 
 /// Canvas units as pixels with at most one digit.
@@ -150,6 +174,14 @@ impl DrawingBackend for SvgBackend {
         Ok(())
     }
 
+    fn draw_circle<S: BackendStyle>(&mut self, (x, y): BackendCoord, radius: u32, style: &S, filled: bool) -> Drawn {
+        let look = if filled { fill(style.color()) } else { format!("fill=\"#ffffff\" {}", self.stroke(style)) };
+        let radius = tenths(i32::try_from(radius).unwrap_or(UNITS));
+        let (x, y) = (tenths(x), tenths(y));
+        let _ = writeln!(self.pen.borrow_mut().body, "<circle cx=\"{x}\" cy=\"{y}\" r=\"{radius}\" {look}/>");
+        Ok(())
+    }
+
     fn fill_polygon<S: BackendStyle, I: IntoIterator<Item = BackendCoord>>(&mut self, corners: I, style: &S) -> Drawn {
         let points = Self::points(corners);
         let _ = writeln!(self.pen.borrow_mut().body, "<polygon points=\"{points}\" {}/>", fill(style.color()));
@@ -188,5 +220,23 @@ impl DrawingBackend for SvgBackend {
         let width = super::text_width::text_width(text, style.size(), super::sheet::Weight::Regular);
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a text's size in canvas units")]
         Ok((width.ceil() as u32, style.size().ceil() as u32))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tenths_keep_their_sign() {
+        assert_eq!([0, 5, 10, 123, -3, -12, -20].map(tenths), ["0", "0.5", "1", "12.3", "-0.3", "-1.2", "-2"]);
+    }
+
+    #[test]
+    fn points_that_change_nothing_are_left_out_and_turns_are_kept() {
+        let steps = [(0, 0), (5, 0), (5, 0), (9, 0), (9, 4), (9, 7), (12, 7)];
+        assert_eq!(without_idle_points(steps), [(0, 0), (9, 0), (9, 7), (12, 7)]);
+        let back = [(0, 0), (9, 0), (4, 0)];
+        assert_eq!(without_idle_points(back), back, "a line that turns back keeps its end");
     }
 }

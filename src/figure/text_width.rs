@@ -1,66 +1,73 @@
-//! How wide a text is, so that labels don't collide.
+//! How wide a text is, so that labels don't collide; and text broken or cut to a width.
 //!
-//! Advance widths of DejaVu Sans 2.37 in 1/2048 em for the printable ASCII characters, read from its horizontal metrics
-//! table; other characters count as the mean of the lower-case letters, wide signs as one em.
+//! Widths are sums of the advance widths of DejaVu Sans (`advance`); kerning, which only ever pulls letters together by
+//! a little, is not counted, so a text is never wider than measured where that font is there.
 
+use super::advance::{BOLD, FIRST, REGULAR, SIGNS, UNITS_PER_EM, UNKNOWN};
 use super::sheet::Weight;
 
-const REGULAR: [u16; 95] = [
-    651, 821, 942, 1716, 1303, 1946, 1597, 563, 799, 799, 1024, 1716, 651, 739, 651, 690, 1303, 1303, 1303, 1303, 1303,
-    1303, 1303, 1303, 1303, 1303, 690, 690, 1716, 1716, 1716, 1087, 2048, 1401, 1405, 1430, 1577, 1294, 1178, 1587, 1540,
-    604, 604, 1343, 1141, 1767, 1532, 1612, 1235, 1612, 1423, 1300, 1251, 1499, 1401, 2025, 1403, 1251, 1403, 799, 690, 799,
-    1716, 1024, 1024, 1255, 1300, 1126, 1300, 1260, 721, 1300, 1298, 569, 569, 1186, 569, 1995, 1298, 1253, 1300, 1300, 842,
-    1067, 803, 1298, 1212, 1675, 1212, 1212, 1075, 1303, 690, 1303, 1716,
-];
-const BOLD: [u16; 95] = [
-    713, 934, 1067, 1716, 1425, 2052, 1786, 627, 936, 936, 1071, 1716, 778, 850, 778, 748, 1425, 1425, 1425, 1425, 1425,
-    1425, 1425, 1425, 1425, 1425, 819, 819, 1716, 1716, 1716, 1188, 2048, 1585, 1561, 1503, 1700, 1399, 1399, 1681, 1714,
-    762, 762, 1587, 1305, 2038, 1714, 1741, 1501, 1741, 1577, 1475, 1397, 1663, 1585, 2259, 1579, 1483, 1485, 936, 748, 936,
-    1716, 1024, 1024, 1382, 1466, 1214, 1466, 1389, 891, 1466, 1458, 702, 702, 1362, 702, 2134, 1458, 1407, 1466, 1466,
-    1010, 1219, 979, 1458, 1335, 1892, 1321, 1335, 1192, 1458, 748, 1458, 1716,
-];
-/// The width of a text in pixels, at a size in pixels.
-pub fn text_width(text: &str, size: f64, weight: Weight) -> f64 {
+fn advance(letter: char, weight: Weight) -> u16 {
     let table = match weight {
         Weight::Regular => &REGULAR,
         Weight::Bold => &BOLD,
     };
-    let units: u32 = text
-        .chars()
-        .map(|c| match c {
-            ' '..='~' => u32::from(table[c as usize - 32]),
-            '\u{202f}' => 409,
-            '–' | '°' => 1024,
-            '—' | '…' => 2048,
-            '×' | '≥' | '≤' | '−' | '→' => 1716,
-            c if (c as u32) < 0x2000 => 1280,
-            _ => 2048,
-        })
-        .sum();
-    f64::from(units) / 2048.0 * size
+    let listed = u32::from(letter)
+        .checked_sub(FIRST)
+        .and_then(|place| usize::try_from(place).ok())
+        .and_then(|place| table.get(place));
+    if let Some(&units) = listed {
+        return units;
+    }
+    SIGNS.iter().find(|sign| sign.0 == letter).map_or(UNKNOWN, |sign| match weight {
+        Weight::Regular => sign.1,
+        Weight::Bold => sign.2,
+    })
+}
+
+/// The width of a text in pixels, at a size in pixels.
+pub fn text_width(text: &str, size: f64, weight: Weight) -> f64 {
+    let units: u32 = text.chars().map(|letter| u32::from(advance(letter, weight))).sum();
+    f64::from(units) / UNITS_PER_EM * size
+}
+
+/// A text on one line no wider than `width` pixels, cut with `…` where it is.
+pub fn fitted(text: &str, width: f64, size: f64, weight: Weight) -> String {
+    let mut kept = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    if text_width(&kept, size, weight) <= width {
+        return kept;
+    }
+    let room = width - text_width("…", size, weight);
+    while !kept.is_empty() && text_width(kept.trim_end(), size, weight) > room {
+        kept.pop();
+    }
+    format!("{}…", kept.trim_end())
 }
 
 /// A text broken into lines no wider than `width` pixels; a word that is wider alone is cut with `…`.
 pub fn wrapped(text: &str, width: f64, size: f64, weight: Weight) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut line = String::new();
-    for word in text.split_whitespace() {
-        let joined = if line.is_empty() { word.to_owned() } else { format!("{line} {word}") };
-        if text_width(&joined, size, weight) <= width {
+    wrapped_to(text, width, size, weight, usize::MAX)
+}
+
+/// A text broken into at most `most` lines no wider than `width` pixels; what is left out is marked with `…`.
+pub fn wrapped_to(text: &str, width: f64, size: f64, weight: Weight, most: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let mut place = 0;
+    while place < words.len() {
+        if lines.len() + 1 >= most {
+            lines.push(fitted(&words[place..].join(" "), width, size, weight));
+            return lines;
+        }
+        let mut line = fitted(words[place], width, size, weight);
+        place += 1;
+        while let Some(word) = words.get(place) {
+            let joined = format!("{line} {word}");
+            if text_width(&joined, size, weight) > width {
+                break;
+            }
             line = joined;
-            continue;
+            place += 1;
         }
-        if !line.is_empty() {
-            lines.push(std::mem::take(&mut line));
-        }
-        line = word.to_owned();
-        while text_width(&line, size, weight) > width && line.chars().count() > 1 {
-            let mut cut: Vec<char> = line.chars().filter(|&c| c != '…').collect();
-            cut.pop();
-            line = cut.into_iter().chain(['…']).collect();
-        }
-    }
-    if !line.is_empty() {
         lines.push(line);
     }
     lines
@@ -70,13 +77,34 @@ pub fn wrapped(text: &str, width: f64, size: f64, weight: Weight) -> Vec<String>
 mod tests {
     use super::*;
 
+    const TEXT: &str = "Selective enamel etch with a Donaudampfschifffahrtsgesellschaftsadhesive in two layers";
+
     #[test]
     fn no_line_is_wider_than_asked() {
-        let text = "Selective enamel etch with a Donaudampfschifffahrtsgesellschaftsadhesive in two layers";
         for width in [60.0, 120.0, 300.0] {
-            for line in wrapped(text, width, 14.0, Weight::Bold) {
+            for line in wrapped(TEXT, width, 14.0, Weight::Bold) {
                 assert!(text_width(&line, 14.0, Weight::Bold) <= width, "{line}");
             }
         }
+    }
+
+    #[test]
+    fn what_is_left_out_is_marked() {
+        let lines = wrapped_to(TEXT, 120.0, 14.0, Weight::Regular, 2);
+        assert_eq!(lines.len(), 2);
+        assert_eq!(lines[0], "Selective");
+        assert!(lines[1].starts_with("enamel etch") && lines[1].ends_with('…'), "{lines:?}");
+        assert_eq!(wrapped_to("in two layers", 120.0, 14.0, Weight::Regular, 2), ["in two layers"]);
+        assert_eq!(fitted("", 10.0, 14.0, Weight::Regular), "");
+    }
+
+    /// Advance widths of the fonts' horizontal metrics tables (DejaVu fonts 2.37), looked up one by one: "é" 1260, "–" 1024, "n"
+    /// 1298 regular; "n" 1458 bold; of 2048 to the em.
+    #[test]
+    fn widths_are_those_of_the_font() {
+        let close = |text: &str, weight, units: f64| (text_width(text, 2048.0, weight) - units).abs() < 1e-9;
+        assert!(close("é–n", Weight::Regular, 1260.0 + 1024.0 + 1298.0));
+        assert!(close("nn", Weight::Bold, 2.0 * 1458.0));
+        assert!(close("\u{4e00}", Weight::Regular, 2280.0), "a character without an entry counts as wide");
     }
 }

@@ -68,6 +68,23 @@ pub fn day(text: &str, today: Day) -> Result<Day, Wrong> {
     Err(wrong(FindingKind::NotADay, what, "Write it as year-month-day, such as 2024-03-31."))
 }
 
+/// Reads a text. A line break in it may come from a quotation mark that was opened and closed only in a later row, which would
+/// swallow the rows between. Shades and lots may go over several lines, but hold no commas then.
+///
+/// # Errors
+/// When the text holds a line break where it may not.
+pub fn text<'a>(text: &'a str, column: &str) -> Result<&'a str, Wrong> {
+    let free = matches!(column, "shades" | "adhesive_lot" | "composite_lot") && !text.contains(',');
+    if !free && text.contains(['\n', '\r']) {
+        return Err(wrong(
+            FindingKind::UnclosedQuote,
+            "The cell goes over several lines: a quotation mark may have been left open and swallowed the rows between.",
+            "Close or take out the quotation mark; take the line break out if it was meant.",
+        ));
+    }
+    Ok(text)
+}
+
 /// Reads a tooth in the notation of its file.
 ///
 /// # Errors

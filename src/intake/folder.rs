@@ -37,8 +37,12 @@ pub struct Intake {
     pub visits: VisitTable,
     /// Each file.
     pub files: Vec<FileRead>,
-    /// SHA-256 over names and bytes of the record files, in hexadecimal.
+    /// SHA-256 over names and bytes of the record files and of the folder's declaration, in hexadecimal.
     pub fingerprint: String,
+    /// Whether a file of placements may have been left unread, so that visits without a placement say nothing.
+    pub file_unread: bool,
+    /// Restorations named in rows that could not be told into cells.
+    pub unread_restorations: std::collections::HashSet<String>,
 }
 
 /// Reads all record files (`*.csv`) of a folder.
@@ -54,12 +58,14 @@ pub fn read_folder(
     findings: &mut Findings,
 ) -> Result<Option<Intake>, TableError> {
     let Some((names, others)) = list(folder, findings) else { return Ok(None) };
-    let declaration = declaration(folder, findings);
+    let mut hasher = Sha256::new();
+    let declaration = declaration(folder, &names, &mut hasher, findings);
+    let (mut own_present, mut unread_restorations) = (Vec::new(), std::collections::HashSet::new());
     let mut files: Vec<FileRead> = others
         .into_iter()
         .map(|name| FileRead { name, holds: "not a record file".to_owned(), received: 0, identical: 0 })
         .collect();
-    let mut hasher = Sha256::new();
+    let mut files_read = 0;
     let mut frames: [Option<DataFrame>; 2] = [None, None];
     for (place, name) in names.iter().enumerate() {
         let bytes = match std::fs::read(folder.join(name)) {
@@ -75,10 +81,7 @@ pub fn read_folder(
                 continue;
             }
         };
-        hasher.update((name.len() as u64).to_le_bytes());
-        hasher.update(name);
-        hasher.update((bytes.len() as u64).to_le_bytes());
-        hasher.update(&bytes);
+        hash_file(&mut hasher, name, &bytes);
         let Some(mut file) = TextFile::open(name, &bytes, findings) else { continue };
         for column in &mut file.header {
             *column = RecordKind::column_name(column);
@@ -100,9 +103,11 @@ pub fn read_folder(
             today,
             own_columns,
         };
-        let Some(RowsRead { frame, received, identical }) = read_rows(kind, &mut file, &context, findings)? else {
-            continue;
-        };
+        let Some(read) = read_rows(kind, &mut file, &context, findings)? else { continue };
+        let RowsRead { frame, received, identical, .. } = read;
+        files_read += 1;
+        own_present.extend(read.own_present);
+        unread_restorations.extend(read.unread_restorations);
         if received == 0 {
             findings.note(
                 FindingKind::FileEmpty,
@@ -120,6 +125,15 @@ pub fn read_folder(
             }
             empty => *empty = Some(frame),
         }
+    }
+    for own in own_columns.iter().filter(|own| !own_present.contains(own)) {
+        findings.note(
+            FindingKind::OwnColumnMissing,
+            Place { file: "all files".to_owned(), row: None, column: Some(own.clone()) },
+            None,
+            "The protocol names this column under own_factors, and no file of placements has it.",
+            "Correct the name in the protocol or in the files; capitals and spaces count.",
+        );
     }
     let [placements, visits] = frames;
     if placements.is_none() && !findings.any_error() {
@@ -145,7 +159,17 @@ pub fn read_folder(
         visits: VisitTable(table(visits, VISIT_COLUMNS, &[])?),
         files,
         fingerprint: hexadecimal(&hasher.finalize()),
+        file_unread: files_read < names.len(),
+        unread_restorations,
     }))
+}
+
+/// Adds a file's name and bytes to a fingerprint, each with its length before it.
+fn hash_file(hasher: &mut Sha256, name: &str, bytes: &[u8]) {
+    hasher.update((name.len() as u64).to_le_bytes());
+    hasher.update(name);
+    hasher.update((bytes.len() as u64).to_le_bytes());
+    hasher.update(bytes);
 }
 
 fn folder_name(folder: &Path) -> String {
@@ -195,18 +219,43 @@ fn list(folder: &Path, findings: &mut Findings) -> Option<(Vec<String>, Vec<Stri
     Some((records, others))
 }
 
-fn declaration(folder: &Path, findings: &mut Findings) -> Declaration {
+fn declaration(folder: &Path, files: &[String], hasher: &mut Sha256, findings: &mut Findings) -> Declaration {
     let path = folder.join(DECLARATION_FILE);
     if !path.exists() {
         return Declaration::default();
     }
-    let read =
-        std::fs::read_to_string(&path).map_err(|error| (None, error.to_string())).and_then(|text| Declaration::read(&text));
-    read.unwrap_or_else(|(row, what)| {
-        let place = Place { file: DECLARATION_FILE.to_owned(), row, column: None };
-        findings.note(FindingKind::DeclarationUnread, place, None, what, "Correct it; the README shows what it may say.");
-        Declaration::default()
-    })
+    let read = std::fs::read_to_string(&path).map_err(|error| (None, error.to_string())).and_then(|text| {
+        hash_file(hasher, DECLARATION_FILE, text.as_bytes());
+        Declaration::read(&text)
+    });
+    match read {
+        Ok(declaration) => {
+            for entry in declaration.files.iter().filter(|entry| !files.contains(&entry.name)) {
+                findings.note(
+                    FindingKind::DeclarationUnread,
+                    Place::file(DECLARATION_FILE),
+                    Some(&entry.name),
+                    "It declares a file that is not among the record files of the folder.",
+                    format!(
+                        "Correct the name (capitals count), or take the entry out. Record files here: {}.",
+                        files.join(", ")
+                    ),
+                );
+            }
+            declaration
+        }
+        Err((row, what)) => {
+            let place = Place { file: DECLARATION_FILE.to_owned(), row, column: None };
+            findings.note(
+                FindingKind::DeclarationUnread,
+                place,
+                None,
+                what,
+                "Correct it; the README shows what it may say.",
+            );
+            Declaration::default()
+        }
+    }
 }
 
 fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, TableError> {

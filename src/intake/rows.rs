@@ -74,6 +74,10 @@ pub struct RowsRead {
     pub received: u64,
     /// Rows that repeat an earlier one of the same file to the letter; counted and left out.
     pub identical: u64,
+    /// Own columns that the file has.
+    pub own_present: Vec<String>,
+    /// Restorations named in rows that could not be told into cells; their visits are no orphans.
+    pub unread_restorations: Vec<String>,
 }
 
 struct Plan<'a> {
@@ -121,7 +125,15 @@ fn plan<'a>(
     let own: &[String] = if kind == RecordKind::Placement { context.own_columns } else { &[] };
     for (place, name) in header.iter().enumerate() {
         let at = || Place::cell(context.name, 1, name);
-        if header[..place].contains(name) {
+        if looks_personal(name) {
+            findings.note(
+                FindingKind::PersonalData,
+                at(),
+                Some(name),
+                "This column looks as if it told who the patient is; such columns never enter.",
+                "Take the column out of the file.",
+            );
+        } else if header[..place].contains(name) {
             findings.note(
                 FindingKind::ColumnTwice,
                 at(),
@@ -130,23 +142,13 @@ fn plan<'a>(
                 "Rename or remove one of them.",
             );
         } else if !kind.columns().iter().any(|column| column.name == name) && !own.contains(name) {
-            if looks_personal(name) {
-                findings.note(
-                    FindingKind::PersonalData,
-                    at(),
-                    Some(name),
-                    "This column looks as if it told who the patient is; such columns never enter.",
-                    "Take the column out of the file.",
-                );
-            } else {
-                findings.note(
-                    FindingKind::ColumnUnknown,
-                    at(),
-                    Some(name),
-                    "The records have no such column.",
-                    "Correct its name, take it out, or name it under own_factors in the protocol.",
-                );
-            }
+            findings.note(
+                FindingKind::ColumnUnknown,
+                at(),
+                Some(name),
+                "The records have no such column.",
+                "Correct its name, take it out, or name it under own_factors in the protocol.",
+            );
         }
     }
     let find = |name: &str| header.iter().position(|column| column == name);
@@ -184,6 +186,8 @@ pub fn read_rows(
     let header = file.header.clone();
     let Some(mut plans) = plan(kind, &header, context, findings) else { return Ok(None) };
     let scheme_cell = header.iter().position(|name| name == "scheme");
+    let id_cell = header.iter().position(|name| name == "restoration_id");
+    let mut unread_restorations = Vec::new();
     let mut record = csv::ByteRecord::new();
     let mut rows: Vec<u32> = Vec::new();
     let (mut received, mut identical, mut refuted) = (0, 0, 0_u64);
@@ -202,6 +206,7 @@ pub fn read_rows(
                 format!("The row has {} cells, the header {}.", record.len(), header.len()),
                 "Put text that holds a comma into quotation marks, or fill up the row.",
             );
+            unread_restorations.push(cell_text(&record, id_cell).to_owned());
             continue;
         }
         if !seen.insert(row_digest(&record)) {
@@ -267,7 +272,9 @@ pub fn read_rows(
     let mut columns: Vec<FrameColumn> = plans.into_iter().map(|plan| plan.builder.finish()).collect();
     columns.push(whole_numbers(FILE_COLUMN, vec![context.place; rows.len()]));
     columns.push(whole_numbers(ROW_COLUMN, rows));
-    Ok(Some(RowsRead { frame: DataFrame::new_infer_height(columns)?, received, identical }))
+    let own_present = context.own_columns.iter().filter(|name| header.contains(name)).cloned().collect();
+    let frame = DataFrame::new_infer_height(columns)?;
+    Ok(Some(RowsRead { frame, received, identical, own_present, unread_restorations }))
 }
 
 /// The trimmed text of a cell; empty where there is none. The bytes were found to be UTF-8 when the file was opened.
@@ -285,7 +292,7 @@ fn push(
     findings: &mut Findings,
 ) -> Result<(), Wrong> {
     match (&mut plan.builder, plan.column.cell) {
-        (ColumnBuilder::Text(builder), _) => builder.append_value(text),
+        (ColumnBuilder::Text(builder), _) => builder.append_value(cell::text(text, plan.name)?),
         (ColumnBuilder::Day(builder), _) => builder.append_value(cell::day(text, context.today)?.since_epoch()),
         (ColumnBuilder::Number(builder), Cell::Number { possible, plausible }) => {
             let (number, likely) = cell::number(text, possible, plausible)?;

@@ -11,6 +11,7 @@ pub struct TextFile<'a> {
     counted_to: usize,
     breaks: u64,
     breaks_inside_cells: u64,
+    last_row: u64,
 }
 
 /// A record that spans more lines than this has a quotation mark that is never closed.
@@ -42,7 +43,7 @@ impl<'a> TextFile<'a> {
             return None;
         }
         if let Err(error) = std::str::from_utf8(bytes) {
-            let row = memchr::memchr_iter(b'\n', &bytes[..error.valid_up_to()]).count() as u64 + 1;
+            let row = line_breaks(&bytes[..error.valid_up_to()]) + 1;
             findings.note(
                 FindingKind::FileNotText,
                 Place::row(name, row),
@@ -70,8 +71,8 @@ impl<'a> TextFile<'a> {
             );
             return None;
         }
-        let breaks_inside_cells = header.iter().map(|cell| cell.matches('\n').count() as u64).sum();
-        Some(Self { header, reader, bytes, counted_to: 0, breaks: 0, breaks_inside_cells })
+        let breaks_inside_cells = header.iter().map(|cell| line_breaks(cell.as_bytes())).sum();
+        Some(Self { header, reader, bytes, counted_to: 0, breaks: 0, breaks_inside_cells, last_row: 1 })
     }
 
     /// The row of a record: line breaks before its first byte, less those inside cells. The reader's own position may lie before
@@ -81,7 +82,7 @@ impl<'a> TextFile<'a> {
         let from = from.clamp(self.counted_to, self.bytes.len());
         let skipped = self.bytes[from..].iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
         let start = from + skipped;
-        self.breaks += memchr::memchr_iter(b'\n', &self.bytes[self.counted_to..start]).count() as u64;
+        self.breaks += line_breaks(&self.bytes[self.counted_to..start]);
         self.counted_to = start;
         self.breaks + 1 - self.breaks_inside_cells.min(self.breaks)
     }
@@ -91,10 +92,14 @@ impl<'a> TextFile<'a> {
     pub fn next_row(&mut self, name: &str, record: &mut csv::ByteRecord, findings: &mut Findings) -> Option<u64> {
         match self.reader.read_byte_record(record) {
             Ok(true) => {}
-            _ => return None,
+            _ => {
+                self.check_end(name, findings);
+                return None;
+            }
         }
         let row = self.row_of(record);
-        let breaks = memchr::memchr_iter(b'\n', record.as_slice()).count() as u64;
+        self.last_row = row;
+        let breaks = line_breaks(record.as_slice());
         self.breaks_inside_cells += breaks;
         if breaks > LONGEST_ROW_IN_LINES {
             findings.note(
@@ -108,4 +113,30 @@ impl<'a> TextFile<'a> {
         }
         Some(row)
     }
+
+    /// At the end of the file: a quotation mark opened in the last row read and never closed has swallowed what followed it.
+    fn check_end(&self, name: &str, findings: &mut Findings) {
+        let rest = &self.bytes[self.counted_to..];
+        if memchr::memchr_iter(b'"', rest).count() % 2 == 1 && opens_a_cell(rest) {
+            findings.note(
+                FindingKind::UnclosedQuote,
+                Place::row(name, self.last_row),
+                None,
+                "A quotation mark opened in this row is never closed, so all that follows was taken for one cell.",
+                "Close the quotation mark, or take it out.",
+            );
+        }
+    }
+}
+
+/// Whether a quotation mark stands at the start of a cell.
+fn opens_a_cell(bytes: &[u8]) -> bool {
+    memchr::memchr_iter(b'"', bytes).any(|at| at == 0 || matches!(bytes[at - 1], b',' | b'\n' | b'\r'))
+}
+
+/// How many lines end in the bytes: at a line feed, or at a carriage return without one.
+pub(super) fn line_breaks(bytes: &[u8]) -> u64 {
+    let feeds = memchr::memchr_iter(b'\n', bytes).count();
+    let lone = memchr::memchr_iter(b'\r', bytes).filter(|&at| bytes.get(at + 1) != Some(&b'\n')).count();
+    (feeds + lone) as u64
 }

@@ -14,4 +14,4 @@ pub mod endpoint;
 pub mod settings;
 
 pub use endpoint::{Consequence, Endpoint, FailingScores, FailureDayReading};
-pub use settings::{Protocol, ProtocolError, RecallWindow};
+pub use settings::{Protocol, ProtocolError, RecallWindow, SurvivalIntervals};

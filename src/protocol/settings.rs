@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::endpoint::{Endpoint, FailureDayReading};
 use crate::quantity::{ConfidenceLevel, DAYS_PER_YEAR, Days, IntervalMethod, Variance};
+use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
 
 /// What counts as failure and how results are computed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -16,7 +17,7 @@ pub struct Protocol {
     /// Level of every interval.
     pub confidence_level: ConfidenceLevel,
     /// Interval method of survival.
-    pub interval_method: IntervalMethod,
+    pub interval_method: SurvivalIntervals,
     /// Variance behind standard errors and intervals of survival.
     pub variance: Variance,
     /// Which day a failure is dated to.
@@ -51,6 +52,31 @@ pub struct Protocol {
     pub endpoints: Vec<Endpoint>,
 }
 
+/// How intervals of survival are made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SurvivalIntervals {
+    /// On the scale of log(−log S).
+    ComplementaryLogLog,
+    /// On the scale of log S.
+    Log,
+    /// On the scale of S.
+    Plain,
+}
+
+impl From<SurvivalIntervals> for IntervalMethod {
+    fn from(method: SurvivalIntervals) -> Self {
+        match method {
+            SurvivalIntervals::ComplementaryLogLog => Self::ComplementaryLogLog,
+            SurvivalIntervals::Log => Self::Log,
+            SurvivalIntervals::Plain => Self::Plain,
+        }
+    }
+}
+
+/// The longest time that a protocol may name: a hundred years.
+const MOST_MONTHS: u16 = 1200;
+
 /// One recall of the schedule with its window.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -76,7 +102,7 @@ impl RecallWindow {
 
     /// Last day of the window, counted from placement.
     pub fn closes(self) -> Days {
-        months(self.months + self.late)
+        months(self.months.saturating_add(self.late))
     }
 }
 
@@ -125,7 +151,11 @@ impl Protocol {
     /// When the text is no TOML, names an unknown key, misses one, or contradicts itself.
     pub fn read(text: &str) -> Result<Self, ProtocolError> {
         let protocol: Self = toml::from_str(text).map_err(|error| ProtocolError {
-            line: error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1),
+            // What is missing at the top has no line of its own.
+            line: error
+                .span()
+                .filter(|span| span.start > 0 || !error.message().starts_with("missing field"))
+                .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1),
             what: error.message().to_owned(),
         })?;
         protocol.check()?;
@@ -136,18 +166,6 @@ impl Protocol {
         let refuse = |what: String| Err(ProtocolError { line: None, what });
         if self.endpoints.is_empty() {
             return refuse("a protocol needs at least one [[endpoints]]".to_owned());
-        }
-        if !matches!(self.interval_method, IntervalMethod::ComplementaryLogLog | IntervalMethod::Log | IntervalMethod::Plain)
-        {
-            return refuse("interval_method is complementary_log_log, log or plain".to_owned());
-        }
-        for name in &self.own_factors {
-            let plain = |c: char| c.is_alphanumeric() || matches!(c, '_' | '-' | ' ');
-            if name.trim().is_empty() || name.trim() != name || !name.chars().all(plain) {
-                return refuse(format!(
-                    "own factor {name:?}: use letters, digits, spaces, _ and - only, since files are named after it"
-                ));
-            }
         }
         for (place, endpoint) in self.endpoints.iter().enumerate() {
             let word = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
@@ -164,12 +182,67 @@ impl Protocol {
                 ));
             }
         }
-        let ends = |what: &str| format!("{what} lies outside horizons_months' unit: give months of at least 1");
-        if self.headline_months == 0 || self.restricted_mean_months == 0 || self.horizons_months.contains(&0) {
-            return refuse(ends("a horizon of 0 months"));
+        self.check_times()?;
+        self.check_factors()
+    }
+
+    fn check_times(&self) -> Result<(), ProtocolError> {
+        let refuse = |what: String| Err(ProtocolError { line: None, what });
+        let named = [("headline_months", self.headline_months), ("restricted_mean_months", self.restricted_mean_months)];
+        let horizons = self.horizons_months.iter().map(|&months| ("horizons_months", months));
+        for (what, months) in named.into_iter().chain(horizons) {
+            if !(1..=MOST_MONTHS).contains(&months) {
+                return refuse(format!("{what} = {months}: give a number of months from 1 to {MOST_MONTHS}"));
+            }
         }
-        if !self.horizons_months.is_sorted() || !self.recalls.is_sorted_by_key(|recall| recall.months) {
-            return refuse("horizons_months and recalls go from early to late".to_owned());
+        if !self.horizons_months.is_sorted_by(|one, next| one < next) {
+            return refuse("horizons_months go from early to late, each once".to_owned());
+        }
+        if self.least_at_risk == 0 {
+            return refuse("least_at_risk = 0: a curve needs at least 1 at risk".to_owned());
+        }
+        for recall in &self.recalls {
+            if recall.months > MOST_MONTHS || recall.late > MOST_MONTHS || recall.early > recall.months {
+                return refuse(format!(
+                    "recall at {} months, {} early, {} late: give months up to {MOST_MONTHS}, and no window that opens before the placement",
+                    recall.months, recall.early, recall.late
+                ));
+            }
+        }
+        for pair in self.recalls.windows(2) {
+            if pair[0].months >= pair[1].months || pair[0].closes() >= pair[1].opens() {
+                return refuse(format!(
+                    "the recalls at {} and {} months share a day: a visit would count at both; recalls go from early to late, and a window closes before the next one opens",
+                    pair[0].months, pair[1].months
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    fn check_factors(&self) -> Result<(), ProtocolError> {
+        let refuse = |what: String| Err(ProtocolError { line: None, what });
+        for (place, name) in self.own_factors.iter().enumerate() {
+            let plain = |c: char| c.is_alphanumeric() || matches!(c, '_' | '-' | ' ');
+            if name.trim().is_empty() || name.trim() != name || !name.chars().all(plain) {
+                return refuse(format!(
+                    "own factor {name:?}: use letters, digits, spaces, _ and - only, since files are named after it"
+                ));
+            }
+            let lower = name.to_lowercase().replace([' ', '-'], "_");
+            let taken = PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == lower)
+                || ["all", "tooth_type", "arch", "from_file", "from_row"].contains(&lower.as_str());
+            if taken {
+                return refuse(format!("own factor {name:?}: the records have a column or factor of this name already"));
+            }
+            if self.own_factors[..place].contains(name) {
+                return refuse(format!("own factor {name:?} is named twice"));
+            }
+        }
+        for (place, name) in self.factors.iter().enumerate() {
+            if self.factors[..place].contains(name) {
+                return refuse(format!("factor {name:?} is named twice"));
+            }
         }
         Ok(())
     }

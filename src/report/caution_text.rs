@@ -1,6 +1,6 @@
 //! The words of each caution.
 
-use crate::result::Caution;
+use crate::result::{Caution, FactorOrigin};
 use crate::wording::{counted, percent, span};
 
 /// A caution as a sentence, with the numbers that raised it.
@@ -16,19 +16,25 @@ pub fn caution_text(caution: &Caution) -> String {
         Caution::FewPatients { patients } => {
             format!("Only {} behind the headline: with so few mouths even the intervals are rough.", counted(*patients, "patient stands", "patients stand"))
         }
-        Caution::ShortFollowUp { median: Some(median), horizon } => format!(
-            "Half of the restorations were followed for {} or less; what is said of {} rests on the older ones.",
+        Caution::ShortFollowUp { median: Some(median), horizon, at_risk } => format!(
+            "Median follow-up, had none failed, is {} (reverse Kaplan–Meier); at {} {} still followed.",
             span(*median),
-            span(*horizon)
+            span(*horizon),
+            match at_risk {
+                0 => "none was".to_owned(),
+                more => format!("only {}", counted(*more, "restoration was", "restorations were")),
+            }
         ),
-        Caution::ShortFollowUp { median: None, horizon } => {
-            format!("Follow-up is too short or too patchy to say much about {}.", span(*horizon))
+        Caution::ShortFollowUp { median: None, horizon, at_risk } => {
+            format!("Only {} still followed at {}: too few to say much about it.", counted(*at_risk, "restoration was", "restorations were"), span(*horizon))
         }
         Caution::LowRecall { months, share } => {
             format!("At {} months {} of those due were seen; those who stayed away may have fared differently.", months, percent(*share))
         }
-        Caution::NotRandomised { factor } => format!(
-            "{factor} was chosen at the chair, not by lot: levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
+        Caution::NotRandomised { factor, origin } => format!("{factor}: {}", not_randomised(*origin)),
+        Caution::HiddenLevels { factor, hidden } => format!(
+            "{factor}: levels with few patients are hidden ({}), and left out of that comparison.",
+            counted(*hidden, "restoration", "restorations")
         ),
         Caution::MissingLevels { factor, missing } => {
             format!("{factor} is not known for {}, left out of that comparison.", counted(*missing, "restoration", "restorations"))
@@ -55,6 +61,21 @@ pub fn caution_text(caution: &Caution) -> String {
         }
         Caution::FoundAtRecall => {
             "Failures are dated to the visit that found them; they happened at some time since the visit before, so the curve comes down a little late.".to_owned()
+        }
+    }
+}
+
+/// Why a difference between levels proves little, by where the factor comes from.
+pub const fn not_randomised(origin: FactorOrigin) -> &'static str {
+    match origin {
+        FactorOrigin::ChosenAtChair => {
+            "chosen at the chair, not by lot. Levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
+        }
+        FactorOrigin::Given => {
+            "not given by lot. Levels may differ in much else (technique, patients, years, operators), so a difference is not proof of what made it."
+        }
+        FactorOrigin::Own => {
+            "not given by lot. Levels may differ in lesions, patients, technique, years and operators, so a difference is not proof of what made it."
         }
     }
 }

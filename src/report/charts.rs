@@ -153,7 +153,7 @@ fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorRev
         name: &format!("criterion-{}-by-{name}", criterion.code().replace('_', "-")),
         title: &format!("{}{by}", criterion.label()),
         entries: &entries,
-        footnote: "Of those scored at each recall; schemes pooled on ideal, acceptable, not acceptable. Lost fillings are not in these shares of colour, staining and fit.",
+        footnote: "Of those due and scored at each recall; schemes pooled on ideal, acceptable, not acceptable as each scheme's own table says. Lost fillings are not in these shares of colour, staining and fit.",
     });
     Some(Placed { subject: Subject::Criterion, drawing })
 }

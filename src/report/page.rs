@@ -2,14 +2,14 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::caution_text::{STANDING_CAUTION, caution_text};
+use super::caution_text::{STANDING_CAUTION, caution_text, not_randomised};
 use super::charts::{ChartSet, Placed};
 use super::sentence;
 use crate::quantity::Known;
 use crate::record::{Coded, Standing};
 use crate::result::{EndpointReview, Exclusion, FactorReview, GroupReview, Review};
 use crate::wording::{
-    count, counted, known, percent, percent_interval, percent_number, rate_interval, rate_number, span, years,
+    count, counted, interval_text, known, percent, percent_interval, percent_number, rate_interval, rate_number, span, years,
 };
 
 /// The page of a review.
@@ -55,7 +55,7 @@ fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
             @match &endpoint.all.person_time {
                 Known::Known(annual) => {
                     (counted(endpoint.all.behind.failures, "failure", "failures")) " in " (format!("{:.0}", annual.years.count())) " restoration-years: "
-                    (rate_number(annual.rate.value)) " per 100 restoration-years (" (known(&annual.rate.interval, rate_interval)) "; exact Poisson)."
+                    (rate_number(annual.rate.value)) " per 100 restoration-years (" (interval_text(&annual.rate.interval, rate_interval)) "; exact Poisson)."
                 },
                 Known::NotKnown(_) => {},
             }
@@ -68,7 +68,7 @@ fn contents(review: &Review) -> Markup {
     html! {
         nav aria-label="Contents" { ul {
             li { a href="#meaning" { "What this means" } }
-            @for endpoint in &review.endpoints { li { a href={ "#" (endpoint.name) } { (endpoint.title) } } }
+            @for endpoint in &review.endpoints { li { a href={ "#endpoint-" (endpoint.name) } { (endpoint.title) } } }
             li { a href="#criteria" { "Criteria" } }
             li { a href="#recalls" { "Recalls" } }
             li { a href="#flow" { "From records to results" } }
@@ -80,7 +80,7 @@ fn contents(review: &Review) -> Markup {
 fn meaning(review: &Review) -> Markup {
     html! {
         section.box id="meaning" aria-label="What this means and what it doesn't" {
-            h3 { "What this means, and what it doesn't" }
+            h2 { "What this means, and what it doesn't" }
             p { (STANDING_CAUTION) }
             ul { @for caution in &review.cautions { li { (caution_text(caution)) } } }
         }
@@ -93,7 +93,7 @@ fn drawing(placed: Option<&Placed>) -> Markup {
 
 fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSet) -> Markup {
     html! {
-        h2 id=(endpoint.name) { (endpoint.title) ": " (sentence::headline(review, endpoint)) }
+        h2 id={ "endpoint-" (endpoint.name) } { (endpoint.title) ": " (sentence::headline(review, endpoint)) }
         p.soft { (endpoint.definition) }
         (drawing(charts.survival(&endpoint.name, "all")))
         (horizon_table(review, &format!("All restorations. {}", endpoint.definition), std::slice::from_ref(&endpoint.all)))
@@ -133,7 +133,8 @@ fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorRev
         @if let Some(why) = &factor.not_tested { p { "Not tested: " (why) "." } }
         p.soft {
             @if factor.missing > 0 { (counted(factor.missing, "restoration", "restorations")) " without a level left out. " }
-            "Chosen at the chair, not by lot: a difference is not proof that the technique made it."
+            @if factor.hidden > 0 { (counted(factor.hidden, "restoration", "restorations")) " of levels with few patients are hidden. " }
+            (factor.label) ": " (not_randomised(factor.origin))
         }
         @for placed in charts.annual(&endpoint.name, &factor.factor) { (drawing(Some(placed))) }
     }
@@ -142,11 +143,11 @@ fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorRev
 fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Markup {
     html! {
         div.scroll { table {
-            caption { (caption) }
+            caption { (caption) " “few”: fewer at risk than " (review.least_at_risk) ", so the number rests on few." }
             thead { tr {
-                th { "Level" } th.n { "Restorations, patients, failures" } th.n { "After" } th.n { "At risk (patients)" }
-                th.n { "Survival (" (sentence::interval_word(review.confidence_level)) ")" }
-                th.n { "% a year, geometric" } th.n { "% a year, linear" } th.n { "Per 100 restoration-years (all years)" }
+                th scope="col" { "Level" } th.n scope="col" { "Restorations, patients, failures" } th.n scope="col" { "After" } th.n scope="col" { "At risk (patients)" }
+                th.n scope="col" { "Survival (" (sentence::interval_word(review.confidence_level)) ")" }
+                th.n scope="col" { "% a year, geometric" } th.n scope="col" { "% a year, linear" } th.n scope="col" { "Per 100 restoration-years (all years)" }
             } }
             tbody { @for group in groups { @for (place, horizon) in group.horizons.iter().enumerate() { tr {
                 @if place == 0 {
@@ -154,8 +155,8 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
                     td.n rowspan=(group.horizons.len()) { (count(group.behind.observations)) ", " (count(group.behind.clusters)) ", " (count(group.behind.failures)) }
                 }
                 td.n { (span(horizon.day)) }
-                td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" }
-                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
+                td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" @if horizon.few_at_risk { " few" } }
+                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), interval_text(&survival.interval, percent_interval)))) }
                 td.n { (known(&horizon.geometric, annual_text)) }
                 td.n { (known(&horizon.linear, annual_text)) }
                 @if place == 0 { td.n rowspan=(group.horizons.len()) { (known(&group.person_time, annual_text)) } }
@@ -165,7 +166,7 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
 }
 
 fn annual_text(annual: &crate::result::AnnualFailure) -> String {
-    format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval))
+    format!("{} ({})", rate_number(annual.rate.value), interval_text(&annual.rate.interval, rate_interval))
 }
 
 fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
@@ -179,7 +180,8 @@ fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
         }
         @for placed in charts.criteria() { (drawing(Some(placed))) }
         details { summary { "All criteria as a table" } div.scroll { table {
-            thead { tr { th { "Criterion" } th.n { "Month" } th.n { "Scored (patients)" } th.n { "Ideal" } th.n { "Acceptable" } th.n { "Not acceptable (interval)" } } }
+            caption { "All restorations due and scored, schemes pooled on ideal, acceptable, not acceptable as each scheme's own table says" }
+            thead { tr { th scope="col" { "Criterion" } th.n scope="col" { "Month" } th.n scope="col" { "Scored (patients)" } th.n scope="col" { "Ideal" } th.n scope="col" { "Acceptable" } th.n scope="col" { "Not acceptable (interval)" } } }
             tbody { @for entry in pooled { tr {
                 td { (entry.criterion.label()) } td.n { (entry.months) } td.n { (count(entry.scored)) " (" (count(entry.patients)) ")" }
                 @for share in &entry.standings { td.n {
@@ -197,7 +199,7 @@ fn recall_section(review: &Review, charts: &ChartSet) -> Markup {
         (drawing(charts.recall()))
         div.scroll { table {
             caption { "Recalls whose window had closed by " (review.as_of) }
-            thead { tr { th.n { "Month" } th.n { "Window (days)" } th.n { "Due (patients)" } th.n { "Seen (patients)" } th.n { "Scored" } th.n { "Seen of due" } } }
+            thead { tr { th.n scope="col" { "Month" } th.n scope="col" { "Window (days)" } th.n scope="col" { "Due (patients)" } th.n scope="col" { "Seen (patients)" } th.n scope="col" { "Scored" } th.n scope="col" { "Seen of due" } } }
             tbody { @for recall in &review.recalls { tr {
                 td.n { (recall.months) } td.n { (recall.opens.count()) "–" (recall.closes.count()) }
                 td.n { (count(recall.due)) " (" (count(recall.patients_due)) ")" }
@@ -213,24 +215,38 @@ fn flow_section(review: &Review) -> Markup {
     let flow = &review.flow;
     html! {
         h2 id="flow" { "From records to results" }
-        (flow_table("Placements", flow.received, &flow.excluded, &[
-            ("Analysed", flow.analysed),
-            ("… of these never seen again after placement", flow.never_seen),
-            ("… of these under observation only from a later day on", flow.delayed_entries),
-        ]))
+        @for endpoint in &review.endpoints {
+            // What was left out before any endpoint, then what this endpoint leaves out.
+            (flow_table(&format!("Placements: {}", endpoint.title), flow.received, &excluded_under(review, endpoint), &[
+                ("Analysed", endpoint.flow.analysed),
+                ("… of these never seen again after placement or entry", endpoint.flow.never_seen),
+                ("… of these under observation only from a later day on", endpoint.flow.delayed_entries),
+            ]))
+        }
         (flow_table("Visits", flow.visits_received, &flow.visits_excluded, &[("Used", flow.visits_used)]))
         @if !review.notices.is_empty() {
             h3 { "Odd, but let through" }
-            ul { @for notice in &review.notices { li { (notice.title) ": " (count(notice.count)) " (" code { (notice.code) } ")" } } }
+            ul { @for notice in &review.notices { li {
+                (notice.title) ": " (count(notice.count)) " (" code { (notice.code) } ")"
+                @if notice.over_all_records { ", in all records, those after the day of the review too" }
+            } } }
         }
     }
+}
+
+/// What is left out of the placements under an endpoint: what is left out of all, then what this one can't analyse.
+pub(super) fn excluded_under(review: &Review, endpoint: &EndpointReview) -> Vec<Exclusion> {
+    let of_first: &[Exclusion] = review.endpoints.first().map_or(&[], |first| &first.flow.excluded);
+    let of_all = review.flow.excluded.iter().filter(|one| !of_first.contains(one));
+    of_all.chain(&endpoint.flow.excluded).cloned().collect()
 }
 
 /// Received, less what was left out and why, and what remained; the first line of the rest is the row's heading.
 fn flow_table(what: &str, received: u64, excluded: &[Exclusion], rest: &[(&str, u64)]) -> Markup {
     html! {
         div.scroll { table {
-            thead { tr { th { (what) } th.n { "How many" } } }
+            caption { (what) ": from what was received to what was used" }
+            thead { tr { th scope="col" { (what) } th.n scope="col" { "How many" } } }
             tbody {
                 tr { td { "Received" } td.n { (count(received)) } }
                 @for one in excluded { tr { td { "Left out: " (one.reason) } td.n { "−" (count(one.count)) } } }

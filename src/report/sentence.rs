@@ -3,7 +3,8 @@
 use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
 use crate::result::{AnnualFormula, EndpointReview, GroupReview, Review, TestReview};
 use crate::wording::{
-    count, counted, known, p_value, percent, percent_interval, rate_interval, rate_number, span, why_not_known,
+    count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
+    why_not_known,
 };
 
 /// The confidence level in words: `95 % interval`.
@@ -22,12 +23,9 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
     let word = endpoint.survival_title.to_lowercase();
     match endpoint.all.horizon(review.headline_day).map(|horizon| &horizon.survival) {
         Some(Known::Known(survival)) => {
-            let interval = match &survival.interval {
-                Known::Known(interval) => {
-                    format!("{} {}", interval_word(review.confidence_level), percent_interval(interval))
-                }
-                Known::NotKnown(why) => format!("no interval: {}", why_not_known(*why)),
-            };
+            let interval = interval_text(&survival.interval, |interval| {
+                format!("{} {}", interval_word(review.confidence_level), percent_interval(interval))
+            });
             format!("After {after}, {} {word} ({interval}).", percent(survival.value))
         }
         Some(Known::NotKnown(why)) => format!("Survival after {after} is not known: {}.", why_not_known(*why)),
@@ -35,13 +33,14 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
     }
 }
 
-/// The headline in natural numbers: `Of 100 such fillings, about 10 (7 to 13) failed within 5 years.`
+/// The headline in natural numbers: `Of 100 such fillings, about 10 (7 to 13) would fail within 5 years if nothing else ended them.`
+/// The condition belongs to it: 1 − S is not the share that fails where other endings come first.
 pub fn natural_frequency(review: &Review, endpoint: &EndpointReview) -> Option<String> {
     let survival: &Estimate<Fraction> = endpoint.all.horizon(review.headline_day)?.survival.known()?;
     let of_hundred = |fraction: Fraction| format!("{:.0}", fraction.complement().value() * 100.0);
     let interval = survival.interval.known()?;
     Some(format!(
-        "Of 100 such fillings, about {} ({} to {}) failed within {}.",
+        "Of 100 such fillings, about {} ({} to {}) would fail within {} if nothing else ended them.",
         of_hundred(survival.value),
         of_hundred(interval.upper),
         of_hundred(interval.lower),
@@ -62,7 +61,7 @@ pub const fn formula_word(formula: AnnualFormula) -> &'static str {
 pub fn annual_failure(review: &Review, group: &GroupReview) -> String {
     let Some(horizon) = group.horizon(review.headline_day) else { return "not asked for".to_owned() };
     known(&horizon.geometric, |annual| {
-        let interval = known(&annual.rate.interval, rate_interval);
+        let interval = interval_text(&annual.rate.interval, rate_interval);
         format!("{} % a year ({interval}; geometric, over {})", rate_number(annual.rate.value), span(review.headline_day))
     })
 }
@@ -71,7 +70,7 @@ pub fn annual_failure(review: &Review, group: &GroupReview) -> String {
 pub fn annual_failure_short(review: &Review, group: &GroupReview) -> String {
     let Some(horizon) = group.horizon(review.headline_day) else { return "not asked for".to_owned() };
     known(&horizon.geometric, |annual| {
-        format!("{} % a year ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval))
+        format!("{} % a year ({})", rate_number(annual.rate.value), interval_text(&annual.rate.interval, rate_interval))
     })
 }
 
@@ -102,10 +101,15 @@ pub fn interval_note(review: &Review) -> String {
 /// A test in words.
 pub fn test(test: &TestReview) -> String {
     let kind = match test.variance {
-        Variance::ClusterRobust => "Log-rank test, patient-clustered",
-        Variance::ModelBased => "Log-rank test taking every filling as independent",
+        Variance::ClusterRobust => "fillings of one mouth may share their fate",
+        Variance::ModelBased => "every filling taken as independent",
     };
-    format!("{kind}: χ² = {:.2} on {} df, {}", test.chi_square, test.degrees_of_freedom, p_value(test.p_value))
+    format!(
+        "Are the levels alike? {} (log-rank, χ² {:.2}, {}; {kind})",
+        p_value(test.p_value),
+        test.chi_square,
+        counted(u64::from(test.degrees_of_freedom), "degree of freedom", "degrees of freedom")
+    )
 }
 
 /// The totals of a review: `590 restorations in 328 patients, 2410 visits, 61 failures (loss of retention)`.

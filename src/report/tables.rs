@@ -121,6 +121,7 @@ fn survival(review: &Review) -> Table {
         "months",
         "at_risk",
         "patients_at_risk",
+        "few_at_risk",
         "survival",
         "standard_error",
         "lower",
@@ -135,6 +136,7 @@ fn survival(review: &Review) -> Table {
             row.extend(behind(group));
             row.extend([horizon.day.count().to_string(), horizon.months.to_string()]);
             row.extend([horizon.at_risk.to_string(), horizon.patients_at_risk.to_string()]);
+            row.push(if horizon.few_at_risk { "yes" } else { "no" }.to_owned());
             match &horizon.survival {
                 Known::Known(survival) => {
                     row.push(number(survival.value.value()));
@@ -357,21 +359,24 @@ fn criteria(review: &Review) -> Table {
 
 fn flow(review: &Review) -> Table {
     let flow = &review.flow;
-    let mut table = Writer::new(&["what", "step", "reason", "count"]);
-    let mut add = |what: &str, step: &str, reason: &str, count: u64| {
-        table.row(vec![what.to_owned(), step.to_owned(), reason.to_owned(), count.to_string()]);
+    let mut table = Writer::new(&["endpoint", "what", "step", "reason", "count"]);
+    let mut add = |endpoint: &str, what: &str, step: &str, reason: &str, count: u64| {
+        table.row(vec![endpoint.to_owned(), what.to_owned(), step.to_owned(), reason.to_owned(), count.to_string()]);
     };
-    add("placements", "received", "", flow.received);
-    for excluded in &flow.excluded {
-        add("placements", "excluded", &excluded.reason, excluded.count);
+    for endpoint in &review.endpoints {
+        let name = &endpoint.name;
+        add(name, "placements", "received", "", flow.received);
+        for excluded in super::page::excluded_under(review, endpoint) {
+            add(name, "placements", "excluded", &excluded.reason, excluded.count);
+        }
+        add(name, "placements", "analysed", "", endpoint.flow.analysed);
     }
-    add("placements", "analysed", "", flow.analysed);
-    add("visits", "received", "", flow.visits_received);
+    add("", "visits", "received", "", flow.visits_received);
     for excluded in &flow.visits_excluded {
-        add("visits", "excluded", &excluded.reason, excluded.count);
+        add("", "visits", "excluded", &excluded.reason, excluded.count);
     }
-    add("visits", "used", "", flow.visits_used);
-    table.finish("flow.csv")
+    add("", "visits", "used", "", flow.visits_used);
+    define(table, review).finish("flow.csv")
 }
 
 fn definitions(review: &Review) -> Table {

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::group::FactorOrigin;
 use crate::quantity::{Days, Fraction};
 
 /// Something that weakens a result.
@@ -21,10 +22,12 @@ pub enum Caution {
     },
     /// Follow-up is shorter than the headline's horizon.
     ShortFollowUp {
-        /// Median follow-up, where known.
+        /// Median of how long restorations were or could have been followed, where known.
         median: Option<Days>,
         /// The headline's horizon.
         horizon: Days,
+        /// Restorations still followed at the horizon.
+        at_risk: u64,
     },
     /// A recall saw fewer than it should.
     LowRecall {
@@ -37,6 +40,15 @@ pub enum Caution {
     NotRandomised {
         /// The factor.
         factor: String,
+        /// Where it comes from.
+        origin: FactorOrigin,
+    },
+    /// Levels with few patients are hidden.
+    HiddenLevels {
+        /// The factor.
+        factor: String,
+        /// Restorations in them.
+        hidden: u64,
     },
     /// Some restorations have no value for the factor.
     MissingLevels {

@@ -5,6 +5,18 @@ use serde::{Deserialize, Serialize};
 
 use crate::quantity::{AnnualRate, Behind, ConfidenceInterval, Days, Estimate, Fraction, Known, Variance, Years};
 
+/// Where a factor comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum FactorOrigin {
+    /// What was done or used: a choice at the chair.
+    ChosenAtChair,
+    /// What the patient, the tooth, the lesion or the operator brought.
+    Given,
+    /// A column of the practice's own, which may be either.
+    Own,
+}
+
 /// All levels of one factor under one endpoint, with the comparison.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FactorReview {
@@ -12,8 +24,12 @@ pub struct FactorReview {
     pub factor: String,
     /// What people read.
     pub label: String,
+    /// Where the factor comes from.
+    pub origin: FactorOrigin,
     /// Restorations without a value for this factor, left out of the comparison.
     pub missing: u64,
+    /// Restorations of levels with fewer patients than the protocol's smallest cell, left out of the comparison.
+    pub hidden: u64,
     /// The levels, in the order of the vocabulary.
     pub groups: Vec<GroupReview>,
     /// The log-rank test of all levels, patient-clustered first, then the model-based one; none where the protocol's guards forbid it.
@@ -56,7 +72,8 @@ pub struct GroupReview {
     pub median_follow_up_days: Known<Days>,
     /// The product-limit curve: a point at each day with failures; survival is 1 before the first.
     pub curve: Vec<CurvePoint>,
-    /// The last day on which at least the protocol's minimum is at risk; the curve is drawn to here and no further.
+    /// The last day on which at least the protocol's minimum is at risk; the curve is drawn to here and no further. Day 0 where
+    /// so many never were.
     pub drawn_to_day: Days,
     /// The counts at the protocol's horizons and at day 0; they add up.
     pub counts: Vec<Counts>,
@@ -113,6 +130,8 @@ pub struct HorizonReview {
     pub at_risk: u64,
     /// Patients among them.
     pub patients_at_risk: u64,
+    /// Whether fewer are at risk than the protocol asks for, so that the number rests on few.
+    pub few_at_risk: bool,
     /// Survival with the protocol's variance.
     pub survival: Known<Estimate<Fraction>>,
     /// Standard error of survival if every restoration were independent (Greenwood), for comparison.

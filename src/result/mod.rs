@@ -13,9 +13,9 @@ pub mod review;
 
 pub use caution::Caution;
 pub use group::{
-    AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorReview, GroupReview, HorizonReview, QuantileReview,
-    RestrictedMeanReview, TestReview,
+    AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview, HorizonReview,
+    QuantileReview, RestrictedMeanReview, TestReview,
 };
 
 pub use recall::{CriterionReview, LevelShare, RecallReview, ScoreCount};
-pub use review::{Benchmark, EndpointReview, Exclusion, Flow, NoticeCount, Review, Totals};
+pub use review::{Benchmark, EndpointFlow, EndpointReview, Exclusion, Flow, NoticeCount, Review, Totals};

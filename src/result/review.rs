@@ -75,14 +75,10 @@ pub struct Totals {
 pub struct Flow {
     /// Placements received.
     pub received: u64,
-    /// Placements excluded, by reason.
+    /// Placements excluded under the first endpoint, by reason; each endpoint has its own list besides.
     pub excluded: Vec<Exclusion>,
-    /// Restorations analysed.
+    /// Restorations analysed under the first endpoint.
     pub analysed: u64,
-    /// Of these, never seen after placement (censored on the day they were last known good).
-    pub never_seen: u64,
-    /// Of these, under observation only from a later day on.
-    pub delayed_entries: u64,
     /// Visits received.
     pub visits_received: u64,
     /// Visits left out, by reason.
@@ -115,6 +111,23 @@ pub struct EndpointReview {
     pub all: GroupReview,
     /// By factor.
     pub factors: Vec<FactorReview>,
+    /// Which restorations it analyses.
+    pub flow: EndpointFlow,
+}
+
+/// From the restorations of a review to those that one endpoint analyses: all of them = excluded + analysed.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct EndpointFlow {
+    /// Left out, by reason.
+    pub excluded: Vec<Exclusion>,
+    /// Analysed.
+    pub analysed: u64,
+    /// Of these, never seen after placement or entry (censored on the day they were last known good).
+    pub never_seen: u64,
+    /// Of these, under observation only from a later day on.
+    pub delayed_entries: u64,
+    /// Failures known from a report only.
+    pub reported_failures: u64,
 }
 
 /// A published annual failure rate.
@@ -147,4 +160,6 @@ pub struct NoticeCount {
     pub title: String,
     /// How often.
     pub count: u64,
+    /// Whether records later than the day of the review are counted too.
+    pub over_all_records: bool,
 }

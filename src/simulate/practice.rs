@@ -78,6 +78,10 @@ pub struct PatientRecords {
 }
 
 /// What really happened to one restoration.
+///
+/// The marginal truth speaks of restorations that are there whatever their mouth's frailty. One that replaces another is not
+/// among them: it exists because another was lost, so its mouth is frailer than most and it is lost sooner than that truth says.
+/// One that entered late follows it from its day of entry on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Course {
     /// Hazard ratio of its technique.
@@ -87,13 +91,13 @@ pub struct Course {
 }
 
 impl SimulatedPractice {
-    /// All patients, one after the other, until there are enough restorations.
+    /// All patients, one after the other, until there are enough restorations; none if the last day doesn't follow the first.
     pub fn patients(&self) -> impl Iterator<Item = PatientRecords> + '_ {
         let recalls = Protocol::built_in().recalls;
         let mut placed = 0;
         (0_u64..)
             .map_while(move |place| {
-                if placed >= self.restorations {
+                if placed >= self.restorations || self.last_day <= self.first_day {
                     return None;
                 }
                 let records = Patient::new(self, place, &recalls).records();
@@ -168,7 +172,7 @@ impl<'a> Patient<'a> {
         let mut stream = Stream::new(practice.seed, 1, place);
         let frailty = stream.gamma_with_mean_one(practice.truth.frailty_variance);
         let attendance = (0.86 + 0.10 * stream.normal()).clamp(0.35, 0.99);
-        let pseudonym = pseudonym(&mut stream);
+        let pseudonym = pseudonym(practice.seed, place);
         let last = practice.last_day.since_epoch();
         let leaving = match practice.endings {
             Endings::LossOnly => Leaving { day: last + 1, outcome: Outcome::LeftPractice, told: false },
@@ -196,7 +200,8 @@ impl<'a> Patient<'a> {
             self.leaving.day = last + 1;
         }
         let how_many = self.stream.choose(&[(1, 59.0), (2, 25.0), (3, 9.5), (4, 4.0), (5, 1.7), (6, 0.8)]).unwrap_or(1);
-        let legacy = self.practice.legacy_one_in > 0 && self.place % self.practice.legacy_one_in == 7;
+        let legacy =
+            self.practice.legacy_one_in > 0 && self.place % self.practice.legacy_one_in == 7 % self.practice.legacy_one_in;
         let mut taken: Vec<u8> = Vec::new();
         for one in 0..how_many {
             let Some(tooth) = self.stream.choose(TEETH) else { break };
@@ -210,7 +215,7 @@ impl<'a> Patient<'a> {
                 // Most of a mouth is filled in one session, some weeks later.
                 let later = if self.stream.happens(0.7) { 0 } else { self.stream.between(14, 400) };
                 if session + later < last.min(self.leaving.day) {
-                    self.place_and_follow(tooth, session + later, None, None);
+                    self.place_and_follow(tooth, None, session + later, None, None);
                 }
             }
         }
@@ -224,14 +229,24 @@ impl<'a> Patient<'a> {
         let placed = first - self.stream.between(200, 2100);
         let entered = first + self.stream.between(5, 300);
         if entered < self.leaving.day.min(self.practice.last_day.since_epoch()) {
-            self.place_and_follow(tooth, placed, Some(entered), None);
+            self.place_and_follow(tooth, None, placed, Some(entered), None);
         }
     }
 
-    fn place_and_follow(&mut self, tooth: u8, placed: i32, entered: Option<i32>, replaces: Option<String>) {
+    /// Places a restoration and follows it to its end; `surface` is that of the one it replaces.
+    fn place_and_follow(
+        &mut self,
+        tooth: u8,
+        surface: Option<Surface>,
+        placed: i32,
+        entered: Option<i32>,
+        replaces: Option<String>,
+    ) {
         self.next_id += 1;
         let id = format!("R{:05}-{}", self.place + 1, self.next_id);
-        let (placement, ratio) = self.placement(&id, tooth, placed, entered, replaces);
+        let (mut placement, ratio) = self.placement(&id, tooth, placed, entered, replaces);
+        placement.surface = surface.or(placement.surface);
+        let surface = placement.surface;
         let exponential = self.stream.exponential();
         let loss = self.practice.truth.day_of_loss(self.frailty, ratio, exponential);
         let lost_on = loss.map(|loss| placed + loss.count());
@@ -256,7 +271,7 @@ impl<'a> Patient<'a> {
             && self.next_id < 9
             && self.stream.happens(0.85)
         {
-            self.place_and_follow(tooth, closed, None, Some(id));
+            self.place_and_follow(tooth, surface, closed, None, Some(id));
         }
     }
 
@@ -599,13 +614,12 @@ fn blank(id: &str, day: i32) -> Visit {
     }
 }
 
-/// Letters until the end of 2019, then FDI; one operator's patients are scored by the newer names.
+/// Letters until the end of 2019, then FDI; one operator's patients are scored by the names of 2023 from that year on.
 fn scheme_of(day: i32, operator: &str) -> Scheme {
-    const FIRST_OF_2020: i32 = 18_262;
-    match (day < FIRST_OF_2020, operator) {
-        (true, _) => Scheme::UsphsThreeLevel,
-        (false, "op-c") => Scheme::Fdi2023,
-        (false, _) => Scheme::Fdi2010,
+    match (Day::from_epoch(day).year(), operator) {
+        (..2020, _) => Scheme::UsphsThreeLevel,
+        (2023.., "op-c") => Scheme::Fdi2023,
+        _ => Scheme::Fdi2010,
     }
 }
 
@@ -647,10 +661,23 @@ fn sensitivity(stream: &mut Stream, scheme: Scheme, early: bool) -> Option<Score
     })
 }
 
-fn pseudonym(stream: &mut Stream) -> String {
-    const SIGNS: &[u8] = b"23456789abcdefghjkmnpqrstuvwxyz";
-    let signs: String = (0..7).map(|_| char::from(SIGNS[stream.index(SIGNS.len())])).collect();
-    format!("P-{signs}")
+/// Seven signs that no two patients of a practice share, among the first 2³⁵ (34 thousand million).
+fn pseudonym(seed: u64, place: u64) -> String {
+    const SIGNS: &[u8; 32] = b"0123456789abcdefghjkmnpqrstvwxyz";
+    let number = scattered(place, seed, 35);
+    let sign = |place: u32| char::from(SIGNS[usize::try_from((number >> (5 * place)) & 31).unwrap_or(0)]);
+    format!("P-{}", (0..7).map(sign).collect::<String>())
+}
+
+/// Maps the numbers of so many bits onto themselves, one to one, because each step does: an odd factor, a sum, a shifted
+/// exclusive or.
+fn scattered(number: u64, seed: u64, bits: u32) -> u64 {
+    let mask = (1 << bits) - 1;
+    let steps = [(0x9e37_79b9_7f4a_7c15_u64, 18), (0xbf58_476d_1ce4_e5b9, 17), (0x94d0_49bb_1331_11eb, 19)];
+    steps.into_iter().fold(number, |number, (factor, shift)| {
+        let number = number.wrapping_mul(factor).wrapping_add(seed) & mask;
+        number ^ (number >> shift)
+    })
 }
 
 #[cfg(test)]
@@ -679,21 +706,93 @@ mod tests {
         assert!((4..=20).contains(&legacy), "{legacy}");
     }
 
-    /// Losses of 30 000 restorations against the marginal truth; tolerance four binomial standard errors, doubled for the
-    /// mouths they share.
-    #[test]
-    fn losses_follow_the_truth() {
-        let practice = SimulatedPractice { restorations: 30_000, seed: 5, legacy_one_in: 0, ..SimulatedPractice::default() };
-        let courses: Vec<Course> = practice.patients().flat_map(|patient| patient.courses).collect();
-        for years in [2, 5, 10] {
-            let day = Days::new(years * 365);
-            let kept = courses.iter().filter(|course| course.loss.is_none_or(|loss| loss > day)).count() as f64
-                / courses.len() as f64;
-            let truth = courses.iter().map(|course| practice.truth.survival(day, course.ratio).value()).sum::<f64>()
-                / courses.len() as f64;
-            let error = (truth * (1.0 - truth) / courses.len() as f64).sqrt();
-            assert!((kept - truth).abs() < 8.0 * error, "{years} years: {kept} against {truth}");
+    /// Mean of (kept on the day − its probability) over restorations, in standard errors that add up each mouth first. A
+    /// restoration that entered late has the probability S(day) / S(entry) if it entered before that day.
+    fn departure(practice: &SimulatedPractice, day: Days, wanted: impl Fn(&Placement) -> bool) -> f64 {
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for patient in practice.patients() {
+            let mut mouth = 0.0;
+            for (placement, course) in patient.placements.iter().zip(&patient.courses).filter(|(placed, _)| wanted(placed)) {
+                let entry = placement.entered_on.map_or(Days::new(0), |entered| entered - placement.placed_on);
+                if entry < day {
+                    let survival = |day| practice.truth.survival(day, course.ratio).value();
+                    let kept = course.loss.is_none_or(|loss| loss > day);
+                    mouth += f64::from(u8::from(kept)) - survival(day) / survival(entry);
+                }
+            }
+            sum += mouth;
+            squares += mouth * mouth;
         }
+        sum / squares.sqrt()
+    }
+
+    fn is_retreatment(placement: &Placement) -> bool {
+        placement.replaces_restoration.as_deref().is_some_and(|replaced| replaced.starts_with('R'))
+    }
+
+    /// 60 000 restorations; tolerance four standard errors.
+    #[test]
+    fn losses_of_first_restorations_follow_the_truth() {
+        let practice = SimulatedPractice { restorations: 60_000, seed: 5, ..SimulatedPractice::default() };
+        for years in [2, 5, 10] {
+            let departure = departure(&practice, Days::new(years * 365), |placement| !is_retreatment(placement));
+            assert!(departure.abs() < 4.0, "{years} years: {departure} standard errors");
+        }
+    }
+
+    #[test]
+    fn losses_of_those_that_entered_late_follow_the_truth_from_their_entry() {
+        let practice = SimulatedPractice { restorations: 20_000, seed: 6, legacy_one_in: 2, ..SimulatedPractice::default() };
+        for years in [5, 8, 10] {
+            let departure = departure(&practice, Days::new(years * 365), |placement| placement.entered_on.is_some());
+            assert!(departure.abs() < 4.0, "{years} years: {departure} standard errors");
+        }
+    }
+
+    /// With a shared frailty those that replace another are lost sooner; without one they are like all.
+    #[test]
+    fn replacements_are_lost_sooner_only_where_mouths_differ() {
+        let day = Days::new(5 * 365);
+        let usual = SimulatedPractice { restorations: 60_000, seed: 7, ..SimulatedPractice::default() };
+        let alike = SimulatedPractice { truth: Truth { frailty_variance: 0.0, ..Truth::default() }, ..usual.clone() };
+        assert!(departure(&usual, day, is_retreatment) < -4.0);
+        assert!(departure(&alike, day, is_retreatment).abs() < 4.0);
+    }
+
+    #[test]
+    fn every_patient_can_bring_an_old_restoration_and_none_need() {
+        let legacy = |legacy_one_in| {
+            let practice = SimulatedPractice { restorations: 400, legacy_one_in, ..SimulatedPractice::default() };
+            let patients: Vec<_> = practice.patients().collect();
+            let with = |patient: &&PatientRecords| patient.placements.iter().any(|placement| placement.entered_on.is_some());
+            (patients.iter().filter(with).count(), patients.len())
+        };
+        assert_eq!(legacy(0).0, 0);
+        for one_in in [1, 5] {
+            let (with, of) = legacy(one_in);
+            let bringing = of as f64 / one_in as f64;
+            assert!((0.5 * bringing..=1.1 * bringing).contains(&(with as f64)), "{with} of {of}, one in {one_in}");
+        }
+    }
+
+    #[test]
+    fn a_practice_without_days_has_no_patients() {
+        let usual = SimulatedPractice::default();
+        let empty = SimulatedPractice { last_day: usual.first_day, ..usual };
+        assert_eq!(empty.patients().count(), 0);
+    }
+
+    /// Drawn by chance, 31⁷ pseudonyms would be shared by some two of 300 000 patients more often than not (the birthday
+    /// problem: 300 000² / (2 · 31⁷) = 1.6), and two mouths be taken for one. All numbers of 20 bits stand for those of 35.
+    #[test]
+    fn no_two_patients_share_a_pseudonym() {
+        for seed in [0, 7, u64::MAX] {
+            let all: std::collections::BTreeSet<u64> = (0..1 << 20).map(|number| scattered(number, seed, 20)).collect();
+            assert_eq!((all.len(), all.last()), (1 << 20, Some(&((1 << 20) - 1))));
+        }
+        let named: std::collections::BTreeSet<String> = (0..10_000).map(|place| pseudonym(1, place)).collect();
+        assert_eq!(named.len(), 10_000);
+        assert_ne!(pseudonym(1, 0), pseudonym(2, 0));
     }
 
     #[test]

@@ -64,3 +64,34 @@ impl Truth {
         (years < 100.0).then(|| Days::new((years * crate::quantity::DAYS_PER_YEAR).ceil() as i32))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The day of loss is the first whole day by which frailty · ratio · H₀ has reached the draw, so that "lost after day d"
+    /// is the same as "draw above the cumulative hazard of day d".
+    #[test]
+    fn the_day_of_loss_turns_the_cumulative_hazard_round() {
+        let truth = Truth::default();
+        for (frailty, ratio) in [(1.0, 1.0), (0.3, 1.5), (2.5, 0.8)] {
+            for exponential in [0.001, 0.02, 0.15, 0.9] {
+                let day = truth.day_of_loss(frailty, ratio, exponential).expect("a day");
+                let hazard = |day| frailty * ratio * truth.cumulative_hazard(day);
+                assert!(hazard(day) >= exponential, "{day:?}");
+                assert!(hazard(Days::new(day.count() - 1)) < exponential, "{day:?}");
+            }
+        }
+        assert_eq!(truth.day_of_loss(1.0, 1.0, 1e6), None);
+    }
+
+    /// By hand: with shape 1 and rate 0.1 a year the cumulative hazard of 4 years (1461 days) is 0.4; ratio 1.5 makes it 0.6.
+    /// Without frailty S = e^(−0.6) = 0.548811636094026; with θ = 0.5, S = 1.3^(−2) = 100/169.
+    #[test]
+    fn the_marginal_survival_is_the_closed_form() {
+        let truth = Truth { shape: 1.0, rate: 0.1, frailty_variance: 0.5 };
+        let close = |found: Fraction, expected: f64| assert!((found.value() / expected - 1.0).abs() < 1e-14, "{found:?}");
+        close(truth.survival(Days::new(1461), 1.5), 100.0 / 169.0);
+        close(Truth { frailty_variance: 0.0, ..truth }.survival(Days::new(1461), 1.5), 0.548_811_636_094_026_4);
+    }
+}

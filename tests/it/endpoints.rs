@@ -100,7 +100,7 @@ fn follow_up_ends_at_the_last_visit_that_showed_the_filling() {
     let review = records.review(&[]);
     let days = (review.endpoints[0].all.exposure_years.count() * 365.25).round();
     assert!((days - 182.0).abs() < 1e-9, "{days}");
-    assert_eq!(review.flow.never_seen, 1);
+    assert_eq!(review.endpoints[0].flow.never_seen, 1);
 }
 
 /// A restoration that was there before observation began is not at risk before; one never seen in place after that is left out
@@ -113,7 +113,7 @@ fn late_entries_count_from_their_entry_on() {
     );
     let records = Records::new(&[("placements.csv", placements.as_bytes()), ("visits.csv", visits.as_bytes())]);
     let review = records.review(&[]);
-    assert_eq!((review.flow.received, review.flow.analysed, review.flow.delayed_entries), (3, 2, 1));
+    assert_eq!((review.flow.received, review.flow.analysed, review.endpoints[0].flow.delayed_entries), (3, 2, 1));
     assert_eq!(review.flow.excluded.len(), 1);
     let all = &review.endpoints[0].all;
     assert_eq!(

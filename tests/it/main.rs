@@ -8,9 +8,12 @@
 )]
 
 mod charts;
+mod course;
 mod coverage;
 mod endpoints;
 mod generated;
+mod guards;
+mod invented;
 mod layout;
 mod messages;
 mod picture;

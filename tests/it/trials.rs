@@ -130,7 +130,7 @@ fn retention_among_those_evaluated_is_reproduced_at_three_and_five_years() {
     ];
     for (arms, recall, expected) in [(at_36, 36, expected_36), (at_60, 60, expected_60)] {
         let review = records(&arms).review(&[]);
-        assert_eq!(review.flow.never_seen, u64::from(3 * (50 - arms[0].evaluated)));
+        assert_eq!(review.endpoints[0].flow.never_seen, u64::from(3 * (50 - arms[0].evaluated)));
         for (level, retention, geometric, linear) in expected {
             let found = read(group(&review, "etch_strategy", level), recall);
             close(found.0 * 100.0, retention, 0.005);

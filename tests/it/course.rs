@@ -1,0 +1,211 @@
+//! What visits make of a restoration's course: same day, departures, days that outcomes happened, recalls and criteria.
+
+use manebit::quantity::{Days, Known};
+use manebit::record::Coded;
+use manebit::result::Review;
+
+use crate::run::{PLACEMENTS, Records, VISITS, said};
+
+fn records(placements: &str, visits: &str) -> Records {
+    Records::new(&[
+        ("placements.csv", format!("{PLACEMENTS}{placements}").as_bytes()),
+        ("visits.csv", format!("{VISITS}{visits}").as_bytes()),
+    ])
+}
+
+const ONE: &str = "R1,P1,14,facial,2020-01-10,op,self_etch,universal\n";
+
+fn ends(review: &Review, endpoint: usize) -> (u64, u64, u64, f64) {
+    let group = &review.endpoints[endpoint].all;
+    let years = group.exposure_years.count();
+    (group.behind.failures, group.competing, group.censored, (years * 365.25).round())
+}
+
+fn known_day(records: &Records) -> Review {
+    let protocol = manebit::protocol::Protocol::BUILT_IN_TEXT.replace("\"day_found\"", "\"day_known\"");
+    std::fs::write(records.path().join("known.toml"), protocol).expect("a protocol");
+    records.review(&["--protocol", "known.toml"])
+}
+
+#[test]
+fn of_two_looks_on_one_day_the_graver_counts_whatever_their_order() {
+    let lost = "R1,2021-01-10,e1,usphs_3,C,,,,\n";
+    let whole = "R1,2021-01-10,e2,usphs_3,A,A,,,\n";
+    let extracted = "R1,2021-01-10,e2,,,,extracted,,unrelated\n";
+    for (visits, expected) in [
+        (format!("{lost}{whole}"), (1, 0, 0, 366.0)),
+        (format!("{whole}{lost}"), (1, 0, 0, 366.0)),
+        (format!("{lost}{extracted}"), (1, 0, 0, 366.0)),
+        (format!("{extracted}{lost}"), (1, 0, 0, 366.0)),
+    ] {
+        assert_eq!(ends(&records(ONE, &visits).review(&[]), 0), expected, "{visits}");
+    }
+}
+
+#[test]
+fn an_extraction_because_the_filling_failed_is_a_failure_of_survival() {
+    let of = |reason: &str| {
+        let review = records(ONE, &format!("R1,2021-01-10,ex,,,,extracted,,{reason}\n")).review(&[]);
+        [0, 1, 2].map(|endpoint| ends(&review, endpoint).0)
+    };
+    assert_eq!(of("failure"), [0, 1, 1]);
+    assert_eq!(of("unrelated"), [0, 0, 0]);
+    assert_eq!(of(""), [0, 0, 0]);
+}
+
+#[test]
+fn endings_are_dated_to_the_day_they_happened_and_failures_as_the_protocol_reads_them() {
+    // Extracted on day 100, told on day 366: it left the risk set on day 100, whatever the reading of failures.
+    let extracted = "R1,2021-01-10,ex,,,,extracted,2020-04-19,unrelated\n";
+    assert_eq!(ends(&records(ONE, extracted).review(&[]), 0), (0, 1, 0, 100.0));
+    // Repaired on day 100 elsewhere, seen whole on day 200, told on day 366.
+    let repaired = "R1,2020-07-28,ex,usphs_3,A,A,,,\nR1,2021-01-10,ex,usphs_3,A,A,repaired,2020-04-19,\n";
+    assert_eq!(ends(&records(ONE, repaired).review(&[]), 2), (1, 0, 0, 366.0));
+    assert_eq!(ends(&known_day(&records(ONE, repaired)), 2), (1, 0, 0, 100.0));
+    // Lost on day 100 as the patient remembers.
+    let lost = "R1,2021-01-10,ex,usphs_3,C,,lost,2020-04-19,\n";
+    assert_eq!(ends(&records(ONE, lost).review(&[]), 0), (1, 0, 0, 366.0));
+    let review = known_day(&records(ONE, lost));
+    assert_eq!(ends(&review, 0), (1, 0, 0, 100.0));
+    let found_late = |review: &Review| review.cautions.contains(&manebit::result::Caution::FoundAtRecall);
+    assert!(!found_late(&review) && found_late(&records(ONE, lost).review(&[])));
+}
+
+const TWO_IN_ONE_MOUTH: &str = "R1,P1,14,facial,2020-01-10,op,self_etch,universal\n\
+R2,P1,24,facial,2020-01-10,op,self_etch,universal\nR3,P2,24,facial,2020-01-10,op,self_etch,universal\n";
+
+fn due_and_seen(review: &Review, months: u16) -> (u64, u64) {
+    let recall = review.recalls.iter().find(|recall| recall.months == months).expect("a recall");
+    (recall.due, recall.seen)
+}
+
+#[test]
+fn a_departure_told_at_one_restoration_holds_for_the_whole_mouth() {
+    let seen = "R3,2021-01-10,ex,usphs_3,A,A,,,\nR3,2022-06-01,ex,usphs_3,A,A,,,\n";
+    let died = format!("{seen}R1,2020-08-01,,,,,patient_died,,\n");
+    assert_eq!(due_and_seen(&records(TWO_IN_ONE_MOUTH, &died).review(&[]), 12), (1, 1), "the dead are not due");
+    let nobody_told = records(TWO_IN_ONE_MOUTH, seen).review(&[]);
+    assert_eq!(due_and_seen(&nobody_told, 12), (3, 1));
+    // Told within the window: no examination, so not seen; gone before the due day, so not due.
+    let within = format!("{seen}R1,2020-12-01,,,,,left_practice,,\n");
+    assert_eq!(due_and_seen(&records(TWO_IN_ONE_MOUTH, &within).review(&[]), 12), (1, 1));
+    // Who is examined later came back.
+    let back = format!("{seen}R1,2020-08-01,,,,,left_practice,,\nR2,2021-02-01,ex,usphs_3,A,A,,,\n");
+    assert_eq!(due_and_seen(&records(TWO_IN_ONE_MOUTH, &back).review(&[]), 12), (3, 2));
+}
+
+#[test]
+fn a_report_is_no_examination() {
+    let header = VISITS.trim_end().to_owned() + ",source\n";
+    let visits = format!("{header}R1,2021-01-10,,,,,in_place,,,reported\nR1,2022-06-01,ex,usphs_3,A,A,,,,\n");
+    let records =
+        Records::new(&[("placements.csv", format!("{PLACEMENTS}{ONE}").as_bytes()), ("visits.csv", visits.as_bytes())]);
+    assert_eq!(due_and_seen(&records.review(&[]), 12), (1, 0));
+}
+
+#[test]
+fn who_was_examined_after_death_is_found() {
+    let visits = "R1,2020-08-01,,,,,patient_died,,\nR2,2021-02-01,ex,usphs_3,A,A,,,\n";
+    let records = records(TWO_IN_ONE_MOUTH, visits);
+    let output = records.run(&["review", "records"]);
+    let text = said(&records, &output);
+    assert!(text.starts_with("exit 1"), "{text}");
+    assert!(text.contains("visits.csv, row 3, column visited_on: 2021-02-01"), "{text}");
+    assert!(text.contains("The patient is said to have died by 2020-08-01 (visits.csv row 2)."), "{text}");
+}
+
+#[test]
+fn two_examiners_may_differ_on_a_day_but_nobody_sees_a_lost_filling_later() {
+    for visits in [
+        "R1,2021-01-10,e1,usphs_3,C,,,,\nR1,2021-01-10,e2,usphs_3,A,A,,,\n",
+        "R1,2021-01-10,e2,usphs_3,A,A,,,\nR1,2021-01-10,e1,usphs_3,C,,,,\n",
+    ] {
+        assert!(records(ONE, visits).run(&["review", "records"]).status.success(), "{visits}");
+    }
+    let later = records(ONE, "R1,2021-01-10,e1,usphs_3,C,,,,\nR1,2021-01-11,e2,usphs_3,A,A,,,\n");
+    assert_eq!(later.run(&["review", "records"]).status.code(), Some(1));
+}
+
+/// FDI 4 (not acceptable) is worse than USPHS B (acceptable), though "4" stands before "B" among signs.
+#[test]
+fn of_two_scores_on_one_day_the_worse_counts_across_schemes() {
+    let one = "R1,2021-01-10,e1,usphs_3,A,B,,,\n";
+    let other = "R1,2021-01-10,e2,fdi_2010,1,4,,,\n";
+    let seen_later = "R1,2022-06-01,e1,usphs_3,A,A,,,\n";
+    for visits in [format!("{one}{other}{seen_later}"), format!("{other}{one}{seen_later}")] {
+        let review = records(ONE, &visits).review(&[]);
+        let colour = review
+            .criteria
+            .iter()
+            .find(|entry| entry.criterion.code() == "colour" && entry.months == 12 && entry.factor == "all")
+            .expect("scores");
+        let counts: Vec<u64> = colour.standings.iter().map(|share| share.count).collect();
+        assert_eq!(counts, [0, 0, 1], "{visits}");
+    }
+}
+
+#[test]
+fn criteria_are_counted_only_at_recalls_whose_window_has_closed() {
+    let review = records(ONE, "R1,2021-01-10,ex,usphs_3,A,A,,,\n").review(&[]);
+    assert_eq!(due_and_seen(&review, 12), (0, 0), "the window is still open on the last day of the records");
+    assert!(!review.criteria.iter().any(|entry| entry.months == 12));
+}
+
+#[test]
+fn who_came_under_observation_after_a_window_opened_is_not_due_at_it() {
+    let header = PLACEMENTS.trim_end().to_owned() + ",entered_on\n";
+    let placements = format!(
+        "{header}R1,P1,14,facial,2020-01-10,op,self_etch,universal,2020-12-01\n\
+R2,P2,14,facial,2020-01-10,op,self_etch,universal,2020-06-01\n"
+    );
+    let visits = format!("{VISITS}R1,2022-06-01,ex,usphs_3,A,A,,,\nR2,2022-06-01,ex,usphs_3,A,A,,,\n");
+    let records = Records::new(&[("placements.csv", placements.as_bytes()), ("visits.csv", visits.as_bytes())]);
+    assert_eq!(due_and_seen(&records.review(&[]), 12), (1, 0));
+}
+
+#[test]
+fn each_endpoint_counts_whom_it_leaves_out() {
+    let header = PLACEMENTS.trim_end().to_owned() + ",entered_on\n";
+    // Repaired before its record began: it can't fail by intervention any more, but it can still be lost.
+    let placements = format!("{header}R1,P1,14,facial,2015-01-10,op,self_etch,universal,2020-06-01\n");
+    let visits = format!("{VISITS}R1,2019-06-01,ex,usphs_3,A,A,repaired,,\nR1,2022-06-01,ex,usphs_3,A,A,,,\n");
+    let records = Records::new(&[("placements.csv", placements.as_bytes()), ("visits.csv", visits.as_bytes())]);
+    let review = records.review(&[]);
+    let analysed: Vec<u64> = review.endpoints.iter().map(|endpoint| endpoint.flow.analysed).collect();
+    assert_eq!(analysed, [1, 1, 0]);
+    assert_eq!(review.endpoints[2].flow.excluded.iter().map(|one| one.count).sum::<u64>(), 1);
+    let flow = std::fs::read_to_string(records.path().join("out/tables/flow.csv")).expect("a table");
+    assert!(flow.contains("any_intervention,placements,excluded,"), "{flow}");
+}
+
+#[test]
+fn placements_without_a_visit_are_reviewed_and_say_so() {
+    let records = Records::new(&[("placements.csv", format!("{PLACEMENTS}{ONE}").as_bytes())]);
+    let review = records.review(&[]);
+    assert_eq!(review.endpoints[0].flow.never_seen, 1);
+    assert!(review.notices.iter().any(|notice| notice.code == "no-visits"));
+    assert!(matches!(review.endpoints[0].all.horizons[0].survival, Known::NotKnown(_)));
+    assert_eq!(review.headline_day, Days::new(1826));
+}
+
+#[test]
+fn spellings_and_replaced_restorations_that_may_be_slips_are_named() {
+    let header = PLACEMENTS.trim_end().to_owned() + ",replaces_restoration\n";
+    let placements = format!(
+        "{header}R1,P1,14,facial,2020-01-10,CD,self_etch,universal,R9\n\
+R2,p1,24,facial,2020-01-10,cd,self_etch,universal,yes\n"
+    );
+    let visits = format!("{VISITS}R1,2021-06-01,ex,usphs_3,A,A,,,\n");
+    let records = Records::new(&[("placements.csv", placements.as_bytes()), ("visits.csv", visits.as_bytes())]);
+    let output = records.run(&["review", "records", "--cautions"]);
+    let text = said(&records, &output);
+    for part in [
+        "placements.csv, row 3, column operator: cd",
+        "In placements.csv row 2 it is written CD; the two are counted as two operators.",
+        "placements.csv, row 3, column patient_id: p1",
+        "placements.csv, row 2, column replaces_restoration: R9",
+    ] {
+        assert!(text.contains(part), "{part} in {text}");
+    }
+    assert!(!text.contains("column replaces_restoration: yes"), "{text}");
+}
