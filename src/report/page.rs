@@ -156,7 +156,7 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
                 }
                 td.n { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" @if horizon.few_at_risk { " few" } }
-                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), interval_text(&survival.interval, percent_interval)))) }
+                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
                 td.n { (known(&horizon.geometric, annual_text)) }
                 td.n { (known(&horizon.linear, annual_text)) }
                 @if place == 0 { td.n rowspan=(group.horizons.len()) { (known(&group.person_time, annual_text)) } }
@@ -166,7 +166,7 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
 }
 
 fn annual_text(annual: &crate::result::AnnualFailure) -> String {
-    format!("{} ({})", rate_number(annual.rate.value), interval_text(&annual.rate.interval, rate_interval))
+    format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval))
 }
 
 fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
