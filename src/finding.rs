@@ -32,6 +32,11 @@ macro_rules! kinds {
             /// How grave it is.
             pub const fn severity(self) -> Severity { match self { $(Self::$variant => Severity::$severity),+ } }
 
+            /// Whether it puts a whole table in doubt, though one row shows it.
+            pub const fn of_whole_table(self) -> bool {
+                matches!(self, Self::NotationRefuted | Self::DecimalMarksMixed | Self::DeclarationUnread | Self::UnknownKind)
+            }
+
             /// What it is, in a few words.
             pub const fn title(self) -> &'static str { match self { $(Self::$variant => $title),+ } }
         }
@@ -53,6 +58,7 @@ kinds! {
     ColumnUnknown "column-unknown" Error "A column that the records don't have",
     PersonalData "personal-data" Error "A column that looks like personal data",
     RowLength "row-length" Error "A row has too few or too many cells",
+    DecimalMarksMixed "decimal-marks-mixed" Error "Both decimal commas and decimal points",
     NotationRefuted "notation-refuted" Error "The teeth are not in the declared notation",
     CellMissing "cell-missing" Error "A cell that must be filled is empty",
     NotADay "not-a-day" Error "Not a day",
@@ -78,6 +84,10 @@ kinds! {
     ContradictoryTechnique "contradictory-technique" Error "Adhesive class and etch strategy contradict each other",
     VisitsDiffer "visits-differ" Error "Two different rows for the same visit",
     RepairAsPlacement "repair-as-placement" Error "A placement that may be a repair",
+    NotationUnsettled "notation-unsettled" Caution "Teeth that could be in either notation",
+    DayReckoned "day-reckoned" Caution "A day of visit reckoned from the placement",
+    MergedCells "merged-cells" Caution "Merged cells",
+    LookAlike "look-alike" Caution "A letter or sign read as the digit it looks like",
     IdenticalRow "identical-row" Caution "The same row twice",
     ImplausibleValue "implausible-value" Caution "Possible, but odd",
     PrimaryTooth "primary-tooth" Caution "A primary tooth",
@@ -142,17 +152,23 @@ pub struct Finding {
 pub struct Findings {
     kept: Vec<Finding>,
     counts: std::collections::BTreeMap<(FindingKind, String), u64>,
+    all_errors: bool,
 }
 
 /// How many findings of one kind and file are kept in full; the rest are counted.
 pub const KEPT_OF_A_KIND: u64 = 1000;
 
 impl Findings {
+    /// None yet; every error is kept in full, however many there are.
+    pub fn keeping_all_errors() -> Self {
+        Self { all_errors: true, ..Self::default() }
+    }
+
     /// Adds a finding.
     pub fn add(&mut self, finding: Finding) {
         let count = self.counts.entry((finding.kind, finding.place.file.clone())).or_default();
         *count += 1;
-        if *count <= KEPT_OF_A_KIND {
+        if *count <= KEPT_OF_A_KIND || (self.all_errors && finding.kind.severity() == Severity::Error) {
             self.kept.push(finding);
         }
     }
@@ -182,6 +198,36 @@ impl Findings {
         let mut sorted: Vec<&Finding> = self.kept.iter().collect();
         sorted.sort_by_key(|finding| (finding.kind.severity(), *finding));
         sorted
+    }
+
+    /// The errors kept in full, by file and row; those that concern a whole file are not among them.
+    pub fn errors_by_row(&self) -> std::collections::BTreeMap<&str, std::collections::BTreeMap<u64, Vec<&Finding>>> {
+        let mut rows: std::collections::BTreeMap<&str, std::collections::BTreeMap<u64, Vec<&Finding>>> =
+            std::collections::BTreeMap::new();
+        for finding in self.kept.iter().filter(|finding| finding.kind.severity() == Severity::Error) {
+            if let Some(row) = finding.place.row.filter(|_| !finding.kind.of_whole_table()) {
+                rows.entry(&finding.place.file).or_default().entry(row).or_default().push(finding);
+            }
+        }
+        rows
+    }
+
+    /// Errors and cautions apart.
+    pub fn part(self) -> (Self, Self) {
+        let is_error = |kind: FindingKind| kind.severity() == Severity::Error;
+        let all_errors = self.all_errors;
+        let (errors, cautions) = self.kept.into_iter().partition(|finding| is_error(finding.kind));
+        let (error_counts, caution_counts) = self.counts.into_iter().partition(|((kind, _), _)| is_error(*kind));
+        (
+            Self { kept: errors, counts: error_counts, all_errors },
+            Self { kept: cautions, counts: caution_counts, all_errors },
+        )
+    }
+
+    /// Whether any error concerns a whole file or table, so that setting rows aside can't mend it.
+    pub fn any_of_whole_table(&self) -> bool {
+        let whole = |finding: &Finding| finding.place.row.is_none() || finding.kind.of_whole_table();
+        self.kept.iter().any(|finding| finding.kind.severity() == Severity::Error && whole(finding))
     }
 
     /// How many of a kind there are in a file.

@@ -15,7 +15,7 @@ use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
 use crate::quantity::Day;
-use crate::result::{EndpointFlow, EndpointReview, Exclusion, NoticeCount, Review, Totals};
+use crate::result::{EndpointFlow, EndpointReview, NoticeCount, Review, Totals};
 use crate::stats::GroupingError;
 use crate::table::{PlacementTable, TableError};
 use crate::wording::hexadecimal;
@@ -39,8 +39,6 @@ pub struct ReviewRequest<'a> {
     pub of_histories: &'a Findings,
     /// Whether there are records later than the day of the review.
     pub later_records: bool,
-    /// Rows that repeat an earlier one of their file, dropped on the way in: placements, visits.
-    pub identical: (u64, u64),
     /// SHA-256 over the record files.
     pub data_fingerprint: &'a str,
 }
@@ -127,8 +125,6 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         flow.excluded.extend(headline.excluded.iter().cloned());
         flow.analysed = headline.observations.len() as u64;
         flow.visits_used = histories.looks.len() as u64;
-        repeats(&mut flow.received, &mut flow.excluded, request.identical.0);
-        repeats(&mut flow.visits_received, &mut flow.visits_excluded, request.identical.1);
         totals = Totals {
             restorations: flow.analysed,
             patients: u64::from(headline.patients),
@@ -173,12 +169,4 @@ fn notice_counts(counts: Vec<(FindingKind, u64)>, over_all_records: bool) -> imp
         count,
         over_all_records,
     })
-}
-
-/// Counts rows that were dropped on the way in because they repeat another to the letter.
-fn repeats(received: &mut u64, excluded: &mut Vec<Exclusion>, count: u64) {
-    if count > 0 {
-        *received += count;
-        excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
-    }
 }

@@ -9,6 +9,7 @@ use super::event::{decoded, is_reported};
 use crate::quantity::Day;
 use crate::record::{Cell, Score, VISIT_COLUMNS};
 use crate::result::{Exclusion, Flow};
+use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
 
 pub use super::event::Look;
@@ -36,6 +37,8 @@ pub struct Histories {
     pub looks: Vec<Look>,
     /// Rows of visits whose restoration was never placed.
     pub orphans: Vec<u32>,
+    /// Rows of placements that repeat an earlier one in every column, with that one; they take no further part.
+    pub repeats: Vec<(u32, u32)>,
     /// Counts so far: received, excluded by day.
     pub flow: Flow,
 }
@@ -70,18 +73,26 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visit_table.len() as u64, ..Flow::default() };
 
+    let repeats = repeated_placements(placement_table.frame())?;
+    let mut repeated = vec![false; placed_all.len()];
+    for &(row, _) in &repeats {
+        repeated[row as usize] = true;
+    }
     let mut place_of_row = vec![u32::MAX; placed_all.len()];
     let (mut placement_row, mut placed, mut entry) = (Vec::new(), Vec::new(), Vec::new());
     for (row, &day) in placed_all.iter().enumerate() {
         // A day that could not be read is a finding already; such rows take no further part.
-        if day != NO_DAY && day <= as_of.since_epoch() {
+        if day != NO_DAY && day <= as_of.since_epoch() && !repeated[row] {
             place_of_row[row] = placement_row.len() as u32;
             placement_row.push(row as u32);
             placed.push(day);
             entry.push(if entered_all[row] == NO_DAY { 0 } else { entered_all[row] - day });
         }
     }
-    let later = placed_all.iter().filter(|&&day| day > as_of.since_epoch()).count();
+    if !repeats.is_empty() {
+        flow.excluded.push(Exclusion { reason: "the same row again".to_owned(), count: repeats.len() as u64 });
+    }
+    let later = placed_all.iter().zip(&repeated).filter(|&(&day, &repeated)| day > as_of.since_epoch() && !repeated).count();
     if later > 0 {
         flow.excluded.push(Exclusion { reason: "placed after the day of the review".to_owned(), count: later as u64 });
     }
@@ -141,7 +152,7 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
         looks[bounds[0] as usize..bounds[1] as usize].sort_by_key(|look| (look.day, look.row));
     }
     let gone = departures(&patient, patients, &starts, &looks);
-    Ok(Histories { as_of, placement_row, placed, entry, patient, patients, gone, starts, looks, orphans, flow })
+    Ok(Histories { as_of, placement_row, placed, entry, patient, patients, gone, starts, looks, orphans, repeats, flow })
 }
 
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
@@ -164,6 +175,31 @@ fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) ->
         }
     }
     gone
+}
+
+/// Placements that repeat an earlier row of the same restoration in every column of the records.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+fn repeated_placements(frame: &DataFrame) -> Result<Vec<(u32, u32)>, TableError> {
+    let ids = frame.column("restoration_id")?.as_materialized_series().str()?;
+    let mut first = std::collections::HashMap::with_capacity(frame.height());
+    let mut repeats = Vec::new();
+    let columns: Vec<_> =
+        frame.columns().iter().filter(|column| !matches!(column.name().as_str(), FILE_COLUMN | ROW_COLUMN)).collect();
+    for (row, id) in ids.iter().enumerate() {
+        let Some(id) = id else { continue };
+        let earlier = *first.entry(id).or_insert(row);
+        if earlier == row {
+            continue;
+        }
+        let mut same = true;
+        for column in &columns {
+            same = same && column.get(earlier)? == column.get(row)?;
+        }
+        if same {
+            repeats.push((row as u32, earlier as u32));
+        }
+    }
+    Ok(repeats)
 }
 
 /// For each visit the row of its placement, by the restoration's id.

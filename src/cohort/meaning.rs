@@ -116,7 +116,7 @@ fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut F
         let mut kept = keep.iter();
         histories.looks.retain(|_| kept.next().copied().unwrap_or(true));
         histories.starts = starts;
-        histories.flow.visits_excluded.push(Exclusion { reason: "the same visit again".to_owned(), count: dropped as u64 });
+        histories.flow.visits_excluded.push(Exclusion { reason: "the same row again".to_owned(), count: dropped as u64 });
     }
     Ok(())
 }
@@ -136,8 +136,19 @@ fn check_placements(
     let place = |row: usize, column: &str| Place::cell(origins.file(row), origins.row(row), column);
     let ids = table.text("restoration_id")?;
     let mut first: HashMap<&str, u32> = HashMap::with_capacity(table.len());
+    let repeated: HashMap<u32, u32> = histories.repeats.iter().copied().collect();
     for (row, id) in (0_u32..).zip(ids.iter()) {
         let Some(id) = id else { continue };
+        if let Some(&earlier) = repeated.get(&row) {
+            findings.note(
+                FindingKind::IdenticalRow,
+                Place::row(origins.file(row as usize), origins.row(row as usize)),
+                None,
+                format!("The row repeats {} to the letter; it is counted once.", said(&origins, earlier)),
+                "Nothing to mend unless the export doubled rows.",
+            );
+            continue;
+        }
         if let Some(&earlier) = first.get(id) {
             findings.note(
                 FindingKind::PlacementRepeated,

@@ -3,11 +3,15 @@
 //! - [`review`]: record files to a review
 //! - [`invent`]: an invented practice as record files
 //! - [`protocol`]: the built-in protocol, to copy and change
+//! - [`check`]: record files read and checked, nothing kept
+//! - [`reading`]: what every command that takes records does first
 //! - [`exit`]: the exit codes
 
+pub mod check;
 pub mod exit;
 pub mod invent;
 pub mod protocol;
+pub mod reading;
 pub mod review;
 
 use std::io::Write as _;
@@ -29,6 +33,8 @@ pub struct Arguments {
 enum Command {
     /// Read record files, check them, and write a review.
     Review(review::ReviewArguments),
+    /// Read record files and check them; nothing is kept.
+    Check(check::CheckArguments),
     /// Make the record files of an invented practice, to try things out.
     Invent(invent::InventArguments),
     /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
@@ -44,6 +50,7 @@ pub(crate) fn say(text: &str) {
 pub fn run() -> Exit {
     match Arguments::try_parse() {
         Ok(Arguments { command: Command::Review(arguments) }) => review::run(&arguments),
+        Ok(Arguments { command: Command::Check(arguments) }) => check::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),
         Ok(Arguments { command: Command::Protocol }) => protocol::run(),
         Err(error) => {

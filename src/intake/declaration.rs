@@ -1,55 +1,315 @@
-//! What a folder says of its files: `records.toml`.
+//! What is declared of record files: `records.toml`, beside them or given by name.
+//!
+//! A file that has the records' own columns and terms needs no entry. Everything else is declared here, and nothing is guessed:
 //!
 //! ```toml
 //! [[files]]
-//! name = "placements.csv"
-//! tooth_notation = "universal"   # or "iso_3950", the default
+//! name = "export.csv"               # the file; for one sheet of a workbook also: sheet = "Recalls"
+//! holds = "placements"              # or "visits"; told by the columns if left out
+//! encoding = "windows_1252"         # utf_8, utf_16_le, utf_16_be; told by the bytes if left out
+//! separator = ";"                   # "," ";" "tab" "|"; told by the header if left out
+//! decimal = "comma"                 # or "point"
+//! days = "day_month_year"           # year_month_day (always read), day_month_year, month_day_year
+//! tooth_notation = "universal"      # or "iso_3950"
+//! digits_from = 1                   # digits that stand for letter scores count from 0 or from 1
+//!
+//! [files.columns]                   # their column = the records' column, or "leave_out"
+//! "Tooth no" = "tooth"
+//! "Depth" = { column = "lesion_depth_mm", unit = "cm" }
+//! "Notes" = "leave_out"
+//!
+//! [files.values.etch_strategy]      # their value = the records' term
+//! "total" = "etch_and_rinse"
+//!
+//! [files.constants]                 # the same for every row
+//! scheme = "usphs_3"
+//!
+//! [[files.visits]]                  # one visit of a row that has several: the records' column = their column
+//! visited_on = "6m date"            # or months_after_placement = 6
+//! retention = "6m retention"
 //! ```
+
+use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use crate::record::ToothNotation;
+use crate::record::{PLACEMENT_COLUMNS, ToothNotation, VISIT_COLUMNS};
 
 /// The file name of a folder's declaration.
 pub const DECLARATION_FILE: &str = "records.toml";
+/// Says that a column is not to enter.
+pub const LEAVE_OUT: &str = "leave_out";
 
-/// What a folder says of its files.
+/// What is declared of the files of a folder.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Declaration {
-    /// One entry a file.
+    /// One entry a file or sheet.
     #[serde(default)]
     pub files: Vec<FileDeclaration>,
 }
 
-/// What is said of one file.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+/// What is declared of one file, or of one sheet of a workbook.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FileDeclaration {
     /// The file's name.
     pub name: String,
+    /// The sheet, if the entry is for one sheet only.
+    pub sheet: Option<String>,
+    /// Which records it holds; told by the columns if left out.
+    pub holds: Option<Holds>,
+    /// How its text is encoded; told by the bytes if left out.
+    pub encoding: Option<Encoding>,
+    /// What stands between its columns; told by the header if left out.
+    pub separator: Option<Separator>,
+    /// How it writes decimals; told by the cells if left out, where the separator is no comma.
+    pub decimal: Option<Decimal>,
+    /// How it writes days; year-month-day is always read.
+    pub days: Option<DayOrder>,
     /// How it writes teeth.
     pub tooth_notation: Option<ToothNotation>,
+    /// Where digits that stand for letter scores begin: 0 or 1.
+    pub digits_from: Option<u8>,
+    /// Its columns, by the name in the file.
+    #[serde(default)]
+    pub columns: BTreeMap<String, Destination>,
+    /// Its values, by the records' column, then by the value in the file.
+    #[serde(default)]
+    pub values: BTreeMap<String, BTreeMap<String, String>>,
+    /// The same for every row, by the records' column.
+    #[serde(default)]
+    pub constants: BTreeMap<String, String>,
+    /// Visits that stand beside each other in one row.
+    #[serde(default)]
+    pub visits: Vec<RowVisit>,
+}
+
+/// Which records a file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Holds {
+    /// Placements.
+    Placements,
+    /// Visits.
+    Visits,
+}
+
+/// How text is encoded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Encoding {
+    /// UTF-8.
+    #[serde(rename = "utf_8")]
+    Utf8,
+    /// UTF-16, low byte first.
+    #[serde(rename = "utf_16_le")]
+    Utf16Le,
+    /// UTF-16, high byte first.
+    #[serde(rename = "utf_16_be")]
+    Utf16Be,
+    /// Windows-1252, the old western European encoding.
+    #[serde(rename = "windows_1252")]
+    Windows1252,
+}
+
+impl Encoding {
+    /// What people call it.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Utf8 => "UTF-8",
+            Self::Utf16Le | Self::Utf16Be => "UTF-16",
+            Self::Windows1252 => "Windows-1252",
+        }
+    }
+}
+
+/// What stands between columns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+pub enum Separator {
+    /// A comma.
+    #[serde(rename = ",")]
+    Comma,
+    /// A semicolon.
+    #[serde(rename = ";")]
+    Semicolon,
+    /// A tab.
+    #[serde(rename = "tab")]
+    Tab,
+    /// An upright bar.
+    #[serde(rename = "|")]
+    Bar,
+}
+
+impl Separator {
+    /// All of them, the likeliest first.
+    pub const ALL: [Self; 4] = [Self::Comma, Self::Semicolon, Self::Tab, Self::Bar];
+
+    /// Its byte.
+    pub const fn byte(self) -> u8 {
+        match self {
+            Self::Comma => b',',
+            Self::Semicolon => b';',
+            Self::Tab => b'\t',
+            Self::Bar => b'|',
+        }
+    }
+
+    /// What people call it.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Comma => "commas",
+            Self::Semicolon => "semicolons",
+            Self::Tab => "tabs",
+            Self::Bar => "bars",
+        }
+    }
+}
+
+/// How decimals are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Decimal {
+    /// 1.5
+    Point,
+    /// 1,5
+    Comma,
+}
+
+/// How days are written, besides year-month-day, which is always read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DayOrder {
+    /// 2024-03-31 only.
+    YearMonthDay,
+    /// 31/03/2024, 31.3.2024.
+    DayMonthYear,
+    /// 03/31/2024.
+    MonthDayYear,
+}
+
+/// What a column of a file becomes.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(untagged)]
+pub enum Destination {
+    /// The records' column, or [`LEAVE_OUT`].
+    Name(String),
+    /// The records' column, with the unit that the file uses.
+    Measured {
+        /// The records' column.
+        column: String,
+        /// The file's unit.
+        unit: Unit,
+    },
+}
+
+impl Destination {
+    /// The records' column.
+    pub fn column(&self) -> &str {
+        match self {
+            Self::Name(column) | Self::Measured { column, .. } => column,
+        }
+    }
+
+    /// By how much a number of the file is multiplied.
+    pub const fn factor(&self) -> f64 {
+        match self {
+            Self::Measured { unit: Unit::Cm, .. } => 10.0,
+            Self::Measured { unit: Unit::Min, .. } => 60.0,
+            _ => 1.0,
+        }
+    }
+}
+
+/// A unit that a file may use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Unit {
+    /// Millimetres, the records' own.
+    Mm,
+    /// Centimetres.
+    Cm,
+    /// Seconds, the records' own.
+    S,
+    /// Minutes.
+    Min,
+}
+
+/// One visit of a row that has several.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct RowVisit {
+    /// Where the row has no day of the visit: months after the placement at which it is taken to have been.
+    pub months_after_placement: Option<u16>,
+    /// The records' column = the file's column.
+    #[serde(flatten)]
+    pub columns: BTreeMap<String, String>,
 }
 
 impl Declaration {
-    /// Reads a declaration from TOML.
+    /// Reads a declaration from TOML and checks that it speaks of columns that the records have.
     ///
     /// # Errors
-    /// A sentence with the line when the text is no TOML or names unknown keys.
-    pub fn read(text: &str) -> Result<Self, (Option<u64>, String)> {
-        toml::from_str(text).map_err(|error| {
+    /// A sentence, with the line where there is one.
+    pub fn read(text: &str, own_columns: &[String]) -> Result<Self, (Option<u64>, String)> {
+        let declaration: Self = toml::from_str(text).map_err(|error| {
             let line = error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
             (line, error.message().to_owned())
-        })
+        })?;
+        for entry in &declaration.files {
+            entry.check(own_columns).map_err(|what| (None, format!("{}: {what}", entry.name)))?;
+        }
+        Ok(declaration)
     }
 
-    /// The notation of a file; ISO 3950 unless it declares another.
-    pub fn notation(&self, file: &str) -> ToothNotation {
-        self.files
-            .iter()
-            .find(|entry| entry.name == file)
-            .and_then(|entry| entry.tooth_notation)
-            .unwrap_or(ToothNotation::Iso3950)
+    /// The entry of a file, or of one of its sheets: that of the sheet first, then that of the whole file.
+    pub fn of(&self, file: &str, sheet: Option<&str>) -> FileDeclaration {
+        let of_file = || self.files.iter().filter(|entry| entry.name == file);
+        let own = sheet.and_then(|sheet| of_file().find(|entry| entry.sheet.as_deref() == Some(sheet)));
+        own.or_else(|| of_file().find(|entry| entry.sheet.is_none())).cloned().unwrap_or_default()
+    }
+}
+
+fn is_column(name: &str) -> bool {
+    PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == name)
+}
+
+impl FileDeclaration {
+    fn check(&self, own_columns: &[String]) -> Result<(), String> {
+        let known = |name: &str| is_column(name) || own_columns.iter().any(|own| own == name);
+        for (written, destination) in &self.columns {
+            let column = destination.column();
+            if column != LEAVE_OUT && !known(column) {
+                return Err(format!(
+                    "“{written}” is to become {column:?}, and the records have no such column; write {LEAVE_OUT:?} to leave it out"
+                ));
+            }
+            if let Destination::Measured { unit, .. } = destination {
+                let fits = match unit {
+                    Unit::Mm | Unit::Cm => column.ends_with("_mm"),
+                    Unit::S | Unit::Min => column.ends_with("_s"),
+                };
+                if !fits {
+                    return Err(format!("“{written}”: {column} is not measured in this unit"));
+                }
+            }
+        }
+        let named = self.values.keys().chain(self.constants.keys());
+        for column in named.chain(self.visits.iter().flat_map(|visit| visit.columns.keys())) {
+            if !known(column) {
+                return Err(format!("{column:?} is no column of the records"));
+            }
+        }
+        for visit in &self.visits {
+            if visit.columns.contains_key("visited_on") == visit.months_after_placement.is_some() {
+                return Err(
+                    "each [[files.visits]] needs either visited_on, the column with its day, or months_after_placement"
+                        .to_owned(),
+                );
+            }
+        }
+        match self.digits_from {
+            Some(base) if base > 1 => Err(format!("digits_from = {base}: digits count from 0 or from 1")),
+            _ => Ok(()),
+        }
     }
 }

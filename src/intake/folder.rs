@@ -1,13 +1,16 @@
-//! Which files of a folder hold records, and what they say together.
+//! Which files hold records, and what they say together.
 
-use std::path::Path;
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::path::{Path, PathBuf};
 
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
 
-use super::declaration::{DECLARATION_FILE, Declaration};
-use super::rows::{FileContext, RecordKind, RowsRead, read_rows};
-use super::text_file::TextFile;
+use super::declaration::{DECLARATION_FILE, Decimal, Declaration};
+use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, plan};
+use super::probe::{Probe, probe};
+use super::rows::{Context, read_rows};
+use super::sheet::{Sheet, open_sheets};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
@@ -16,117 +19,147 @@ use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
 use crate::wording::hexadecimal;
 
-/// What one file gave.
+/// What one table of a file gave.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct FileRead {
-    /// Its name.
+pub struct TableRead {
+    /// The file's name, with the sheet's behind it.
     pub name: String,
-    /// `placements`, `visits`, or why it was not read.
-    pub holds: String,
+    /// What kind of table: `CSV, UTF-8, semicolons, decimal comma`.
+    pub said: String,
+    /// What it holds; none if it was passed over.
+    pub holds: Option<RecordKind>,
     /// Rows met.
     pub received: u64,
-    /// Rows that repeat an earlier one to the letter.
-    pub identical: u64,
+    /// Visits that stood beside each other in its rows.
+    pub unfolded: u64,
 }
 
-/// What a folder gave.
+/// One record file, as it was when it was read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SourceFile {
+    /// Its name.
+    pub name: String,
+    /// SHA-256 of its bytes, in hexadecimal.
+    pub digest: String,
+    /// How many bytes.
+    pub length: u64,
+}
+
+/// What record files gave.
 pub struct Intake {
     /// All placements.
     pub placements: PlacementTable,
     /// All visits.
     pub visits: VisitTable,
-    /// Each file.
-    pub files: Vec<FileRead>,
-    /// SHA-256 over names and bytes of the record files and of the folder's declaration, in hexadecimal.
+    /// Each table of each file.
+    pub tables: Vec<TableRead>,
+    /// The record files.
+    pub sources: Vec<SourceFile>,
+    /// SHA-256 over names and bytes of the record files and of their declaration, in hexadecimal.
     pub fingerprint: String,
     /// Whether a file of placements may have been left unread, so that visits without a placement say nothing.
     pub file_unread: bool,
     /// Restorations named in rows that could not be told into cells.
-    pub unread_restorations: std::collections::HashSet<String>,
+    pub unread_restorations: HashSet<String>,
 }
 
-/// Reads all record files (`*.csv`) of a folder.
+/// What to read, and how.
+#[derive(Clone, Copy)]
+pub struct IntakeRequest<'a> {
+    /// A folder of record files, or one file.
+    pub records: &'a Path,
+    /// A declaration by name, instead of the folder's own.
+    pub declaration: Option<&'a Path>,
+    /// No day lies after this one.
+    pub today: Day,
+    /// The practice's own columns.
+    pub own_columns: &'a [String],
+}
+
+/// Endings of file names that are looked into.
+const RECORD_ENDINGS: &[&str] = &["csv", "tsv", "xlsx", "xlsm", "xls", "ods", "parquet", "jsonl", "ndjson"];
+
+/// Reads all record files.
 ///
 /// What is wrong is added to `findings`; tables are complete only if no error was found.
 ///
 /// # Errors
 /// When columns don't make a table, which would be a fault of the program.
-pub fn read_folder(
-    folder: &Path,
-    today: Day,
-    own_columns: &[String],
-    findings: &mut Findings,
-) -> Result<Option<Intake>, TableError> {
-    let Some((names, others)) = list(folder, findings) else { return Ok(None) };
+pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Result<Option<Intake>, TableError> {
     let mut hasher = Sha256::new();
-    let declaration = declaration(folder, &names, &mut hasher, findings);
-    let (mut own_present, mut unread_restorations) = (Vec::new(), std::collections::HashSet::new());
-    let mut files: Vec<FileRead> = others
-        .into_iter()
-        .map(|name| FileRead { name, holds: "not a record file".to_owned(), received: 0, identical: 0 })
-        .collect();
-    let mut files_read = 0;
-    let mut frames: [Option<DataFrame>; 2] = [None, None];
-    for (place, name) in names.iter().enumerate() {
-        let bytes = match std::fs::read(folder.join(name)) {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                findings.note(
-                    FindingKind::FileUnread,
-                    Place::file(name),
-                    None,
-                    format!("The file can't be read: {error}."),
-                    "Close it elsewhere, or check its rights.",
-                );
-                continue;
-            }
-        };
-        hash_file(&mut hasher, name, &bytes);
-        let Some(mut file) = TextFile::open(name, &bytes, findings) else { continue };
-        for column in &mut file.header {
-            *column = RecordKind::column_name(column);
-        }
-        let Some(kind) = RecordKind::of_header(&file.header) else {
-            findings.note(
-                FindingKind::UnknownKind,
-                Place::row(name, 1),
-                None,
-                "The header is neither that of placements (with placed_on) nor that of visits (with visited_on).",
-                "Name the columns as the records do, or take the file out of the folder.",
-            );
+    let Some((listed, declaration)) = list_declared(&request, &mut hasher, findings) else { return Ok(None) };
+    let known = known_columns(&declaration, request.own_columns);
+    let mut tables: Vec<TableRead> =
+        listed.others.iter().map(|name| passed_over(name.clone(), "not a record file")).collect();
+    let mut sources = Vec::new();
+    let mut names = Vec::new();
+    let mut pieces: [Option<DataFrame>; 2] = [None, None];
+    let (mut own_present, mut unread_restorations, mut file_unread) = (Vec::new(), HashSet::new(), false);
+    for name in &listed.records {
+        let path = listed.folder.join(name);
+        let Some(probe) = look(&path, name, &declaration, findings) else {
+            file_unread = true;
             continue;
         };
-        let context = FileContext {
-            name,
-            place: u32::try_from(place).unwrap_or(u32::MAX),
-            notation: declaration.notation(name),
-            today,
-            own_columns,
-        };
-        let Some(read) = read_rows(kind, &mut file, &context, findings)? else { continue };
-        let RowsRead { frame, received, identical, .. } = read;
-        files_read += 1;
-        own_present.extend(read.own_present);
-        unread_restorations.extend(read.unread_restorations);
-        if received == 0 {
-            findings.note(
-                FindingKind::FileEmpty,
-                Place::file(name),
-                None,
-                "The file has a header and no rows.",
-                "Export it again, or take it out of the folder.",
-            );
-        }
-        let holds = if kind == RecordKind::Placement { "placements" } else { "visits" };
-        files.push(FileRead { name: name.clone(), holds: holds.to_owned(), received, identical });
-        match &mut frames[usize::from(kind == RecordKind::Visit)] {
-            Some(all) => {
-                all.vstack_mut(&frame)?;
+        hash_part(&mut hasher, name, &probe.digest);
+        sources.push(SourceFile { name: name.clone(), digest: hexadecimal(&probe.digest), length: probe.length });
+        let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
+        file_unread |= sheets.is_empty();
+        let lone = sheets.len() == 1;
+        for mut sheet in sheets {
+            if !lone && passes_over(&sheet, &known) {
+                tables.push(passed_over(sheet.name.clone(), "a sheet without records"));
+                continue;
             }
-            empty => *empty = Some(frame),
+            let Some(plan) = plan(&sheet, request.own_columns, findings) else {
+                file_unread = true;
+                continue;
+            };
+            own_present.extend(plan.own_present.iter().cloned());
+            let kind = plan.kind;
+            let context = Context { place: u32::try_from(names.len()).unwrap_or(u32::MAX), today: request.today };
+            let mut sink = |kind: RecordKind, frame: DataFrame| -> Result<(), TableError> {
+                match &mut pieces[usize::from(kind == RecordKind::Visit)] {
+                    Some(all) => {
+                        all.vstack_mut_owned(frame)?;
+                    }
+                    empty => *empty = Some(frame),
+                }
+                Ok(())
+            };
+            let read = read_rows(&mut sheet, plan, context, findings, &mut sink)?;
+            if read.received == 0 {
+                findings.note(
+                    FindingKind::FileEmpty,
+                    Place::file(&sheet.name),
+                    None,
+                    "There is a header and no rows.",
+                    "Export it again, or take it out of the folder.",
+                );
+            }
+            if sheet.merged {
+                findings.note(
+                    FindingKind::MergedCells,
+                    Place::file(&sheet.name),
+                    None,
+                    "Cells are merged over several rows or columns; their value was taken for each of them.",
+                    "Split the cells, and fill the value into each row.",
+                );
+            }
+            file_unread |= read.cut_short;
+            unread_restorations.extend(read.unread_restorations);
+            let decimal = if read.decimal == Some(Decimal::Comma) { ", decimal commas" } else { "" };
+            tables.push(TableRead {
+                name: sheet.name.clone(),
+                said: format!("{}{decimal}", sheet.said),
+                holds: Some(kind),
+                received: read.received,
+                unfolded: read.unfolded,
+            });
+            names.push(sheet.name);
         }
     }
-    for own in own_columns.iter().filter(|own| !own_present.contains(own)) {
+    for own in request.own_columns.iter().filter(|own| !own_present.contains(own)) {
         findings.note(
             FindingKind::OwnColumnMissing,
             Place { file: "all files".to_owned(), row: None, column: Some(own.clone()) },
@@ -135,16 +168,8 @@ pub fn read_folder(
             "Correct the name in the protocol or in the files; capitals and spaces count.",
         );
     }
-    let [placements, visits] = frames;
-    if placements.is_none() && !findings.any_error() {
-        findings.note(
-            FindingKind::NoRecordFiles,
-            Place::file(&folder_name(folder)),
-            None,
-            "There are no placements in the folder.",
-            "Add a file of placements (with a column placed_on).",
-        );
-    }
+    tables.sort_by(|a, b| a.name.cmp(&b.name));
+    let [placements, visits] = pieces;
     let table = |frame: Option<DataFrame>, columns: &[Column], own: &[String]| -> Result<RecordTable, TableError> {
         let mut frame = match frame {
             Some(frame) => frame,
@@ -153,99 +178,236 @@ pub fn read_folder(
         frame.rechunk_mut();
         Ok(RecordTable::new(frame, names.clone()))
     };
-    files.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(Some(Intake {
-        placements: PlacementTable(table(placements, PLACEMENT_COLUMNS, own_columns)?),
+        placements: PlacementTable(table(placements, PLACEMENT_COLUMNS, request.own_columns)?),
         visits: VisitTable(table(visits, VISIT_COLUMNS, &[])?),
-        files,
+        tables,
+        sources,
         fingerprint: hexadecimal(&hasher.finalize()),
-        file_unread: files_read < names.len(),
+        file_unread,
         unread_restorations,
     }))
 }
 
-/// Adds a file's name and bytes to a fingerprint, each with its length before it.
-fn hash_file(hasher: &mut Sha256, name: &str, bytes: &[u8]) {
-    hasher.update((name.len() as u64).to_le_bytes());
-    hasher.update(name);
-    hasher.update((bytes.len() as u64).to_le_bytes());
-    hasher.update(bytes);
+/// The rows of one table as written.
+pub struct RawTable {
+    /// The file's name, with the sheet's behind it.
+    pub name: String,
+    /// The sheet's name, in a workbook.
+    pub sheet: Option<String>,
+    /// Column names as written.
+    pub header: Vec<String>,
+    /// Rows with their numbers.
+    pub rows: Vec<(u64, Vec<String>)>,
 }
 
-fn folder_name(folder: &Path) -> String {
-    folder.display().to_string()
+/// Reads again, as written, the rows that are wanted of each table.
+pub fn raw_rows(request: IntakeRequest<'_>, wanted: &BTreeMap<String, BTreeSet<u64>>) -> Vec<RawTable> {
+    let mut findings = Findings::default();
+    let Some((listed, declaration)) = list_declared(&request, &mut Sha256::new(), &mut findings) else {
+        return Vec::new();
+    };
+    let known = known_columns(&declaration, request.own_columns);
+    let mut tables = Vec::new();
+    for name in &listed.records {
+        let path = listed.folder.join(name);
+        let Some(probe) = look(&path, name, &declaration, &mut findings) else { continue };
+        for mut sheet in open_sheets(&path, name, &probe, &declaration, &known, &mut findings) {
+            let Some(rows) = wanted.get(&sheet.name) else { continue };
+            let mut table = RawTable {
+                name: sheet.name.clone(),
+                sheet: sheet.sheet.clone(),
+                header: sheet.header.clone(),
+                rows: Vec::new(),
+            };
+            while let Some(row) = sheet.next_row(&mut findings) {
+                if rows.contains(&row.number) {
+                    let cells = (0..row.len()).map(|place| row.text(place).to_owned()).collect();
+                    table.rows.push((row.number, cells));
+                }
+            }
+            tables.push(table);
+        }
+    }
+    tables
+}
+
+/// Opens every table of every record file, for looking at.
+pub fn all_sheets(request: IntakeRequest<'_>, findings: &mut Findings) -> Vec<Sheet> {
+    let bare = IntakeRequest { declaration: None, ..request };
+    let Some((listed, declaration)) = list_declared(&bare, &mut Sha256::new(), findings) else { return Vec::new() };
+    let known = known_columns(&declaration, request.own_columns);
+    let mut sheets = Vec::new();
+    for name in &listed.records {
+        let path = listed.folder.join(name);
+        if let Some(probe) = look(&path, name, &declaration, findings) {
+            sheets.extend(open_sheets(&path, name, &probe, &declaration, &known, findings));
+        }
+    }
+    sheets
+}
+
+fn passed_over(name: String, said: &str) -> TableRead {
+    TableRead { name, said: said.to_owned(), holds: None, received: 0, unfolded: 0 }
+}
+
+/// Whether a sheet beside others holds no records: nothing is declared of it, and it has neither day column.
+fn passes_over(sheet: &Sheet, known: &dyn Fn(&str) -> bool) -> bool {
+    let declared = &sheet.declared;
+    let of_sheet = declared.holds.is_some() || (!declared.name.is_empty() && declared.sheet == sheet.sheet);
+    let days = sheet.header.iter().filter(|column| {
+        let to = declared.columns.get(*column).map_or_else(|| column_name(column), |to| to.column().to_owned());
+        to == "placed_on" || to == "visited_on"
+    });
+    let recognised = sheet.header.iter().filter(|column| known(column)).count();
+    !of_sheet && days.count() == 0 && recognised < 3
+}
+
+/// Tells whether a column name is the records' own, declared, or one of the practice's.
+fn known_columns(declaration: &Declaration, own: &[String]) -> impl Fn(&str) -> bool + use<> {
+    let declared: HashSet<String> = declaration
+        .files
+        .iter()
+        .flat_map(|entry| entry.columns.keys().chain(entry.visits.iter().flat_map(|visit| visit.columns.values())))
+        .chain(own)
+        .cloned()
+        .collect();
+    move |written: &str| {
+        let name = column_name(written);
+        PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == name)
+            || SET_ASIDE_COLUMNS.contains(&name.as_str())
+            || declared.contains(written)
+    }
+}
+
+fn look(path: &Path, name: &str, declaration: &Declaration, findings: &mut Findings) -> Option<Probe> {
+    match probe(path, &declaration.of(name, None)) {
+        Ok(probe) => Some(probe),
+        Err(error) => {
+            findings.note(
+                FindingKind::FileUnread,
+                Place::file(name),
+                None,
+                format!("The file can't be read: {error}."),
+                "Close it elsewhere, or check its rights.",
+            );
+            None
+        }
+    }
+}
+
+/// Adds a file's name and the hash of its bytes to a fingerprint, the name with its length before it.
+fn hash_part(hasher: &mut Sha256, name: &str, digest: &[u8]) {
+    hasher.update((name.len() as u64).to_le_bytes());
+    hasher.update(name);
+    hasher.update(digest);
+}
+
+fn display(path: &Path) -> String {
+    path.display().to_string()
+}
+
+struct Listed {
+    folder: PathBuf,
+    records: Vec<String>,
+    others: Vec<String>,
 }
 
 /// The names of record files and of other files, both sorted; none, with a finding, if the folder can't be read.
-fn list(folder: &Path, findings: &mut Findings) -> Option<(Vec<String>, Vec<String>)> {
-    let entries = match std::fs::read_dir(folder) {
+fn list(records: &Path, findings: &mut Findings) -> Option<Listed> {
+    if records.is_file()
+        && let Some(name) = records.file_name()
+    {
+        let folder = records.parent().map(Path::to_path_buf).unwrap_or_default();
+        return Some(Listed { folder, records: vec![name.to_string_lossy().into_owned()], others: Vec::new() });
+    }
+    let entries = match std::fs::read_dir(records) {
         Ok(entries) => entries,
         Err(error) => {
             let (what, mend) = match error.kind() {
                 std::io::ErrorKind::NotFound => (
-                    "There is no such folder.".to_owned(),
+                    "There is no such folder or file.".to_owned(),
                     "Check the spelling, or give the folder that holds your record files.",
                 ),
-                std::io::ErrorKind::NotADirectory => {
-                    ("This is a file, not a folder.".to_owned(), "Give the folder that holds your record files.")
-                }
                 _ => (format!("The folder can't be read: {error}."), "Check the rights of the folder."),
             };
-            findings.note(FindingKind::FolderMissing, Place::file(&folder_name(folder)), None, what, mend);
+            findings.note(FindingKind::FolderMissing, Place::file(&display(records)), None, what, mend);
             return None;
         }
     };
-    let (mut records, mut others) = (Vec::new(), Vec::new());
+    let mut names = Vec::new();
     for entry in entries.flatten() {
         let name = entry.file_name().to_string_lossy().into_owned();
-        if name.starts_with('.') || entry.path().is_dir() || name == DECLARATION_FILE {
+        if name.starts_with('.') || name.starts_with("~$") || entry.path().is_dir() || name == DECLARATION_FILE {
             continue;
         }
-        let is_csv = Path::new(&name).extension().is_some_and(|extension| extension.eq_ignore_ascii_case("csv"));
-        if is_csv { records.push(name) } else { others.push(name) }
+        names.push(name);
     }
-    records.sort();
-    others.sort();
-    if records.is_empty() {
+    names.sort();
+    Some(Listed { folder: records.to_path_buf(), records: names, others: Vec::new() })
+}
+
+/// The files and what is declared of them. Record files are known by their endings, or by being declared; none, with a finding,
+/// if there are none.
+fn list_declared(
+    request: &IntakeRequest<'_>,
+    hasher: &mut Sha256,
+    findings: &mut Findings,
+) -> Option<(Listed, Declaration)> {
+    let mut listed = list(request.records, findings)?;
+    let declaration = declaration(request, &listed, hasher, findings);
+    if request.records.is_dir() {
+        let is_record = |name: &String| {
+            let ending = Path::new(name).extension().map(|ending| ending.to_string_lossy().to_lowercase());
+            ending.is_some_and(|ending| RECORD_ENDINGS.contains(&ending.as_str()))
+                || declaration.files.iter().any(|entry| entry.name == *name)
+        };
+        (listed.records, listed.others) = listed.records.into_iter().partition(is_record);
+    }
+    if listed.records.is_empty() {
         findings.note(
             FindingKind::NoRecordFiles,
-            Place::file(&folder_name(folder)),
+            Place::file(&display(request.records)),
             None,
-            "The folder holds no .csv file.",
-            "Export placements and visits as CSV into this folder.",
+            "The folder holds no record file (.csv, .xlsx, .parquet, .jsonl).",
+            "Export placements and visits into this folder.",
         );
         return None;
     }
-    Some((records, others))
+    Some((listed, declaration))
 }
 
-fn declaration(folder: &Path, files: &[String], hasher: &mut Sha256, findings: &mut Findings) -> Declaration {
-    let path = folder.join(DECLARATION_FILE);
-    if !path.exists() {
-        return Declaration::default();
-    }
+fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256, findings: &mut Findings) -> Declaration {
+    let own = listed.folder.join(DECLARATION_FILE);
+    let path = match request.declaration {
+        Some(path) => path.to_path_buf(),
+        None if own.exists() => own,
+        None => return Declaration::default(),
+    };
+    let name = path.file_name().map_or_else(|| DECLARATION_FILE.to_owned(), |name| name.to_string_lossy().into_owned());
     let read = std::fs::read_to_string(&path).map_err(|error| (None, error.to_string())).and_then(|text| {
-        hash_file(hasher, DECLARATION_FILE, text.as_bytes());
-        Declaration::read(&text)
+        hash_part(hasher, DECLARATION_FILE, &Sha256::digest(text.as_bytes()));
+        Declaration::read(&text, request.own_columns)
     });
+    let whole_folder = request.records.is_dir();
     match read {
         Ok(declaration) => {
-            for entry in declaration.files.iter().filter(|entry| !files.contains(&entry.name)) {
+            for entry in declaration.files.iter().filter(|entry| whole_folder && !listed.records.contains(&entry.name)) {
                 findings.note(
                     FindingKind::DeclarationUnread,
-                    Place::file(DECLARATION_FILE),
+                    Place::file(&name),
                     Some(&entry.name),
                     "It declares a file that is not among the record files of the folder.",
                     format!(
                         "Correct the name (capitals count), or take the entry out. Record files here: {}.",
-                        files.join(", ")
+                        listed.records.join(", ")
                     ),
                 );
             }
             declaration
         }
         Err((row, what)) => {
-            let place = Place { file: DECLARATION_FILE.to_owned(), row, column: None };
+            let place = Place { file: name, row, column: None };
             findings.note(
                 FindingKind::DeclarationUnread,
                 place,

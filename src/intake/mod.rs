@@ -1,17 +1,29 @@
 //! Record files to checked records and findings.
 //!
-//! - [`folder`]: which files of a folder hold records, and their fingerprint
-//! - [`declaration`]: what the folder says of its files (`records.toml`)
-//! - [`text_file`]: a file's bytes as rows of cells, each with its row number
+//! - [`folder`]: which files hold records, their fingerprint, and what they say together
+//! - [`probe`]: a first look at a file's bytes: its hash and its format
+//! - [`declaration`]: what is declared of the files (`records.toml`): columns, terms, units, days, notation
+//! - [`sheet`]: one table of a file, whatever its format
+//! - [`text_rows`], [`workbook`], [`json_lines`], [`parquet_file`]: the formats
+//! - [`grid`]: a table that is read whole
+//! - [`mod@plan`]: which cell feeds which column
 //! - [`cell`]: one cell to one value, or a finding
-//! - [`rows`]: all rows of a file into the columns of a table
+//! - [`rows`]: all rows of a table into columns
 //!
 //! Everything is checked and all findings are gathered; nothing is guessed. One pass over the bytes, straight into columns.
 
 pub mod cell;
 pub mod declaration;
 pub mod folder;
+pub mod grid;
+pub mod json_lines;
+pub mod parquet_file;
+pub mod plan;
+pub mod probe;
 pub mod rows;
-pub mod text_file;
+pub mod sheet;
+pub mod text_rows;
+pub mod workbook;
 
-pub use folder::{FileRead, Intake, read_folder};
+pub use folder::{Intake, IntakeRequest, TableRead, read_records};
+pub use plan::RecordKind;

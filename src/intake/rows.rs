@@ -1,412 +1,611 @@
-//! All rows of a file into the columns of a table, every cell checked, every finding with its row and column.
+//! All rows of a table into the columns of the records, every cell checked, every finding with its row and column.
 
-use std::collections::HashSet;
+use std::rc::Rc;
 
 use polars::prelude::{ChunkedBuilder, Column as FrameColumn, DataFrame};
 
 use super::cell::{self, Wrong};
-use super::text_file::TextFile;
+use super::declaration::Decimal;
+use super::plan::{Feed, From, Plan, RecordKind, TablePlan};
+use super::sheet::{Row, Sheet, as_text};
 use crate::finding::{FindingKind, Findings, Place};
-use crate::quantity::Day;
+use crate::quantity::{Day, Days};
 use crate::record::tooth::refutes;
-use crate::record::{
-    AdhesiveClass, Cell, Coded, Column, EtchStrategy, Need, PLACEMENT_COLUMNS, Scheme, ToothNotation, VISIT_COLUMNS,
-};
+use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, Tooth, ToothNotation};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{ColumnBuilder, TableError};
+use crate::table::{ColumnBuilder, NO_CODE, TableError};
 
-/// Which kind of records a file holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RecordKind {
-    /// Placements.
-    Placement,
-    /// Visits.
-    Visit,
-}
+/// Rows gathered before they become a piece of a table.
+const BATCH: usize = 250_000;
+/// How many written forms of a code are remembered.
+const MET: usize = 24;
 
-impl RecordKind {
-    /// The kind that a header names: placements have `placed_on`, visits have `visited_on`.
-    pub fn of_header(header: &[String]) -> Option<Self> {
-        let has = |name: &str| header.iter().any(|column| column == name);
-        match (has("placed_on"), has("visited_on")) {
-            (true, false) => Some(Self::Placement),
-            (false, true) => Some(Self::Visit),
-            _ => None,
-        }
-    }
-
-    /// The record's own spelling of a column's name: capitals, and spaces or hyphens for underscores, don't matter. A name that
-    /// is no column of either kind stays as it is.
-    pub fn column_name(written: &str) -> String {
-        let plain = written.to_lowercase().replace([' ', '-'], "_");
-        let known = PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == plain);
-        if known { plain } else { written.to_owned() }
-    }
-
-    const fn columns(self) -> &'static [Column] {
-        match self {
-            Self::Placement => PLACEMENT_COLUMNS,
-            Self::Visit => VISIT_COLUMNS,
-        }
-    }
-}
-
-/// What is the same for a whole file.
-pub struct FileContext<'a> {
-    /// Its name.
-    pub name: &'a str,
-    /// Its place in the list of files.
+/// What is the same for all tables.
+#[derive(Clone, Copy)]
+pub struct Context {
+    /// The table's place in the list of tables.
     pub place: u32,
-    /// How it writes teeth.
-    pub notation: ToothNotation,
     /// No day lies after this one.
     pub today: Day,
-    /// Columns of the practice's own, kept as text.
-    pub own_columns: &'a [String],
 }
 
-/// Rows of one file.
+/// What one table gave.
+#[derive(Clone, Debug, Default)]
 pub struct RowsRead {
-    /// Rows with their origin; only complete if no error was found.
-    pub frame: DataFrame,
     /// Rows met.
     pub received: u64,
-    /// Rows that repeat an earlier one of the same file to the letter; counted and left out.
-    pub identical: u64,
-    /// Own columns that the file has.
-    pub own_present: Vec<String>,
+    /// Visits that stood beside each other in its rows.
+    pub unfolded: u64,
     /// Restorations named in rows that could not be told into cells; their visits are no orphans.
     pub unread_restorations: Vec<String>,
+    /// How decimals are written, where any number has a mark.
+    pub decimal: Option<Decimal>,
+    /// Whether the table could not be read to its end.
+    pub cut_short: bool,
 }
 
-struct Plan<'a> {
-    column: Column,
-    cell: Option<usize>,
-    builder: ColumnBuilder,
-    name: &'a str,
+/// Where checked rows go, piece by piece.
+pub type Sink<'a> = dyn FnMut(RecordKind, DataFrame) -> Result<(), TableError> + 'a;
+
+/// What is counted over a whole table.
+#[derive(Default)]
+struct Tally {
+    refuted: u64,
+    first_refuting: Option<(u64, String, String)>,
+    settling: u64,
+    teeth: u64,
+    commas: u64,
+    points: u64,
+    first_comma: Option<(u64, String, String)>,
 }
 
-const PERSONAL: &[&str] = &[
-    "name",
-    "surname",
-    "firstname",
-    "lastname",
-    "birth",
-    "dob",
-    "phone",
-    "mobile",
-    "email",
-    "mail",
-    "address",
-    "street",
-    "insurance",
-    "ssn",
-    "socialsecurity",
-    "nhs",
-];
-
-fn looks_personal(header: &str) -> bool {
-    let words: Vec<String> = header.to_lowercase().split(|c: char| !c.is_alphanumeric()).map(str::to_owned).collect();
-    let joined = words.concat();
-    words.iter().any(|word| PERSONAL.contains(&word.as_str()))
-        || PERSONAL.contains(&joined.as_str())
-        || joined == "dateofbirth"
+struct Gathering {
+    feed: Feed,
+    rows: Vec<u32>,
+    scheme: Option<usize>,
+    etch: Option<usize>,
+    adhesive: Option<usize>,
+    placed_on: Option<usize>,
 }
 
-/// Checks the header, and says which cell feeds which column. Own columns stand behind the record's.
-fn plan<'a>(
-    kind: RecordKind,
-    header: &[String],
-    context: &'a FileContext<'_>,
-    findings: &mut Findings,
-) -> Option<Vec<Plan<'a>>> {
-    let before = findings.total(crate::finding::Severity::Error);
-    let own: &[String] = if kind == RecordKind::Placement { context.own_columns } else { &[] };
-    for (place, name) in header.iter().enumerate() {
-        let at = || Place::cell(context.name, 1, name);
-        if looks_personal(name) {
-            findings.note(
-                FindingKind::PersonalData,
-                at(),
-                Some(name),
-                "This column looks as if it told who the patient is; such columns never enter.",
-                "Take the column out of the file.",
-            );
-        } else if header[..place].contains(name) {
-            findings.note(
-                FindingKind::ColumnTwice,
-                at(),
-                Some(name),
-                "Two columns have this name.",
-                "Rename or remove one of them.",
-            );
-        } else if !kind.columns().iter().any(|column| column.name == name) && !own.contains(name) {
-            findings.note(
-                FindingKind::ColumnUnknown,
-                at(),
-                Some(name),
-                "The records have no such column.",
-                "Correct its name, take it out, or name it under own_factors in the protocol.",
-            );
-        }
-    }
-    let find = |name: &str| header.iter().position(|column| column == name);
-    let mut plans = Vec::new();
-    for column in kind.columns() {
-        let cell = find(column.name);
-        if cell.is_none() && column.need == Need::Required {
-            findings.note(
-                FindingKind::ColumnMissing,
-                Place::cell(context.name, 1, column.name),
-                None,
-                format!("The column {} is missing.", column.name),
-                "Add it; every row must have it.",
-            );
-        }
-        plans.push(Plan { column: *column, cell, builder: ColumnBuilder::new(column.name, column.cell), name: column.name });
-    }
-    for name in own {
-        let column = Column { name: "", label: "", cell: Cell::Text, need: Need::Optional };
-        plans.push(Plan { column, cell: find(name), builder: ColumnBuilder::new(name, Cell::Text), name });
-    }
-    (findings.total(crate::finding::Severity::Error) == before).then_some(plans)
-}
-
-/// Reads all rows of an opened file.
+/// Reads all rows of a table.
 ///
 /// # Errors
 /// When the columns don't make a table, which would be a fault of the program.
 pub fn read_rows(
-    kind: RecordKind,
-    file: &mut TextFile<'_>,
-    context: &FileContext<'_>,
+    sheet: &mut Sheet,
+    plan: TablePlan,
+    context: Context,
     findings: &mut Findings,
-) -> Result<Option<RowsRead>, TableError> {
-    let header = file.header.clone();
-    let Some(mut plans) = plan(kind, &header, context, findings) else { return Ok(None) };
-    let scheme_cell = header.iter().position(|name| name == "scheme");
-    let id_cell = header.iter().position(|name| name == "restoration_id");
-    let mut unread_restorations = Vec::new();
-    let mut record = csv::ByteRecord::new();
-    let mut rows: Vec<u32> = Vec::new();
-    let (mut received, mut identical, mut refuted) = (0, 0, 0_u64);
-    let mut first_refuting: Option<(u64, String)> = None;
-    let mut seen: HashSet<[u8; 16]> = HashSet::new();
-    while let Some(row) = file.next_row(context.name, &mut record, findings) {
-        if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
+    sink: &mut Sink<'_>,
+) -> Result<RowsRead, TableError> {
+    let width = sheet.header.len();
+    let name = sheet.name.clone();
+    let reader = CellReader {
+        name: &name,
+        today: context.today,
+        days: sheet.declared.days,
+        notation: sheet.declared.tooth_notation.unwrap_or(ToothNotation::Iso3950),
+        digits_from: sheet.declared.digits_from,
+        commas: plan.commas,
+    };
+    let id_cell = plan.feeds[0].place("restoration_id").and_then(|place| match plan.feeds[0].plans[place].from {
+        From::Cell(cell) => Some(cell),
+        _ => None,
+    });
+    let declared_notation = sheet.declared.tooth_notation.is_some();
+    let mut feeds: Vec<Gathering> = plan
+        .feeds
+        .into_iter()
+        .map(|feed| Gathering {
+            scheme: feed.place("scheme"),
+            etch: feed.place("etch_strategy"),
+            adhesive: feed.place("adhesive_class"),
+            placed_on: feed.place("placed_on"),
+            rows: Vec::new(),
+            feed,
+        })
+        .collect();
+    let (mut read, mut tally) = (RowsRead::default(), Tally::default());
+    loop {
+        // The findings of the row's end and those of its cells take turns.
+        let Some(row) = sheet.next_row(findings) else { break };
+        if (0..row.len()).all(|place| row.cell(place).is_empty()) {
             continue;
         }
-        received += 1;
-        if record.len() != header.len() {
+        read.received += 1;
+        if row.len() != width {
             findings.note(
                 FindingKind::RowLength,
-                Place::row(context.name, row),
+                Place::row(&name, row.number),
                 None,
-                format!("The row has {} cells, the header {}.", record.len(), header.len()),
-                "Put text that holds a comma into quotation marks, or fill up the row.",
+                format!("The row has {} cells, the header {width}.", row.len()),
+                "Put text that holds the separator into quotation marks, or fill up the row.",
             );
-            unread_restorations.push(cell_text(&record, id_cell).to_owned());
+            read.unread_restorations.extend(id_cell.map(|cell| row.text(cell).to_owned()));
             continue;
         }
-        if !seen.insert(row_digest(&record)) {
-            identical += 1;
-            findings.note(
-                FindingKind::IdenticalRow,
-                Place::row(context.name, row),
-                None,
-                "The row repeats an earlier one to the letter; it is counted once.",
-                "Nothing to mend unless the export doubled rows.",
-            );
-            continue;
-        }
-        rows.push(u32::try_from(row).unwrap_or(u32::MAX));
-        let scheme_text = cell_text(&record, scheme_cell);
-        let scheme = <Scheme as Coded>::read(scheme_text);
-        let scheme_unread = scheme.is_none() && !scheme_text.is_empty();
-        for plan in &mut plans {
-            let text = cell_text(&record, plan.cell);
-            if text.is_empty() {
-                if plan.column.need == Need::Required {
-                    findings.note(
-                        FindingKind::CellMissing,
-                        Place::cell(context.name, row, plan.name),
-                        None,
-                        "Every row must have a value here.",
-                        "Fill the cell.",
-                    );
+        let placed_cell = feeds[0].placed_on.and_then(|place| match feeds[0].feed.plans[place].from {
+            From::Cell(cell) => Some(cell),
+            _ => None,
+        });
+        let placed = || cell::day(row.text(placed_cell?), context.today, reader.days).ok();
+        for gathering in &mut feeds {
+            if gathering.feed.beside_others {
+                if !gathering.anything(&row) {
+                    continue;
                 }
-                plan.builder.push_none();
-                continue;
+                read.unfolded += 1;
             }
-            if matches!(plan.column.cell, Cell::Tooth) && refutes(text, context.notation) {
-                refuted += 1;
-                first_refuting.get_or_insert((row, text.to_owned()));
-                plan.builder.push_none();
-                continue;
-            }
-            if scheme_unread && matches!(plan.column.cell, Cell::Score(_)) {
-                // The scheme itself is a finding; without it nothing can be said of its scores.
-                plan.builder.push_none();
-                continue;
-            }
-            if let Err(wrong) = push(plan, text, scheme, row, context, findings) {
-                findings.note(wrong.kind, Place::cell(context.name, row, plan.name), Some(text), wrong.what, wrong.mend);
-                plan.builder.push_none();
+            gathering.take(&row, &placed, &reader, &mut tally, findings);
+            if gathering.rows.len() >= BATCH {
+                sink(gathering.feed.kind, gathering.finish(context.place)?)?;
             }
         }
-        check_row(kind, &record, &header, row, context, findings);
     }
-    if let Some((row, text)) = first_refuting {
-        findings.note(
-            FindingKind::NotationRefuted,
-            Place::cell(context.name, row, "tooth"),
-            Some(&text),
-            format!(
-                "The file is declared as {}, but {refuted} of its teeth exist only in the other notation. Codes such as 11 mean different teeth in the two.",
-                context.notation.label()
-            ),
-            "Declare the file's notation in records.toml (tooth_notation = \"universal\" or \"iso_3950\"), or correct these teeth.",
-        );
+    for gathering in &mut feeds {
+        sink(gathering.feed.kind, gathering.finish(context.place)?)?;
     }
-    let mut columns: Vec<FrameColumn> = plans.into_iter().map(|plan| plan.builder.finish()).collect();
-    columns.push(whole_numbers(FILE_COLUMN, vec![context.place; rows.len()]));
-    columns.push(whole_numbers(ROW_COLUMN, rows));
-    let own_present = context.own_columns.iter().filter(|name| header.contains(name)).cloned().collect();
-    let frame = DataFrame::new_infer_height(columns)?;
-    Ok(Some(RowsRead { frame, received, identical, own_present, unread_restorations }))
-}
-
-/// The trimmed text of a cell; empty where there is none. The bytes were found to be UTF-8 when the file was opened.
-fn cell_text(record: &csv::ByteRecord, cell: Option<usize>) -> &str {
-    cell.and_then(|cell| record.get(cell)).and_then(|bytes| std::str::from_utf8(bytes).ok()).map_or("", str::trim)
-}
-
-/// Checks one filled cell and adds its value; a caution is noted here, an error handed back.
-fn push(
-    plan: &mut Plan<'_>,
-    text: &str,
-    scheme: Option<Scheme>,
-    row: u64,
-    context: &FileContext<'_>,
-    findings: &mut Findings,
-) -> Result<(), Wrong> {
-    match (&mut plan.builder, plan.column.cell) {
-        (ColumnBuilder::Text(builder), _) => builder.append_value(cell::text(text, plan.name)?),
-        (ColumnBuilder::Day(builder), _) => builder.append_value(cell::day(text, context.today)?.since_epoch()),
-        (ColumnBuilder::Number(builder), Cell::Number { possible, plausible }) => {
-            let (number, likely) = cell::number(text, possible, plausible)?;
-            if !likely {
-                findings.note(
-                    FindingKind::ImplausibleValue,
-                    Place::cell(context.name, row, plan.name),
-                    Some(text),
-                    format!("Possible, but outside the usual {} to {}.", plausible.least, plausible.most),
-                    "Check it against the notes of the visit; leave it if it is right.",
-                );
-            }
-            builder.append_value(number);
-        }
-        (ColumnBuilder::Code(builder), Cell::Tooth) => {
-            let tooth = cell::tooth(text, context.notation)?;
-            if tooth.is_primary() {
-                findings.note(
-                    FindingKind::PrimaryTooth,
-                    Place::cell(context.name, row, plan.name),
-                    Some(text),
-                    "This is a primary tooth; what is known of cervical restorations concerns permanent ones.",
-                    "Check the number; leave it if it is right.",
-                );
-            }
-            builder.append_value(tooth.iso());
-        }
-        (ColumnBuilder::Code(builder), Cell::Grade { possible }) => builder.append_value(cell::grade(text, possible)?),
-        (ColumnBuilder::Code(builder), Cell::Term(terms)) => builder.append_value(cell::term(text, terms)?),
-        (ColumnBuilder::Code(builder), Cell::Score(criterion)) => {
-            builder.append_value(cell::score(text, scheme, criterion)?)
-        }
-        (builder, _) => builder.push_none(),
-    }
-    Ok(())
-}
-
-/// Checks that concern several cells of one row.
-fn check_row(
-    kind: RecordKind,
-    record: &csv::ByteRecord,
-    header: &[String],
-    row: u64,
-    context: &FileContext<'_>,
-    findings: &mut Findings,
-) {
-    let text = |name: &str| {
-        let text = cell_text(record, header.iter().position(|column| column == name));
-        (!text.is_empty()).then_some(text)
+    read.decimal = match (tally.commas, tally.points) {
+        (0, 0) => None,
+        (0, _) => Some(Decimal::Point),
+        _ => Some(Decimal::Comma),
     };
-    match kind {
-        RecordKind::Visit => {
-            let says =
-                VISIT_COLUMNS.iter().any(|column| matches!(column.cell, Cell::Score(_)) && text(column.name).is_some());
-            if !says && text("outcome").is_none() {
-                findings.note(
-                    FindingKind::NothingScored,
-                    Place::row(context.name, row),
-                    None,
-                    "The visit has neither a score nor an outcome, so it says nothing.",
-                    "Score at least one criterion, or fill outcome (such as in_place).",
-                );
+    read.cut_short = sheet.cut_short;
+    tally.close(&reader, declared_notation, findings);
+    Ok(read)
+}
+
+impl Tally {
+    /// Says what only the whole table tells: the notation of its teeth, and its decimal marks.
+    fn close(self, reader: &CellReader<'_>, declared_notation: bool, findings: &mut Findings) {
+        if let Some((row, column, text)) = self.first_refuting {
+            findings.note(
+                FindingKind::NotationRefuted,
+                Place::cell(reader.name, row, &column),
+                Some(&text),
+                format!(
+                    "The file is taken as {}, but {} of its teeth exist only in the other notation. Codes such as 11 mean different teeth in the two.",
+                    reader.notation.label(),
+                    self.refuted
+                ),
+                "Declare the file's notation in records.toml (tooth_notation = \"universal\" or \"iso_3950\"), or correct these teeth.",
+            );
+        } else if self.teeth > 0 && self.settling == 0 && !declared_notation {
+            findings.note(
+                FindingKind::NotationUnsettled,
+                Place::file(reader.name),
+                None,
+                "Every tooth of this file could stand in either notation (11 to 18, 21 to 28, 31, 32); they are taken as ISO 3950.",
+                "If they are Universal numbers, declare it in records.toml (tooth_notation = \"universal\"); declare iso_3950 to settle it.",
+            );
+        }
+        if self.commas > 0
+            && self.points > 0
+            && let Some((row, column, text)) = self.first_comma
+        {
+            findings.note(
+                FindingKind::DecimalMarksMixed,
+                Place::cell(reader.name, row, &column),
+                Some(&text),
+                format!(
+                    "{} numbers of this file have a comma, {} a point; one of them may part thousands.",
+                    self.commas, self.points
+                ),
+                "Write all numbers with the same decimal mark.",
+            );
+        }
+    }
+}
+
+/// What a cell needs to know of its file.
+struct CellReader<'a> {
+    name: &'a str,
+    today: Day,
+    days: Option<super::declaration::DayOrder>,
+    notation: ToothNotation,
+    digits_from: Option<u8>,
+    commas: bool,
+}
+
+impl Gathering {
+    /// Whether a visit that stands beside others has anything in its own columns.
+    fn anything(&self, row: &Row<'_>) -> bool {
+        self.feed.plans.iter().any(|plan| match plan.from {
+            From::Cell(cell) => plan.name != "restoration_id" && !row.cell(cell).is_empty(),
+            _ => false,
+        })
+    }
+
+    /// Checks a row and adds it.
+    fn take(
+        &mut self,
+        row: &Row<'_>,
+        placed: &dyn Fn() -> Option<Day>,
+        reader: &CellReader<'_>,
+        tally: &mut Tally,
+        findings: &mut Findings,
+    ) {
+        self.rows.push(u32::try_from(row.number).unwrap_or(u32::MAX));
+        // The scheme first: scores mean nothing without it.
+        let mut scheme_code = NO_CODE;
+        let mut scheme_unread = false;
+        if let Some(place) = self.scheme {
+            scheme_code = self.feed.plans[place].take(row, NO_CODE, placed, reader, tally, findings);
+            scheme_unread = scheme_code == NO_CODE && !self.feed.plans[place].bytes(row).is_empty();
+        }
+        let (mut etch, mut adhesive, mut says) = (NO_CODE, NO_CODE, false);
+        for (place, plan) in self.feed.plans.iter_mut().enumerate() {
+            if Some(place) == self.scheme {
+                continue;
+            }
+            if matches!(plan.column.cell, Cell::Score(_)) {
+                let filled = !plan.bytes(row).is_empty();
+                says = says || filled;
+                if scheme_unread && filled {
+                    // The scheme itself is a finding; without it nothing can be said of its scores.
+                    plan.builder.push_none();
+                    continue;
+                }
+            }
+            let code = plan.take(row, scheme_code, placed, reader, tally, findings);
+            if Some(place) == self.etch {
+                etch = code;
+            } else if Some(place) == self.adhesive {
+                adhesive = code;
+            } else if self.feed.kind == RecordKind::Visit && plan.name == "outcome" {
+                says = says || !plan.bytes(row).is_empty();
             }
         }
-        RecordKind::Placement => {
-            let etch = text("etch_strategy").and_then(EtchStrategy::read);
-            let Some(class) = text("adhesive_class").and_then(AdhesiveClass::read) else { return };
-            let place = || Place::cell(context.name, row, "etch_strategy");
-            let written = text("etch_strategy");
-            match (class, etch) {
-                (
-                    AdhesiveClass::ThreeStepEtchAndRinse | AdhesiveClass::TwoStepEtchAndRinse,
-                    Some(EtchStrategy::SelfEtch | EtchStrategy::SelectiveEnamelEtch),
-                ) => {
+        match self.feed.kind {
+            RecordKind::Visit if !says => findings.note(
+                FindingKind::NothingScored,
+                Place::row(reader.name, row.number),
+                None,
+                "The visit has neither a score nor an outcome, so it says nothing.",
+                "Score at least one criterion, or fill outcome (such as in_place).",
+            ),
+            RecordKind::Visit => {}
+            RecordKind::Placement => self.check_technique(row, etch, adhesive, placed, reader, findings),
+        }
+    }
+
+    /// What the technique's terms say of each other.
+    fn check_technique(
+        &self,
+        row: &Row<'_>,
+        etch: u8,
+        adhesive: u8,
+        placed: &dyn Fn() -> Option<Day>,
+        reader: &CellReader<'_>,
+        findings: &mut Findings,
+    ) {
+        let Some(class) = AdhesiveClass::from_index(adhesive) else { return };
+        let Some(etch_plan) = self.etch.map(|place| &self.feed.plans[place]) else { return };
+        let written = as_text(etch_plan.bytes(row));
+        let place = || Place::cell(reader.name, row.number, &etch_plan.written);
+        match (class, EtchStrategy::from_index(etch)) {
+            (
+                AdhesiveClass::ThreeStepEtchAndRinse | AdhesiveClass::TwoStepEtchAndRinse,
+                Some(EtchStrategy::SelfEtch | EtchStrategy::SelectiveEnamelEtch),
+            ) => findings.note(
+                FindingKind::ContradictoryTechnique,
+                place(),
+                Some(written),
+                format!("A {} adhesive needs acid on enamel and dentine.", class.label().to_lowercase()),
+                "Correct the etch strategy or the adhesive class.",
+            ),
+            (AdhesiveClass::TwoStepSelfEtch | AdhesiveClass::OneStepSelfEtch, Some(EtchStrategy::EtchAndRinse)) => findings
+                .note(
+                    FindingKind::OffLabelTechnique,
+                    place(),
+                    Some(written),
+                    format!("A {} adhesive is not made for etched dentine.", class.label().to_lowercase()),
+                    "Check the etch strategy; leave it if it is right.",
+                ),
+            (AdhesiveClass::Universal, None) if written.is_empty() => findings.note(
+                FindingKind::EtchStrategyMissing,
+                place(),
+                None,
+                "A universal adhesive says little without its etch strategy.",
+                "Fill etch_strategy if it is known.",
+            ),
+            _ => {}
+        }
+        // Universal adhesives came into use about 2011 (common practice).
+        if class == AdhesiveClass::Universal
+            && let Some(day) = placed().filter(|day| day.year() < 2011)
+        {
+            findings.note(
+                FindingKind::ImplausibleValue,
+                Place::cell(reader.name, row.number, "placed_on"),
+                Some(&day.to_string()),
+                "Universal adhesives were hardly to be had before 2011.",
+                "Check the day and the adhesive class; leave them if they are right.",
+            );
+        }
+    }
+
+    /// The rows so far as a piece of a table; begins anew.
+    fn finish(&mut self, place: u32) -> Result<DataFrame, TableError> {
+        let rows = std::mem::take(&mut self.rows);
+        let fresh = |plan: &mut Plan| {
+            let next = ColumnBuilder::new(&plan.name, plan.column.cell);
+            std::mem::replace(&mut plan.builder, next).finish()
+        };
+        let mut columns: Vec<FrameColumn> = self.feed.plans.iter_mut().map(fresh).collect();
+        columns.push(whole_numbers(FILE_COLUMN, vec![place; rows.len()]));
+        columns.push(whole_numbers(ROW_COLUMN, rows));
+        Ok(DataFrame::new_infer_height(columns)?)
+    }
+}
+
+impl Plan {
+    /// The bytes of its cell in a row, trimmed.
+    fn bytes<'a>(&'a self, row: &Row<'a>) -> &'a [u8] {
+        match &self.from {
+            From::Cell(cell) => row.cell(*cell),
+            From::Constant(constant) => constant.as_bytes(),
+            From::MonthsAfterPlacement(_) | From::Nothing => &[],
+        }
+    }
+
+    /// Checks its cell in a row, adds the value, and hands back its code if it has one.
+    fn take(
+        &mut self,
+        row: &Row<'_>,
+        scheme: u8,
+        placed: &dyn Fn() -> Option<Day>,
+        reader: &CellReader<'_>,
+        tally: &mut Tally,
+        findings: &mut Findings,
+    ) -> u8 {
+        if let From::MonthsAfterPlacement(months) = self.from {
+            self.take_reckoned(row, months, placed(), reader, findings);
+            return NO_CODE;
+        }
+        let constant;
+        let bytes = match &self.from {
+            From::Cell(cell) => row.cell(*cell),
+            From::Constant(text) => {
+                constant = Rc::clone(text);
+                constant.as_bytes()
+            }
+            _ => &[],
+        };
+        if bytes.is_empty() {
+            if self.column.need == Need::Required {
+                findings.note(
+                    FindingKind::CellMissing,
+                    Place::cell(reader.name, row.number, &self.written),
+                    None,
+                    "Every row must have a value here.",
+                    "Fill the cell.",
+                );
+            }
+            self.builder.push_none();
+            return NO_CODE;
+        }
+        // A code that was met in the same letters before needs no second look.
+        let remembers = matches!(self.column.cell, Cell::Term(_) | Cell::Score(_));
+        if remembers && let Some((.., code)) = self.met.iter().find(|met| met.0 == scheme && *met.1 == *bytes) {
+            let code = *code;
+            if let ColumnBuilder::Code(builder) = &mut self.builder {
+                builder.append_value(code);
+            }
+            return code;
+        }
+        let given = as_text(bytes);
+        let changed = if self.values.is_empty() { None } else { self.values.get(&given.to_lowercase()).cloned() };
+        let text = changed.as_deref().unwrap_or(given);
+        match self.push(text, scheme, row, reader, tally, findings) {
+            Ok(code) => {
+                if remembers && self.met.len() < MET {
+                    self.met.push((scheme, bytes.into(), code));
+                }
+                code
+            }
+            Err(wrong) => {
+                let place = Place::cell(reader.name, row.number, &self.written);
+                findings.note(wrong.kind, place, Some(given), wrong.what, wrong.mend);
+                self.builder.push_none();
+                NO_CODE
+            }
+        }
+    }
+
+    /// A visit without a day of its own, at so many months after the placement.
+    fn take_reckoned(
+        &mut self,
+        row: &Row<'_>,
+        months: u16,
+        placed: Option<Day>,
+        reader: &CellReader<'_>,
+        findings: &mut Findings,
+    ) {
+        let day = placed.map(|placed| Day::from_epoch(placed.since_epoch() + Days::of_months(months).count()));
+        let place = || Place::cell(reader.name, row.number, &self.written);
+        match (day, &mut self.builder) {
+            (Some(day), ColumnBuilder::Day(builder)) if day <= reader.today => {
+                builder.append_value(day.since_epoch());
+                findings.note(
+                    FindingKind::DayReckoned,
+                    place(),
+                    Some(&day.to_string()),
+                    format!("The file gives no day for this visit; it is taken as {months} months after the placement, as declared."),
+                    "Give the column with the day (visited_on) if there is one; exact days make better curves.",
+                );
+            }
+            (day, builder) => {
+                builder.push_none();
+                if let Some(day) = day {
                     findings.note(
-                        FindingKind::ContradictoryTechnique,
+                        FindingKind::FutureDay,
                         place(),
-                        written,
-                        format!("A {} adhesive needs acid on enamel and dentine.", class.label().to_lowercase()),
-                        "Correct the etch strategy or the adhesive class.",
+                        Some(&day.to_string()),
+                        format!("{months} months after the placement have not passed yet (today is {}).", reader.today),
+                        "Empty the cells of this visit, or correct the day of placement.",
                     );
                 }
-                (AdhesiveClass::TwoStepSelfEtch | AdhesiveClass::OneStepSelfEtch, Some(EtchStrategy::EtchAndRinse)) => {
-                    findings.note(
-                        FindingKind::OffLabelTechnique,
-                        place(),
-                        written,
-                        format!("A {} adhesive is not made for etched dentine.", class.label().to_lowercase()),
-                        "Check the etch strategy; leave it if it is right.",
-                    )
+            }
+        }
+    }
+
+    /// Reads a filled cell and adds its value; a caution is noted here, an error handed back.
+    fn push(
+        &mut self,
+        text: &str,
+        scheme: u8,
+        row: &Row<'_>,
+        reader: &CellReader<'_>,
+        tally: &mut Tally,
+        findings: &mut Findings,
+    ) -> Result<u8, Wrong> {
+        let written = &self.written;
+        let place = || Place::cell(reader.name, row.number, written);
+        match (&mut self.builder, self.column.cell) {
+            (ColumnBuilder::Text(builder), _) => {
+                let value = if row.may_break { cell::text(text, &self.name)? } else { text };
+                match self.name.as_str() {
+                    "patient_id" => {
+                        cell::pseudonym(value)?;
+                    }
+                    "restoration_id" | "replaces_restoration" => {}
+                    _ => {
+                        // Few people and lots fill these columns: one that was seen needs no second look.
+                        if !self.met.iter().any(|met| *met.1 == *value.as_bytes()) {
+                            if let Some(why) = cell::tells_who(value) {
+                                return Err(Wrong {
+                                    kind: FindingKind::PersonalData,
+                                    what: format!("{why} Who somebody is must not enter."),
+                                    mend: "Use a code, such as initials or a number.".to_owned(),
+                                });
+                            }
+                            if self.met.len() < MET {
+                                self.met.push((NO_CODE, value.as_bytes().into(), NO_CODE));
+                            }
+                        }
+                    }
                 }
-                (AdhesiveClass::Universal, None) if written.is_none() => findings.note(
-                    FindingKind::EtchStrategyMissing,
-                    place(),
-                    None,
-                    "A universal adhesive says little without its etch strategy.",
-                    "Fill etch_strategy if it is known.",
-                ),
-                _ => {}
+                builder.append_value(value);
+                Ok(NO_CODE)
+            }
+            (ColumnBuilder::Day(builder), _) => {
+                let day = match cell::day(text, reader.today, reader.days) {
+                    Err(wrong) if wrong.kind == FindingKind::NotADay => {
+                        let Some(read) = cell::look_alike(text) else { return Err(wrong) };
+                        let Ok(day) = cell::day(&read, reader.today, reader.days) else { return Err(wrong) };
+                        looks_like(&read, text, place(), findings);
+                        day
+                    }
+                    read => read?,
+                };
+                builder.append_value(day.since_epoch());
+                Ok(NO_CODE)
+            }
+            (ColumnBuilder::Number(builder), Cell::Number { possible, plausible }) => {
+                let read = |text: &str| cell::number(text, reader.commas, self.factor, possible, plausible);
+                let number = match read(text) {
+                    Err(wrong) if wrong.kind == FindingKind::NotANumber => {
+                        let Some(like) = cell::look_alike(text) else { return Err(wrong) };
+                        let Ok(number) = read(&like) else { return Err(wrong) };
+                        looks_like(&like, text, place(), findings);
+                        number
+                    }
+                    read => read?,
+                };
+                match number.mark {
+                    Some(Decimal::Comma) => {
+                        tally.commas += 1;
+                        if tally.first_comma.is_none() {
+                            tally.first_comma = Some((row.number, self.written.clone(), text.to_owned()));
+                        }
+                    }
+                    Some(Decimal::Point) => tally.points += 1,
+                    None => {}
+                }
+                if !number.plausible {
+                    findings.note(
+                        FindingKind::ImplausibleValue,
+                        place(),
+                        Some(text),
+                        format!("Possible, but outside the usual {} to {}.", plausible.least, plausible.most),
+                        "Check it against the notes of the visit; leave it if it is right.",
+                    );
+                }
+                builder.append_value(number.value);
+                Ok(NO_CODE)
+            }
+            (ColumnBuilder::Code(builder), Cell::Tooth) => {
+                let like = || cell::look_alike(text).filter(|like| cell::tooth(like, reader.notation).is_ok());
+                let read = match cell::tooth(text, reader.notation) {
+                    Ok(tooth) => Ok(tooth),
+                    Err(_) if refutes(text, reader.notation) => {
+                        tally.refuted += 1;
+                        if tally.first_refuting.is_none() {
+                            tally.first_refuting = Some((row.number, self.written.clone(), text.to_owned()));
+                        }
+                        builder.append_null();
+                        return Ok(NO_CODE);
+                    }
+                    Err(wrong) => match like() {
+                        Some(like) => {
+                            looks_like(&like, text, place(), findings);
+                            cell::tooth(&like, reader.notation)
+                        }
+                        None => Err(wrong),
+                    },
+                };
+                let tooth = read?;
+                tally.teeth += 1;
+                tally.settling += u64::from(settles(tooth));
+                if tooth.is_primary() {
+                    findings.note(
+                        FindingKind::PrimaryTooth,
+                        place(),
+                        Some(text),
+                        "This is a primary tooth; what is known of cervical restorations concerns permanent ones.",
+                        "Check the number; leave it if it is right.",
+                    );
+                }
+                builder.append_value(tooth.iso());
+                Ok(NO_CODE)
+            }
+            (ColumnBuilder::Code(builder), Cell::Grade { possible }) => {
+                builder.append_value(cell::grade(text, possible)?);
+                Ok(NO_CODE)
+            }
+            (ColumnBuilder::Code(builder), Cell::Term(terms)) => {
+                let code = cell::term(text, terms)?;
+                builder.append_value(code);
+                Ok(code)
+            }
+            (ColumnBuilder::Code(builder), Cell::Score(criterion)) => {
+                let sign = cell::score(text, Scheme::from_index(scheme), criterion, reader.digits_from)?;
+                builder.append_value(sign);
+                Ok(sign)
+            }
+            (builder, _) => {
+                builder.push_none();
+                Ok(NO_CODE)
             }
         }
     }
 }
 
-/// A digest of a row's cells and their lengths: the first half of a SHA-256.
-fn row_digest(record: &csv::ByteRecord) -> [u8; 16] {
-    use sha2::{Digest, Sha256};
-    let mut hasher = Sha256::new();
-    for cell in record {
-        hasher.update((cell.len() as u64).to_le_bytes());
-        hasher.update(cell);
-    }
-    let full = hasher.finalize();
-    let mut half = [0; 16];
-    half.copy_from_slice(&full[..16]);
-    half
+/// Names a cell that was read with letters or signs taken for the digits they look like.
+fn looks_like(read: &str, text: &str, place: Place, findings: &mut Findings) {
+    findings.note(
+        FindingKind::LookAlike,
+        place,
+        Some(text),
+        format!("Read as {read}: a letter or sign that looks like a digit."),
+        "Write it in plain digits.",
+    );
+}
+
+/// Whether a tooth written as its ISO number could not be a Universal number, so that it settles the notation.
+fn settles(tooth: Tooth) -> bool {
+    tooth.iso() > 32
 }

@@ -5,7 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use super::endpoint::{Endpoint, FailureDayReading};
-use crate::quantity::{ConfidenceLevel, DAYS_PER_YEAR, Days, IntervalMethod, Variance};
+use crate::quantity::{ConfidenceLevel, Days, IntervalMethod, Variance};
 use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
 
 /// What counts as failure and how results are computed.
@@ -107,9 +107,8 @@ impl RecallWindow {
 }
 
 /// A number of months as whole days: months × 365.25 / 12, rounded.
-#[expect(clippy::cast_possible_truncation, reason = "65535 months are below 2^31 days")]
 pub fn months(count: u16) -> Days {
-    Days::new((f64::from(count) * DAYS_PER_YEAR / 12.0).round() as i32)
+    Days::of_months(count)
 }
 
 /// Why a protocol can't be used.

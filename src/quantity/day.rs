@@ -166,6 +166,12 @@ impl Sub<Days> for Day {
 pub struct Days(i32);
 
 impl Days {
+    /// A number of months as whole days: months × 365.25 / 12, rounded.
+    #[expect(clippy::cast_possible_truncation, reason = "65535 months are below 2^31 days")]
+    pub fn of_months(count: u16) -> Self {
+        Self((f64::from(count) * DAYS_PER_YEAR / 12.0).round() as i32)
+    }
+
     /// A length of `count` days.
     pub const fn new(count: i32) -> Self {
         Self(count)

@@ -6,6 +6,7 @@
 //! - [`charts`]: which charts a review has
 //! - [`tables`]: tables as CSV
 //! - [`page`]: the HTML page
+//! - [`set_aside`]: rows set aside, with the reasons
 //! - [`folder`]: all of it into a folder
 
 pub mod caution_text;
@@ -14,4 +15,5 @@ pub mod findings_text;
 pub mod folder;
 pub mod page;
 pub mod sentence;
+pub mod set_aside;
 pub mod tables;

@@ -65,6 +65,24 @@ impl RecordTable {
         &self.frame
     }
 
+    /// The same without some rows, given by file and row number.
+    ///
+    /// # Errors
+    /// When the table lacks its columns of origin.
+    pub fn without(
+        &self,
+        rows: &std::collections::BTreeMap<String, std::collections::BTreeSet<u64>>,
+    ) -> Result<Self, TableError> {
+        if rows.is_empty() {
+            return Ok(self.clone());
+        }
+        let origins = self.origins()?;
+        let keep =
+            (0..self.len()).map(|row| !rows.get(origins.file(row)).is_some_and(|set| set.contains(&origins.row(row))));
+        let keep: polars::prelude::BooleanChunked = keep.collect();
+        Ok(Self { frame: self.frame.filter(&keep)?, files: self.files.clone() })
+    }
+
     /// A text column.
     ///
     /// # Errors

@@ -249,5 +249,5 @@ fn what_spreadsheets_write_is_read() {
     let records = Records::new(&[("placements.csv", wrong.as_bytes())]);
     let output = records.run(&["review", "records"]);
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(said.starts_with("placements.csv, row 4, column placed_on: 2020-13-11"), "{said}");
+    assert!(said.starts_with("placements.csv, row 4, column Placed-On: 2020-13-11"), "{said}");
 }

@@ -1,0 +1,119 @@
+//! `check`: record files read and checked, nothing kept.
+#![expect(clippy::print_stderr, reason = "commands talk to people")]
+
+use std::fmt::Write as _;
+
+use clap::Args;
+
+use super::exit::Exit;
+use super::reading::{Checked, ReadingArguments, Stop, Stopped, read_checked, stop};
+use super::say;
+use crate::finding::{Findings, Severity};
+use crate::intake::{Intake, RecordKind};
+use crate::report::findings_text::{findings_count, findings_text};
+use crate::wording::{counted, escape_terminal};
+
+/// Arguments of `check`.
+#[derive(Debug, Args)]
+pub struct CheckArguments {
+    #[command(flatten)]
+    reading: ReadingArguments,
+}
+
+/// Runs `check`.
+pub fn run(arguments: &CheckArguments) -> Exit {
+    match read_checked(&arguments.reading) {
+        Ok(Ok(checked)) => {
+            say(&passed(&checked));
+            Exit::Done
+        }
+        Ok(Err(Stopped { findings, intake })) => {
+            let Stop(exit, text) = stop(&findings);
+            eprint!("{text}");
+            if let Some(intake) = intake {
+                say(&tables_text(&intake));
+            }
+            exit
+        }
+        Err(Stop(exit, text)) => {
+            eprint!("{text}");
+            exit
+        }
+    }
+}
+
+fn passed(checked: &Checked) -> String {
+    let mut text = tables_text(&checked.intake);
+    let mut cautions = Findings::default();
+    cautions.take_over(checked.of_rows.clone());
+    cautions.take_over(checked.of_histories.clone());
+    text += &reckoning(checked);
+    if cautions.total(Severity::Caution) > 0 {
+        let _ = writeln!(text, "\n{}", findings_text(&cautions, Severity::Caution).trim_end());
+        let _ = writeln!(text, "\nLet through: {}.", findings_count(&cautions, Severity::Caution));
+    } else {
+        text.push_str("Nothing odd was found.\n");
+    }
+    text
+}
+
+/// What each table of each file was taken for.
+pub fn tables_text(intake: &Intake) -> String {
+    let mut text = String::from("Read:\n");
+    for table in &intake.tables {
+        let name = escape_terminal(&table.name);
+        let _ = match table.holds {
+            None => writeln!(text, "  {name}: {}", table.said),
+            Some(kind) => {
+                let rows = counted(table.received, "row", "rows");
+                let beside = match table.unfolded {
+                    0 => String::new(),
+                    visits => format!(", and {} beside each other in them", counted(visits, "visit", "visits")),
+                };
+                writeln!(text, "  {name}: {} ({}), {rows}{beside}", kind.label(), table.said)
+            }
+        };
+    }
+    text
+}
+
+/// received = kept + set aside + identical repeats, for placements and visits.
+pub fn reckoning(checked: &Checked) -> String {
+    let mut text = String::new();
+    let repeats = |excluded: &[crate::result::Exclusion]| {
+        excluded.iter().filter(|one| one.reason == "the same row again").map(|one| one.count).sum::<u64>()
+    };
+    let (histories, aside) = (&checked.histories, &checked.set_aside);
+    for (kind, in_table, repeated, aside) in [
+        (RecordKind::Placement, checked.intake.placements.0.len(), repeats(&histories.flow.excluded), aside.placements),
+        (RecordKind::Visit, checked.intake.visits.0.len(), repeats(&histories.flow.visits_excluded), aside.visits),
+    ] {
+        let received: u64 = checked
+            .intake
+            .tables
+            .iter()
+            .map(|table| match (table.holds, kind) {
+                (Some(RecordKind::Visit), RecordKind::Visit) | (Some(RecordKind::Placement), RecordKind::Placement) => {
+                    table.received
+                }
+                (Some(RecordKind::Placement), RecordKind::Visit) => table.unfolded,
+                _ => 0,
+            })
+            .sum();
+        let kept = in_table as u64 - repeated;
+        let _ = writeln!(
+            text,
+            "{} {} received = {kept} kept + {aside} set aside + {repeated} identical",
+            received,
+            kind.label()
+        );
+    }
+    for file in &aside_files(checked) {
+        let _ = writeln!(text, "Set aside, with the reasons: {file}");
+    }
+    text
+}
+
+fn aside_files(checked: &Checked) -> Vec<String> {
+    checked.set_aside.files.iter().map(|file| file.display().to_string()).collect()
+}

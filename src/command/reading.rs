@@ -1,0 +1,279 @@
+//! What every command that takes records does first: read them, check them, and set rows aside where asked.
+#![expect(clippy::print_stderr, reason = "commands talk to people")]
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+use chrono::Local;
+use clap::Args;
+
+use super::exit::Exit;
+use crate::cohort::{Histories, meaning, select};
+use crate::finding::{FindingKind, Findings, Severity};
+use crate::intake::folder::raw_rows;
+use crate::intake::{Intake, IntakeRequest, RecordKind, read_records};
+use crate::protocol::Protocol;
+use crate::quantity::Day;
+use crate::report::findings_text::{findings_count, findings_text};
+use crate::report::set_aside::{SetAsideTable, write_set_aside};
+use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::wording::escape_terminal;
+
+/// Arguments of every command that reads records.
+#[derive(Debug, Args)]
+pub struct ReadingArguments {
+    /// Folder with the record files, or one such file: .csv, .xlsx, .parquet, .jsonl.
+    pub records: PathBuf,
+    /// Protocol file; without it the built-in protocol holds.
+    #[arg(long, value_name = "FILE")]
+    pub protocol: Option<PathBuf>,
+    /// What is declared of the files: columns, terms, units, notation [default: records.toml beside them].
+    #[arg(long, value_name = "FILE")]
+    pub declaration: Option<PathBuf>,
+    /// Let the good rows through, and write the bad ones with the reasons into this file, .xlsx or .csv, to be mended and read
+    /// again.
+    #[arg(long, value_name = "FILE")]
+    pub set_aside: Option<PathBuf>,
+}
+
+/// Why a run stops, said once.
+pub struct Stop(pub Exit, pub String);
+
+/// Records that were read and checked.
+pub struct Checked {
+    /// The protocol.
+    pub protocol: Protocol,
+    /// What was read, less what was set aside.
+    pub intake: Intake,
+    /// The restorations with their visits, as of the last day.
+    pub histories: Histories,
+    /// The last day in the records.
+    pub last_day: Day,
+    /// What was found in single rows.
+    pub of_rows: Findings,
+    /// What was found where rows meet.
+    pub of_histories: Findings,
+    /// Rows set aside.
+    pub set_aside: SetAside,
+}
+
+/// Rows set aside, by kind, and where they are.
+#[derive(Debug, Default)]
+pub struct SetAside {
+    /// Placements.
+    pub placements: u64,
+    /// Visits.
+    pub visits: u64,
+    /// Files with the rows and the reasons.
+    pub files: Vec<PathBuf>,
+    /// The errors in them.
+    pub errors: Findings,
+}
+
+/// What errors stopped.
+pub struct Stopped {
+    /// All that was found.
+    pub findings: Findings,
+    /// What was read, where anything could be.
+    pub intake: Option<Intake>,
+}
+
+/// Today.
+pub fn today() -> Day {
+    Day::from(Local::now().date_naive())
+}
+
+/// Says on a terminal what goes on; silent in a pipe.
+pub fn progress(step: &str) {
+    if std::io::stderr().is_terminal() {
+        eprintln!("… {step}");
+    }
+}
+
+/// A fault of the program itself.
+pub fn fault(error: impl std::fmt::Display) -> Stop {
+    Stop(Exit::NotWritten, format!("This is a fault of the program, not of your records: {error}\n"))
+}
+
+/// Stops with all errors in words.
+pub fn stop(findings: &Findings) -> Stop {
+    let text = findings_text(findings, Severity::Error);
+    let count = findings_count(findings, Severity::Error);
+    // What isn't there is a slip of the command, not of the records.
+    let missing = findings.by_kind().iter().any(|(kind, _)| *kind == FindingKind::FolderMissing);
+    Stop(
+        if missing { Exit::Usage } else { Exit::Findings },
+        format!("{text}{count}. Nothing was written; mend these and run it again.\n"),
+    )
+}
+
+/// Reads the protocol of a command.
+///
+/// # Errors
+/// When it can't be read or contradicts itself.
+pub fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
+    let Some(path) = path else { return Ok(Protocol::built_in()) };
+    let name = path.display().to_string();
+    let name = escape_terminal(&name);
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        Stop(
+            Exit::Usage,
+            format!("{name}: the protocol can't be read: {error}.\nMend: check the path given with --protocol.\n"),
+        )
+    })?;
+    Protocol::read(&text).map_err(|error| {
+        let said = escape_terminal(&error.to_string()).into_owned();
+        Stop(
+            Exit::Usage,
+            format!(
+                "{name}, {said}\nMend: correct it; “manebit protocol” prints the built-in one, with what each line may say.\n"
+            ),
+        )
+    })
+}
+
+/// Reads and checks records; `Err` in the result holds the findings where errors stop the way.
+///
+/// # Errors
+/// When the protocol can't be read, set-aside rows can't be written, or the program is at fault.
+pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stopped>, Stop> {
+    let protocol = protocol(arguments.protocol.as_deref())?;
+    let aside = arguments.set_aside.as_deref();
+    if let Some(path) = aside.filter(|path| path.exists()) {
+        return Err(Stop(
+            Exit::NotWritten,
+            format!(
+                "{} is there already and is not written over. Mend: give another name with --set-aside.\n",
+                path.display()
+            ),
+        ));
+    }
+    let mut of_rows = if aside.is_some() { Findings::keeping_all_errors() } else { Findings::default() };
+    progress("reading records");
+    let request = IntakeRequest {
+        records: &arguments.records,
+        declaration: arguments.declaration.as_deref(),
+        today: today(),
+        own_columns: &protocol.own_factors,
+    };
+    let Some(mut intake) = read_records(request, &mut of_rows).map_err(fault)? else {
+        return Ok(Err(Stopped { findings: of_rows, intake: None }));
+    };
+    progress("checking");
+    let whole = (intake.placements.0.len(), intake.visits.0.len());
+    let mut errors = Findings::keeping_all_errors();
+    loop {
+        let last_day = last_day(&intake).map_err(fault)?;
+        let mut histories = select(&intake.placements, &intake.visits, last_day).map_err(fault)?;
+        if aside.is_none() {
+            drop_unread(&mut histories, &intake).map_err(fault)?;
+        }
+        let mut of_histories = if aside.is_some() { Findings::keeping_all_errors() } else { Findings::default() };
+        meaning::check(&intake.placements, &intake.visits, &mut histories, &protocol, &mut of_histories).map_err(fault)?;
+        let none_placed = intake.placements.0.is_empty();
+        if none_placed && !of_rows.any_error() && !of_histories.any_error() {
+            of_rows.note(
+                FindingKind::NoRecordFiles,
+                crate::finding::Place::file(&arguments.records.display().to_string()),
+                None,
+                "There are no placements.",
+                "Add a file of placements (with a column placed_on).",
+            );
+        }
+        if !of_rows.any_error() && !of_histories.any_error() {
+            let mut set_aside = SetAside { errors, ..SetAside::default() };
+            if let Some(path) = aside {
+                set_aside.placements = (whole.0 - intake.placements.0.len()) as u64;
+                set_aside.visits = (whole.1 - intake.visits.0.len()) as u64;
+                write_aside(&mut set_aside, path, request, &intake)?;
+            }
+            return Ok(Ok(Checked { protocol, intake, histories, last_day, of_rows, of_histories, set_aside }));
+        }
+        let stuck = intake.file_unread || of_rows.any_of_whole_table() || of_histories.any_of_whole_table();
+        if aside.is_none() || stuck {
+            of_rows.take_over(of_histories);
+            of_rows.take_over(errors);
+            return Ok(Err(Stopped { findings: of_rows, intake: Some(intake) }));
+        }
+        // Rows with errors go, and the rest is checked again: a visit may have lost its placement.
+        let (row_errors, cautions) = of_rows.part();
+        of_rows = cautions;
+        let (history_errors, _) = of_histories.part();
+        let mut bad: BTreeMap<String, BTreeSet<u64>> = BTreeMap::new();
+        for findings in [&row_errors, &history_errors] {
+            for (file, rows) in findings.errors_by_row() {
+                bad.entry(file.to_owned()).or_default().extend(rows.keys());
+            }
+        }
+        intake.placements = PlacementTable(intake.placements.0.without(&bad).map_err(fault)?);
+        intake.visits = VisitTable(intake.visits.0.without(&bad).map_err(fault)?);
+        errors.take_over(row_errors);
+        errors.take_over(history_errors);
+    }
+}
+
+/// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
+fn write_aside(set_aside: &mut SetAside, path: &Path, request: IntakeRequest<'_>, intake: &Intake) -> Result<(), Stop> {
+    let by_row = set_aside.errors.errors_by_row();
+    if by_row.is_empty() {
+        return Ok(());
+    }
+    let wanted = by_row.iter().map(|(file, rows)| ((*file).to_owned(), rows.keys().copied().collect())).collect();
+    let mut tables = Vec::new();
+    for raw in raw_rows(request, &wanted) {
+        let kind = intake.tables.iter().find(|table| table.name == raw.name).and_then(|table| table.holds);
+        let reasons = by_row.get(raw.name.as_str());
+        let mut rows = Vec::new();
+        for (number, cells) in raw.rows {
+            let found = reasons.and_then(|reasons| reasons.get(&number));
+            let misfit = found.is_some_and(|found| found.iter().any(|one| one.kind == FindingKind::RowLength));
+            match kind {
+                Some(RecordKind::Placement) => set_aside.placements += u64::from(misfit),
+                Some(RecordKind::Visit) => set_aside.visits += u64::from(misfit),
+                None => {}
+            }
+            let why: Vec<String> = found
+                .into_iter()
+                .flatten()
+                .map(|finding| {
+                    let column = finding.place.column.as_ref().map_or_else(String::new, |column| format!("{column}: "));
+                    format!("{column}{} {}", finding.what, finding.mend)
+                })
+                .collect();
+            rows.push((number, cells, why.join(" ")));
+        }
+        tables.push(SetAsideTable { name: raw.name, header: raw.header, rows });
+    }
+    set_aside.files = write_set_aside(path, &tables).map_err(|error| {
+        Stop(
+            Exit::NotWritten,
+            format!(
+                "{}: the rows set aside can't be written: {error}. Mend: give another file with --set-aside.\n",
+                path.display()
+            ),
+        )
+    })?;
+    Ok(())
+}
+
+/// Takes out visits whose placement may stand in a row or file that could not be read: that is a finding already, and they are
+/// no orphans.
+fn drop_unread(histories: &mut Histories, intake: &Intake) -> Result<(), TableError> {
+    if intake.file_unread {
+        histories.orphans.clear();
+    }
+    let ids = intake.visits.0.text("restoration_id")?;
+    let unread = |row: u32| ids.get(row as usize).is_some_and(|id| intake.unread_restorations.contains(id));
+    histories.orphans.retain(|&row| !unread(row));
+    Ok(())
+}
+
+/// The last day in the records.
+fn last_day(intake: &Intake) -> Result<Day, TableError> {
+    let mut last = NO_DAY;
+    for days in [intake.placements.0.days("placed_on"), intake.visits.0.days("visited_on")] {
+        last = days?.into_iter().chain([last]).max().unwrap_or(last);
+    }
+    Ok(if last == NO_DAY { Day::from_epoch(0) } else { Day::from_epoch(last) })
+}

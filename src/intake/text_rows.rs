@@ -1,0 +1,286 @@
+//! Text in columns as rows of cells, each with the row number that a spreadsheet shows, read in pieces: the memory taken doesn't
+//! grow with the file.
+//!
+//! A row ends at a line end outside quotation marks; a mark opens a quoted cell only at the cell's start, and two marks within it
+//! stand for one (RFC 4180). Cells are slices of the piece; only cells with doubled marks are copied.
+
+use std::io::{self, Read};
+
+/// Bytes read at a time.
+const PIECE: usize = 1 << 20;
+/// A row that spans more lines than this has a quotation mark that is never closed.
+pub const LONGEST_ROW_IN_LINES: u64 = 1000;
+
+/// Where a cell lies: in the row's bytes, or in the copy without doubled marks.
+#[derive(Clone, Copy, Debug)]
+struct Span {
+    from: usize,
+    to: usize,
+    copied: bool,
+}
+
+/// Rows of a text.
+pub struct TextRows {
+    input: Box<dyn Read>,
+    buffer: Vec<u8>,
+    from: usize,
+    ended: bool,
+    next_row: u64,
+    separator: u8,
+    spans: Vec<Span>,
+    copies: Vec<u8>,
+}
+
+/// One row.
+#[derive(Clone, Copy)]
+pub struct TextRow<'a> {
+    /// Its number, as a spreadsheet shows it.
+    pub number: u64,
+    /// Whether any cell was in quotation marks.
+    pub quoted: bool,
+    bytes: &'a [u8],
+    copies: &'a [u8],
+    spans: &'a [Span],
+}
+
+impl<'a> TextRow<'a> {
+    /// How many cells.
+    pub const fn len(&self) -> usize {
+        self.spans.len()
+    }
+
+    /// A cell's bytes; empty past the end.
+    pub fn cell(&self, place: usize) -> &'a [u8] {
+        match self.spans.get(place) {
+            Some(span) if span.copied => &self.copies[span.from..span.to],
+            Some(span) => &self.bytes[span.from..span.to],
+            None => &[],
+        }
+    }
+}
+
+/// Why there is no next row.
+#[derive(Debug)]
+pub enum RowTrouble {
+    /// A quotation mark opened in this row is never closed.
+    UnclosedQuote(u64),
+    /// The file can't be read any further.
+    Unreadable(u64, io::Error),
+}
+
+struct Found {
+    end: usize,
+    next: usize,
+    quoted: bool,
+}
+
+enum Search {
+    Row(Found),
+    More { inside_quotes: bool },
+}
+
+impl TextRows {
+    /// Rows of a text in UTF-8.
+    pub fn new(input: Box<dyn Read>, separator: u8) -> Self {
+        Self {
+            input,
+            buffer: Vec::new(),
+            from: 0,
+            ended: false,
+            next_row: 1,
+            separator,
+            spans: Vec::new(),
+            copies: Vec::new(),
+        }
+    }
+
+    /// The next row; none at the end. Lines without anything are passed over, but counted.
+    ///
+    /// # Errors
+    /// When a quotation mark is never closed, or the file can't be read.
+    pub fn next_row(&mut self) -> Result<Option<TextRow<'_>>, RowTrouble> {
+        loop {
+            match search(&self.buffer[self.from..], self.separator, self.ended) {
+                Search::Row(found) => {
+                    let start = self.from;
+                    self.from += found.next;
+                    let number = self.next_row;
+                    self.next_row += 1;
+                    if found.end == 0 {
+                        if found.next == 0 {
+                            return Ok(None);
+                        }
+                        continue;
+                    }
+                    let bytes = &self.buffer[start..start + found.end];
+                    split(bytes, self.separator, found.quoted, &mut self.spans, &mut self.copies);
+                    let (copies, spans) = (self.copies.as_slice(), self.spans.as_slice());
+                    return Ok(Some(TextRow { number, quoted: found.quoted, bytes, copies, spans }));
+                }
+                Search::More { inside_quotes } => {
+                    let rest = &self.buffer[self.from..];
+                    if inside_quotes
+                        && (self.ended || memchr::memchr_iter(b'\n', rest).count() as u64 > LONGEST_ROW_IN_LINES)
+                    {
+                        return Err(RowTrouble::UnclosedQuote(self.next_row));
+                    }
+                    self.fill()?;
+                }
+            }
+        }
+    }
+
+    /// Reads another piece behind what is left of the last one.
+    fn fill(&mut self) -> Result<(), RowTrouble> {
+        self.buffer.drain(..self.from);
+        self.from = 0;
+        let kept = self.buffer.len();
+        self.buffer.resize(kept + PIECE, 0);
+        let count =
+            self.input.read(&mut self.buffer[kept..]).map_err(|error| RowTrouble::Unreadable(self.next_row, error))?;
+        self.buffer.truncate(kept + count);
+        self.ended = count == 0;
+        Ok(())
+    }
+}
+
+/// Where the first row of the bytes ends.
+fn search(bytes: &[u8], separator: u8, ended: bool) -> Search {
+    let mut at = 0;
+    let mut quoted = false;
+    while let Some(found) = memchr::memchr2(b'"', b'\n', &bytes[at..]).map(|found| at + found) {
+        if bytes[found] == b'\n' {
+            let end = if found > 0 && bytes[found - 1] == b'\r' { found - 1 } else { found };
+            return Search::Row(Found { end, next: found + 1, quoted });
+        }
+        at = found + 1;
+        let opens = found == 0 || bytes[found - 1] == separator;
+        if !opens {
+            continue;
+        }
+        quoted = true;
+        loop {
+            let Some(close) = memchr::memchr(b'"', &bytes[at..]).map(|close| at + close) else {
+                return Search::More { inside_quotes: true };
+            };
+            at = close + 1;
+            if bytes.get(at) != Some(&b'"') {
+                break;
+            }
+            at += 1;
+        }
+    }
+    if ended {
+        let end = if bytes.ends_with(b"\r") { bytes.len() - 1 } else { bytes.len() };
+        Search::Row(Found { end, next: bytes.len(), quoted })
+    } else {
+        Search::More { inside_quotes: false }
+    }
+}
+
+/// Splits a row into its cells.
+fn split(bytes: &[u8], separator: u8, quoted: bool, spans: &mut Vec<Span>, copies: &mut Vec<u8>) {
+    spans.clear();
+    copies.clear();
+    let mut from = 0;
+    if !quoted {
+        for to in memchr::memchr_iter(separator, bytes) {
+            spans.push(Span { from, to, copied: false });
+            from = to + 1;
+        }
+        spans.push(Span { from, to: bytes.len(), copied: false });
+        return;
+    }
+    loop {
+        if bytes.get(from) != Some(&b'"') {
+            let to = memchr::memchr(separator, &bytes[from..]).map_or(bytes.len(), |to| from + to);
+            spans.push(Span { from, to, copied: false });
+            if to == bytes.len() {
+                return;
+            }
+            from = to + 1;
+            continue;
+        }
+        let copy_from = copies.len();
+        let mut at = from + 1;
+        let mut plain = true;
+        // Up to the closing mark; two marks stand for one.
+        let close = loop {
+            let mark = memchr::memchr(b'"', &bytes[at..]).map_or(bytes.len(), |mark| at + mark);
+            copies.extend_from_slice(&bytes[at..mark]);
+            if bytes.get(mark + 1) == Some(&b'"') && mark < bytes.len() {
+                copies.push(b'"');
+                at = mark + 2;
+                plain = false;
+            } else {
+                break mark;
+            }
+        };
+        let after = (close + 1).min(bytes.len());
+        let to = memchr::memchr(separator, &bytes[after..]).map_or(bytes.len(), |to| after + to);
+        // What stands between the closing mark and the separator belongs to the cell, as written.
+        if to > after {
+            copies.extend_from_slice(&bytes[after..to]);
+            plain = false;
+        }
+        if plain {
+            copies.truncate(copy_from);
+            spans.push(Span { from: from + 1, to: close, copied: false });
+        } else {
+            spans.push(Span { from: copy_from, to: copies.len(), copied: true });
+        }
+        if to == bytes.len() {
+            return;
+        }
+        from = to + 1;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn all(text: &str) -> Vec<(u64, Vec<String>)> {
+        let mut rows = TextRows::new(Box::new(std::io::Cursor::new(text.as_bytes().to_vec())), b',');
+        let mut found = Vec::new();
+        while let Some(row) = rows.next_row().expect("rows") {
+            let cells = (0..row.len()).map(|place| String::from_utf8_lossy(row.cell(place)).into_owned()).collect();
+            found.push((row.number, cells));
+        }
+        found
+    }
+
+    #[test]
+    fn rows_are_numbered_as_a_spreadsheet_shows_them() {
+        let rows = all("a,b\r\n\r\n1,\"x\ny\"\r\n2,\"say \"\"so\"\"\"\n3,5\" deep");
+        let numbers: Vec<u64> = rows.iter().map(|row| row.0).collect();
+        assert_eq!(numbers, [1, 3, 4, 5]);
+        assert_eq!(rows[1].1, ["1", "x\ny"]);
+        assert_eq!(rows[2].1, ["2", "say \"so\""]);
+        assert_eq!(rows[3].1, ["3", "5\" deep"], "a mark inside a cell is a mark");
+    }
+
+    #[test]
+    fn a_mark_that_is_never_closed_is_found() {
+        let mut rows = TextRows::new(Box::new(std::io::Cursor::new(b"a,b\n1,\"x\n2,y\n".to_vec())), b',');
+        assert!(rows.next_row().expect("a header").is_some());
+        assert!(matches!(rows.next_row(), Err(RowTrouble::UnclosedQuote(2))));
+    }
+
+    proptest! {
+        /// The rows of any text are those of a general reader of such files.
+        #[test]
+        fn rows_are_those_of_a_general_reader(cells in proptest::collection::vec(
+            proptest::collection::vec("[a-c,\"\n é]{0,6}", 2..5), 1..20)) {
+            let mut writer = csv::WriterBuilder::new().flexible(true).from_writer(Vec::new());
+            for row in &cells {
+                writer.write_record(row).expect("a row");
+            }
+            let bytes = writer.into_inner().expect("bytes");
+            let text = String::from_utf8(bytes).expect("text");
+            let found: Vec<Vec<String>> = all(&text).into_iter().map(|row| row.1).collect();
+            prop_assert_eq!(found, cells);
+        }
+    }
+}
