@@ -3,12 +3,16 @@
 //! - [`review`]: record files to a review
 //! - [`invent`]: an invented practice as record files
 //! - [`protocol`]: the built-in protocol, to copy and change
+//! - [`template`]: blank record files
+//! - [`explain`]: what a finding is, why it matters, how to mend it
 //! - [`exit`]: the exit codes
 
 pub mod exit;
+pub mod explain;
 pub mod invent;
 pub mod protocol;
 pub mod review;
+pub mod template;
 
 use std::io::Write as _;
 
@@ -33,6 +37,10 @@ enum Command {
     Invent(invent::InventArguments),
     /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
     Protocol,
+    /// Make blank record files, as CSV and as a workbook with lists to choose from.
+    Template(template::TemplateArguments),
+    /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
+    Explain(explain::ExplainArguments),
 }
 
 /// Prints to standard output. A reader that has gone away, such as a pager that was closed, is no error.
@@ -46,6 +54,8 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Review(arguments) }) => review::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),
         Ok(Arguments { command: Command::Protocol }) => protocol::run(),
+        Ok(Arguments { command: Command::Template(arguments) }) => template::run(&arguments),
+        Ok(Arguments { command: Command::Explain(arguments) }) => explain::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }
