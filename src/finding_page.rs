@@ -138,7 +138,7 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "Write the year, the month and the day, with hyphens between. If a five-digit number is there, \
              the spreadsheet wrote its inner count of days: give the column a date format and export it again.",
         )
-        .with("31 March 2024, or 2024-02-30", "2024-03-31"),
+        .with("31 March 2024", "2024-03-31"),
         K::AmbiguousDate => page(
             "Day and month can be read two ways.",
             "03/04/2022 is in April for one reader and in March for another. \
@@ -160,7 +160,7 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "In ISO 3950 notation the first digit is the quadrant and the second counts from the midline. \
              Correct the number; if the whole file is in Universal notation, declare that in records.toml.",
         )
-        .with("19 in ISO 3950 notation", "18, or whichever tooth it was"),
+        .with("49 in ISO 3950 notation", "48, or whichever tooth it was"),
         K::NotANumber => page(
             "The cell should hold a number alone and holds something else.",
             "A unit, a word or a decimal comma leaves open what was measured.",
@@ -193,7 +193,7 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
              Letters and digits are never turned into each other.",
             "Write one of the scores that the finding lists, or correct the scheme. If an export counts 0, 1, 2 for A, B, C, write the letters.",
         )
-        .with("scheme usphs_3, colour D", "scheme usphs_3, colour C"),
+        .with("scheme usphs_3, colour D", "scheme usphs_3, colour C, if that was seen"),
         K::NothingScored => page(
             "The visit has no score and no outcome.",
             "It doesn't even say that the filling was still there, so nothing can be counted from it.",

@@ -90,6 +90,7 @@ pub fn fill(sheet: &mut Worksheet, lists: &[TermList]) -> Result<(), XlsxError> 
             }
         }
     }
-    sheet.autofilter(0, 0, row - 1, 3)?;
+    // Sorted anew, the lists would hold other terms; so no filter, and a lock without a password.
+    sheet.protect();
     finish(sheet)
 }

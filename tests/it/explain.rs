@@ -12,6 +12,7 @@ fn explain(arguments: &[&str]) -> String {
 
 #[test]
 fn a_page_says_what_why_and_how() {
+    insta::assert_snapshot!("help_of_explain", explain(&["--help"]));
     insta::assert_snapshot!("explain_ambiguous_date", explain(&["ambiguous-date"]));
     insta::assert_snapshot!("explain_legacy_undeclared", explain(&["Legacy_Undeclared"]));
 }
