@@ -298,7 +298,7 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
         ),
         K::EtchStrategyMissing => page(
             "A universal adhesive is recorded without the etch strategy.",
-            "It can be used in three ways, which are what most comparisons are about. The filling is kept, under “not recorded”.",
+            "It can be used in three ways, which are what most comparisons are about. The filling is kept, but has no group when etch strategies are compared.",
             "Fill etch_strategy if the notes tell. Never fill it in from habit: an honest gap is better than a guess.",
         ),
         K::OwnWorkScored => page(

@@ -27,10 +27,11 @@ pub fn run(arguments: &ExplainArguments) -> Exit {
         say(&finding_page_text(*kind));
         return Exit::Done;
     }
+    let near = nearest(&code);
+    let near = if near.is_empty() { String::new() } else { format!(" Nearest are: {}.", near.join(", ")) };
     eprintln!(
-        "No finding has the code {}. Nearest are: {}.\nMend: correct the code; “manebit explain” lists them all.",
+        "No finding has the code {}.{near}\nMend: correct the code; “manebit explain” lists them all.",
         shorten(&escape_terminal(written), 60),
-        nearest(&code).join(", ")
     );
     Exit::Usage
 }
@@ -40,7 +41,8 @@ fn plain(written: &str) -> String {
     written.trim().trim_matches(['(', ')', ':', '.']).to_lowercase().replace(['_', ' '], "-")
 }
 
-/// The three codes that are most like this one: those that share a word first, then by how many letters would have to change.
+/// At most three codes that are most like this one: those that share a word first, then by how many letters would have to
+/// change. What is like none gets none.
 fn nearest(code: &str) -> Vec<&'static str> {
     let words = |text: &str| text.split('-').filter(|word| word.len() > 3).map(str::to_owned).collect::<Vec<_>>();
     let own = words(code);
@@ -50,6 +52,7 @@ fn nearest(code: &str) -> Vec<&'static str> {
             let shares = words(kind.code()).iter().any(|word| own.contains(word));
             (!shares, changes(code, kind.code()), kind.code())
         })
+        .filter(|&(apart, changes, found)| !apart || changes * 2 <= code.len().max(found.len()))
         .collect();
     // A slip of a letter or two weighs more than a shared word.
     codes.sort_by_key(|&(apart, changes, code)| (changes > 2, apart, changes, code));
@@ -89,6 +92,7 @@ mod tests {
         assert_eq!(nearest("not-a-dya")[0], "not-a-day");
         assert!(nearest("death").contains(&"seen-after-death"));
         assert_eq!(nearest("columns-missing")[0], "column-missing");
+        assert!(nearest("glue").is_empty() && nearest("").is_empty());
         assert_eq!(plain(" (Not_A day:"), "not-a-day");
     }
 }

@@ -15,7 +15,7 @@ pub fn fill_columns(sheet: &mut Worksheet) -> Result<(), XlsxError> {
         ("sheet", 12.0),
         ("column", 22.0),
         ("label", 26.0),
-        ("needed", 16.0),
+        ("filled", 24.0),
         ("what it holds", 60.0),
         ("written as", 60.0),
     ];
@@ -30,13 +30,19 @@ fn rows(
     description: impl Fn(&str) -> String,
 ) -> impl Iterator<Item = Vec<String>> {
     columns.iter().map(move |column| {
-        let needed = match column.need {
-            Need::Required => "in every row",
-            Need::Optional => "may be empty",
-        };
-        let text = [sheet, column.name, column.label, needed].map(str::to_owned);
+        let text = [sheet, column.name, column.label, filled(column)].map(str::to_owned);
         text.into_iter().chain([description(column.name), written_as(column)]).collect()
     })
+}
+
+/// Whether a column must be filled, in words.
+pub(super) fn filled(column: &Column) -> &'static str {
+    let says = matches!(column.cell, Cell::Score(_)) || column.name == "outcome";
+    match column.need {
+        Need::Required => "filled in every row",
+        Need::Optional if says => "may be empty, but each visit has a score or an outcome",
+        Need::Optional => "may be empty",
+    }
 }
 
 /// What a column holds, in the words of the record type's own documentation.

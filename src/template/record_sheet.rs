@@ -7,7 +7,7 @@ use rust_xlsxwriter::{
     DataValidation, DataValidationErrorStyle, DataValidationRule, Format, FormatAlign, Formula, Worksheet, XlsxError,
 };
 
-use super::guide_sheet::written_as;
+use super::guide_sheet::{filled, written_as};
 use super::term_sheet::{SCORES, list_name};
 use super::workbook::{finish, header_format};
 use crate::record::{Cell, Column, Need};
@@ -57,18 +57,16 @@ fn cell_format(cell: Cell) -> Format {
 
 /// What is shown when the header cell is chosen.
 fn explanation(column: &Column) -> Result<DataValidation, XlsxError> {
-    let needed = match column.need {
-        Need::Required => "Needed in every row.",
-        Need::Optional => "May be empty.",
-    };
+    let (first, rest) = filled(column).split_at(1);
     let written = match column.cell {
         Cell::Term(_) => "one of the terms in the list (sheet Terms)".to_owned(),
         _ => written_as(column),
     };
-    DataValidation::new()
-        .allow_any_value()
-        .set_input_title(column.label)?
-        .set_input_message(format!("{needed} Holds {}{written}.", article(column.cell)))
+    DataValidation::new().allow_any_value().set_input_title(column.label)?.set_input_message(format!(
+        "{}{rest}. Holds {}{written}.",
+        first.to_uppercase(),
+        article(column.cell)
+    ))
 }
 
 const fn article(cell: Cell) -> &'static str {
