@@ -28,7 +28,7 @@ pub fn run(arguments: &ExplainArguments) -> Exit {
         return Exit::Done;
     }
     let near = nearest(&code);
-    let near = if near.is_empty() { String::new() } else { format!(" Nearest are: {}.", near.join(", ")) };
+    let near = if near.is_empty() { String::new() } else { format!(" Nearest: {}.", near.join(", ")) };
     eprintln!(
         "No finding has the code {}.{near}\nMend: correct the code; “manebit explain” lists them all.",
         shorten(&escape_terminal(written), 60),
