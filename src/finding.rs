@@ -50,7 +50,6 @@ kinds! {
     FileUnread "file-unread" Error "A file can't be read",
     FileEmpty "file-empty" Error "A file is empty",
     FileNotText "file-not-text" Error "A file is not text",
-    UnknownDelimiter "unknown-delimiter" Error "The columns are not separated by commas",
     UnclosedQuote "unclosed-quote" Error "A quotation mark is never closed",
     UnknownKind "unknown-kind" Error "Neither placements nor visits",
     ColumnMissing "column-missing" Error "A column is missing",

@@ -5,14 +5,18 @@
 //! - [`protocol`]: the built-in protocol, to copy and change
 //! - [`check`]: record files read and checked, nothing kept
 //! - [`reading`]: what every command that takes records does first
+//! - [`template`]: blank record files
+//! - [`explain`]: what a finding is, why it matters, how to mend it
 //! - [`exit`]: the exit codes
 
 pub mod check;
 pub mod exit;
+pub mod explain;
 pub mod invent;
 pub mod protocol;
 pub mod reading;
 pub mod review;
+pub mod template;
 
 use std::io::Write as _;
 
@@ -39,6 +43,10 @@ enum Command {
     Invent(invent::InventArguments),
     /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
     Protocol,
+    /// Make blank record files, as CSV and as a workbook with lists to choose from.
+    Template(template::TemplateArguments),
+    /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
+    Explain(explain::ExplainArguments),
 }
 
 /// Prints to standard output. A reader that has gone away, such as a pager that was closed, is no error.
@@ -53,6 +61,8 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Check(arguments) }) => check::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),
         Ok(Arguments { command: Command::Protocol }) => protocol::run(),
+        Ok(Arguments { command: Command::Template(arguments) }) => template::run(&arguments),
+        Ok(Arguments { command: Command::Explain(arguments) }) => explain::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -1,7 +1,9 @@
 //! Findings as text for a terminal or a pipe: worst first, at most so many of a kind and file in full, the rest counted.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
+use super::finding_page_text::explaining_command;
 use crate::finding::{Finding, Findings, Severity};
 use crate::wording::{counted, escape_terminal, shorten};
 
@@ -11,6 +13,7 @@ const SHOWN_OF_A_KIND: u64 = 5;
 /// All findings of a severity as text.
 pub fn findings_text(findings: &Findings, severity: Severity) -> String {
     let mut text = String::new();
+    let mut explained = BTreeSet::new();
     let mut run: (Option<&Finding>, u64) = (None, 0);
     for finding in findings.sorted().into_iter().filter(|finding| finding.kind.severity() == severity) {
         let same = run.0.is_some_and(|last| last.kind == finding.kind && last.place.file == finding.place.file);
@@ -20,14 +23,16 @@ pub fn findings_text(findings: &Findings, severity: Severity) -> String {
         }
         run.1 += 1;
         if run.1 <= SHOWN_OF_A_KIND {
-            one(&mut text, finding);
+            one(&mut text, finding, !explained.contains(&finding.kind));
+            explained.insert(finding.kind);
         }
     }
     close(&mut text, run, findings);
     text
 }
 
-fn one(text: &mut String, finding: &Finding) {
+/// One finding; the first of its kind says where to read more.
+fn one(text: &mut String, finding: &Finding, first: bool) {
     let place = &finding.place;
     let mut head = escape_terminal(&place.file).into_owned();
     if let Some(row) = place.row {
@@ -39,9 +44,10 @@ fn one(text: &mut String, finding: &Finding) {
     if let Some(value) = &finding.value {
         let _ = write!(head, ": {}", shorten(&escape_terminal(value), 60));
     }
+    let more = if first { format!(" · to read more: {}", explaining_command(finding.kind)) } else { String::new() };
     let _ = writeln!(
         text,
-        "{head}\n  {}\n  Mend: {}\n  {}",
+        "{head}\n  {}\n  Mend: {}\n  {}{more}",
         escape_terminal(&finding.what),
         escape_terminal(&finding.mend),
         finding.kind.code()

@@ -3,6 +3,8 @@
 //! - [`sentence`]: sentences that say what the numbers say
 //! - [`caution_text`]: the words of each caution
 //! - [`findings_text`]: findings as text
+//! - [`findings_file`]: findings as JSON and CSV
+//! - [`finding_page_text`]: the page of a kind of finding, and the list of all kinds
 //! - [`charts`]: which charts a review has
 //! - [`tables`]: tables as CSV
 //! - [`page`]: the HTML page
@@ -11,6 +13,8 @@
 
 pub mod caution_text;
 pub mod charts;
+pub mod finding_page_text;
+pub mod findings_file;
 pub mod findings_text;
 pub mod folder;
 pub mod page;

@@ -88,7 +88,7 @@ fn reports_are_the_review_of_the_sample_data_whatever_the_threads() {
     }
 }
 
-fn valid(schema: &str, instance: &serde_json::Value) -> Result<(), String> {
+pub fn valid(schema: &str, instance: &serde_json::Value) -> Result<(), String> {
     let mut schemas = boon::Schemas::new();
     let mut compiler = boon::Compiler::new();
     let text = fs::read_to_string(root().join("schemas").join(schema)).expect("a schema");

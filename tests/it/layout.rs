@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("quantity", &[]),
     ("finding", &[]),
+    ("finding_page", &["finding"]),
     ("wording", &["quantity"]),
     ("stats", &["quantity"]),
     ("record", &["quantity", "finding", "wording"]),
@@ -19,8 +20,9 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("simulate", &["quantity", "record", "protocol"]),
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
     ("figure", &["quantity", "wording", "record", "result"]),
-    ("report", &["quantity", "finding", "wording", "record", "protocol", "result", "figure"]),
-    ("schema", &["record", "result"]),
+    ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
+    ("template", &["record", "wording"]),
+    ("schema", &["record", "report", "result"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
