@@ -77,6 +77,7 @@ kinds! {
     ContradictoryTechnique "contradictory-technique" Error "Adhesive class and etch strategy contradict each other",
     VisitsDiffer "visits-differ" Error "Two different rows for the same visit",
     RepairAsPlacement "repair-as-placement" Error "A placement that may be a repair",
+    KeptRowDiffers "kept-row-differs" Error "A row that differs from the one already kept",
     IdenticalRow "identical-row" Caution "The same row twice",
     ImplausibleValue "implausible-value" Caution "Possible, but odd",
     PrimaryTooth "primary-tooth" Caution "A primary tooth",

@@ -1,8 +1,9 @@
-//! JSON Schemas (draft 2020-12) of the records and of `results.json`, made from the Rust types so that the two can't drift.
+//! JSON Schemas (draft 2020-12) of the records, of `results.json` and of a registry's `manifest.json`, made from the Rust types so that the two can't drift.
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
 use crate::record::{Placement, Visit};
+use crate::registry::manifest::ManifestFile;
 use crate::result::Review;
 
 /// One schema: file name and text.
@@ -26,5 +27,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<Placement>("placement.schema.json"),
         file::<Visit>("visit.schema.json"),
         file::<Review>("results.schema.json"),
+        file::<ManifestFile>("registry-manifest.schema.json"),
     ]
 }

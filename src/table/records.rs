@@ -65,6 +65,11 @@ impl RecordTable {
         &self.frame
     }
 
+    /// The names of the files that rows came from, in the order that [`FILE_COLUMN`] counts them.
+    pub fn files(&self) -> &[String] {
+        &self.files
+    }
+
     /// A text column.
     ///
     /// # Errors

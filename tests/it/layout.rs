@@ -14,13 +14,14 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("protocol", &["quantity", "finding", "wording", "record", "stats"]),
     ("table", &["record"]),
     ("intake", &["quantity", "finding", "wording", "record", "table"]),
+    ("registry", &["quantity", "finding", "wording", "record", "table"]),
     ("result", &["quantity", "record", "protocol"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
     ("simulate", &["quantity", "record", "protocol"]),
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "wording", "record", "protocol", "result", "figure"]),
-    ("schema", &["record", "result"]),
+    ("schema", &["record", "registry", "result"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -1,0 +1,74 @@
+//! `history`: what a registry accepted, batch by batch.
+#![expect(clippy::print_stdout, reason = "commands talk to people")]
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::exit::Exit;
+use super::keeping::{Stop, ended};
+use crate::registry::{Batch, BatchKind, Counts, Identity, Registry};
+use crate::wording::{count, counted, escape_terminal};
+
+/// Arguments of `history`.
+#[derive(Debug, Args)]
+pub struct HistoryArguments {
+    /// Folder of the registry.
+    registry: PathBuf,
+}
+
+/// Runs `history`.
+pub fn run(arguments: &HistoryArguments) -> Exit {
+    ended(try_run(arguments))
+}
+
+fn try_run(arguments: &HistoryArguments) -> Result<Exit, Stop> {
+    let registry = Registry::open(&arguments.registry)?;
+    let manifest = registry.manifest();
+    let named = match manifest.identity {
+        Identity::Keyed { .. } => "patients by pseudonyms made with a key",
+        Identity::Plain {} => "patient ids as given",
+    };
+    println!("{}: {named}.", arguments.registry.display());
+    if manifest.batches.is_empty() {
+        println!("No batch yet; manebit ingest adds one.");
+    }
+    for batch in &manifest.batches {
+        println!();
+        say(batch);
+    }
+    Ok(Exit::Done)
+}
+
+fn say(batch: &Batch) {
+    let (placements, visits) = (batch.placements, batch.visits);
+    if batch.kind == BatchKind::Withdrawal {
+        println!(
+            "Batch {}, {}: a patient withdrew; {} and {} were removed",
+            batch.number,
+            batch.day,
+            counted(placements.withdrawn, "placement", "placements"),
+            counted(visits.withdrawn, "visit", "visits"),
+        );
+        return;
+    }
+    let kind = if batch.kind == BatchKind::Correction { "correction" } else { "accepted" };
+    println!("Batch {}, {}: {kind}", batch.number, batch.day);
+    println!("  placements: {}", balance(placements));
+    println!("  visits: {}", balance(visits));
+    for source in &batch.sources {
+        println!("  from {} (SHA-256 {}…)", escape_terminal(&source.name), source.sha256.get(..12).unwrap_or(""));
+    }
+}
+
+fn balance(counts: Counts) -> String {
+    let identical = counted(counts.identical, "identical repeat", "identical repeats");
+    let mut text = format!("{} received = {} kept + {identical}", count(counts.received), count(counts.kept));
+    if counts.withdrawn > 0 {
+        text = format!("{text} + {} withdrawn since", count(counts.withdrawn));
+    }
+    if counts.superseding > 0 {
+        text = format!("{text}; {} superseded earlier rows", count(counts.superseding));
+    }
+    text
+}

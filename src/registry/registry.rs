@@ -1,0 +1,167 @@
+//! A registry: creating, opening, reading. Readers never wait for a writer.
+
+use std::io;
+use std::path::Path;
+
+use super::durable::{make_folder, put};
+use super::error::RegistryError;
+use super::identity::Pseudonyms;
+use super::manifest::{Manifest, Sealed, Unsealed};
+use super::paths::{Paths, revision_of};
+use super::reading::{Kept, read};
+use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
+
+/// How often a reader starts again when a withdrawal replaces files under it.
+const TRIES: u32 = 50;
+
+/// A registry as it stood when it was opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Registry {
+    paths: Paths,
+    sealed: Sealed,
+}
+
+impl Registry {
+    /// Starts a registry in a new or empty folder.
+    ///
+    /// # Errors
+    /// When the folder holds other things, or the system refuses.
+    pub fn create(folder: &Path, pseudonyms: &Pseudonyms) -> Result<Self, RegistryError> {
+        let paths = Paths::new(folder);
+        Self::check_startable(folder)?;
+        for folder in [paths.folder().to_owned(), paths.manifests(), paths.batches()] {
+            make_folder(&folder)?;
+        }
+        let sealed = sealed(Manifest::empty(pseudonyms.identity()))?;
+        put(paths.folder(), "manifest.json", sealed.text.as_bytes(), &MANIFEST)?;
+        put(&paths.manifests(), &Paths::numbered_name(0), sealed.text.as_bytes(), &NUMBERED_MANIFEST)?;
+        Ok(Self { paths, sealed })
+    }
+
+    /// Whether a registry can be started in a folder: it is not there, is empty, or holds what an interrupted start left.
+    ///
+    /// # Errors
+    /// When it holds other things, or can't be read.
+    pub fn check_startable(folder: &Path) -> Result<(), RegistryError> {
+        let entries = match std::fs::read_dir(folder) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+            Err(error) if error.kind() == io::ErrorKind::NotADirectory => {
+                return Err(RegistryError::NotEmpty(folder.to_owned()));
+            }
+            Err(error) => return Err(RegistryError::not_read(folder, &error)),
+        };
+        for entry in entries {
+            let entry = entry.map_err(|error| RegistryError::not_read(folder, &error))?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            let empty_folder = || std::fs::read_dir(entry.path()).is_ok_and(|mut inside| inside.next().is_none());
+            let left = name.starts_with(super::paths::TEMPORARY)
+                || (["manifests", "batches"].contains(&name.as_str()) && empty_folder());
+            if !left {
+                return Err(RegistryError::NotEmpty(folder.to_owned()));
+            }
+        }
+        Ok(())
+    }
+
+    /// Opens a registry: reads the manifest, no records.
+    ///
+    /// # Errors
+    /// When there is none, it is damaged, or a later version wrote it.
+    pub fn open(folder: &Path) -> Result<Self, RegistryError> {
+        let paths = Paths::new(folder);
+        let path = paths.manifest();
+        let damaged =
+            |what: String| RegistryError::ManifestDamaged { path: path.clone(), what, last_good: last_good(&paths) };
+        let bytes = match std::fs::read(&path) {
+            Ok(bytes) => bytes,
+            Err(error) if [io::ErrorKind::NotFound, io::ErrorKind::NotADirectory].contains(&error.kind()) => {
+                return Err(if numbered(&paths).is_empty() {
+                    RegistryError::NotARegistry(folder.to_owned())
+                } else {
+                    damaged("it is missing".to_owned())
+                });
+            }
+            Err(error) => return Err(RegistryError::not_read(&path, &error)),
+        };
+        match Sealed::open(bytes) {
+            Ok(sealed) => Ok(Self { paths, sealed }),
+            Err(Unsealed::Newer(found)) => Err(RegistryError::Newer { found, known: super::manifest::FORMAT }),
+            Err(Unsealed::Damaged(what)) => Err(damaged(what)),
+        }
+    }
+
+    /// What the registry says of itself.
+    pub const fn manifest(&self) -> &Manifest {
+        &self.sealed.manifest
+    }
+
+    /// Its folder.
+    pub fn folder(&self) -> &Path {
+        self.paths.folder()
+    }
+
+    pub(super) const fn paths(&self) -> &Paths {
+        &self.paths
+    }
+
+    pub(super) const fn sealed(&self) -> &Sealed {
+        &self.sealed
+    }
+
+    /// Reads placements and visits as they stood after a batch; without one, after the newest.
+    ///
+    /// Every byte is held against its digest before it is used. When a withdrawal replaces a file meanwhile, reading starts again
+    /// from the new manifest.
+    ///
+    /// # Errors
+    /// When there is no such batch, a file is damaged, or the registry changed too often.
+    pub fn read(&self, as_of: Option<u32>) -> Result<Kept, RegistryError> {
+        let mut now = self.clone();
+        for _ in 0..TRIES {
+            let newest = now.manifest().revision;
+            let batch = as_of.unwrap_or(newest);
+            if batch > newest {
+                return Err(RegistryError::NoSuchBatch { asked: batch, newest });
+            }
+            match read(&now.paths, now.manifest(), batch) {
+                Err(error) if error.is_damage() => {
+                    let again = Self::open(self.folder())?;
+                    if again == now {
+                        return Err(error);
+                    }
+                    now = again;
+                }
+                done => return done,
+            }
+        }
+        Err(RegistryError::Unsteady)
+    }
+}
+
+/// Seals a manifest.
+pub(super) fn sealed(manifest: Manifest) -> Result<Sealed, RegistryError> {
+    Sealed::seal(manifest).map_err(|error| {
+        RegistryError::NotWritten("manifest.json".into(), format!("this is a fault of the program ({error})"))
+    })
+}
+
+/// The revisions of all numbered manifests, in order.
+pub(super) fn numbered(paths: &Paths) -> Vec<u32> {
+    let entries = std::fs::read_dir(paths.manifests()).into_iter().flatten().flatten();
+    let mut all: Vec<u32> = entries.filter_map(|entry| revision_of(&entry.file_name().to_string_lossy())).collect();
+    all.sort_unstable();
+    all
+}
+
+/// The last numbered manifest that is whole and whose files are all there in their size.
+fn last_good(paths: &Paths) -> Option<(std::path::PathBuf, u32)> {
+    numbered(paths).into_iter().rev().find_map(|revision| {
+        let path = paths.numbered(revision);
+        let sealed = Sealed::open(std::fs::read(&path).ok()?).ok()?;
+        let there =
+            |name: &str, bytes: u64| std::fs::metadata(paths.batch_file(name)).is_ok_and(|found| found.len() == bytes);
+        let whole = sealed.manifest.files().all(|(_, file)| there(&file.name, file.bytes));
+        whole.then_some((path, sealed.manifest.revision))
+    })
+}
