@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::exit::Exit;
 use super::keeping::{Stop, ended, pseudonyms, stopped, today};
 use crate::cohort::{meaning, select};
-use crate::finding::{FindingKind, Findings, Severity};
+use crate::finding::{FindingKind, Findings, KEPT_OF_A_KIND, Severity};
 use crate::intake::{Intake, read_folder};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -103,8 +103,15 @@ fn without_missing_placements(findings: Findings, intake: &Intake) -> Findings {
 /// The findings in the new files alone; those in kept rows were said when they were accepted.
 fn of_files(findings: &Findings, sources: &[SourceFile]) -> Findings {
     let mut rest = Findings::default();
-    for finding in findings.sorted().into_iter().filter(|one| sources.iter().any(|source| source.name == one.place.file)) {
-        rest.add(finding.clone());
+    let of_source = |name: &str| sources.iter().any(|source| source.name == name);
+    for finding in findings.sorted().into_iter().filter(|finding| of_source(&finding.place.file)) {
+        let (kind, file) = (finding.kind, &finding.place.file);
+        // Past a thousand of a kind and file, findings are only counted.
+        let first = rest.count(kind, file) == 0;
+        let uncounted = findings.count(kind, file).saturating_sub(KEPT_OF_A_KIND);
+        for _ in 0..if first { 1 + uncounted } else { 1 } {
+            rest.add(finding.clone());
+        }
     }
     rest
 }

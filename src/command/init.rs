@@ -3,7 +3,7 @@
 
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{ArgGroup, Args};
 
 use super::exit::Exit;
 use super::keeping::{Stop, ended};
@@ -11,14 +11,15 @@ use crate::registry::{Key, Pseudonyms, Registry};
 
 /// Arguments of `init`.
 #[derive(Debug, Args)]
+#[command(group(ArgGroup::new("naming").required(true).args(["key_file", "without_key"])))]
 pub struct InitArguments {
     /// Folder of the registry, new or empty.
     registry: PathBuf,
     /// File to write a fresh key into; with it, patient ids become pseudonyms on the way in. Keep it elsewhere than the registry.
-    #[arg(long, value_name = "FILE", required_unless_present = "without_key")]
+    #[arg(long, value_name = "FILE")]
     key_file: Option<PathBuf>,
     /// Keep patient ids as the files give them.
-    #[arg(long, conflicts_with = "key_file")]
+    #[arg(long)]
     without_key: bool,
 }
 
