@@ -93,7 +93,7 @@ fn corrections_supersede_and_earlier_states_stay_readable() {
     assert_eq!(refused.status.code(), Some(1));
     assert!(text.contains("corrected.csv, row 2: a-1") && text.contains("batch 1: placements.csv row 3"), "{text}");
     assert!(
-        text.contains("another etch_strategy, lesion_depth_mm") && text.contains("visits.csv, row 2: a-0, 2015-09-10, ex"),
+        text.contains("another lesion_depth_mm, etch_strategy") && text.contains("visits.csv, row 2: a-0, 2015-09-10, ex"),
         "{text}"
     );
     assert_eq!(ground.state().batch, 1);
