@@ -49,7 +49,7 @@ fn try_run(arguments: &VerifyArguments) -> Result<Exit, Stop> {
     );
     if verdict.leftovers > 0 {
         println!(
-            "  {} of an interrupted run; the next ingest sweeps them",
+            "  {} of an interrupted run; the next ingest sees to it",
             counted(verdict.leftovers, "leftover", "leftovers")
         );
     }

@@ -6,6 +6,19 @@ use std::path::{Path, PathBuf};
 
 use crate::table::TableError;
 
+/// A numbered manifest that can take the place of a damaged one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LastGood {
+    /// The manifest.
+    pub path: PathBuf,
+    /// Its last batch.
+    pub batch: u32,
+    /// Whether it is the newest of all, so that nothing is lost by taking it.
+    pub newest: bool,
+    /// Whether all its batch files are there in their size.
+    pub files_there: bool,
+}
+
 /// Why something could not be done with a registry.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum RegistryError {
@@ -26,8 +39,8 @@ pub enum RegistryError {
         path: PathBuf,
         /// What is wrong with it.
         what: String,
-        /// Which numbered manifest can take its place, if one can, and its last batch.
-        last_good: Option<(PathBuf, u32)>,
+        /// Which numbered manifest can take its place, if one can.
+        last_good: Option<LastGood>,
     },
     /// A batch file is missing or not as it was written.
     BatchDamaged {
@@ -111,15 +124,8 @@ impl fmt::Display for RegistryError {
                 "The registry has format {found}; this version reads formats up to {known}. Mend: use the newer version that wrote it."
             ),
             Self::ManifestDamaged { path, what, last_good } => {
-                write!(f, "{} is damaged: {what}. ", path.display())?;
-                match last_good {
-                    Some((good, batch)) => write!(
-                        f,
-                        "Nothing was read from it. Mend: copy {} over it (whole, and its files are there; it knows everything up to batch {batch}), then run manebit verify.",
-                        good.display()
-                    ),
-                    None => write!(f, "Nothing was read from it. Mend: copy it back from a backup, then run manebit verify."),
-                }
+                write!(f, "{} is damaged: {what}. Nothing was read from it. Mend: ", path.display())?;
+                restoring(f, path, last_good.as_ref())
             }
             Self::BatchDamaged { batch, path, what } => write!(
                 f,
@@ -169,6 +175,29 @@ impl fmt::Display for RegistryError {
             ),
             Self::Table(error) => write!(f, "This is a fault of the program, not of your records: {error}"),
         }
+    }
+}
+
+/// How a damaged manifest is restored.
+fn restoring(f: &mut fmt::Formatter<'_>, path: &Path, last_good: Option<&LastGood>) -> fmt::Result {
+    match last_good {
+        Some(LastGood { path: good, batch, newest: true, files_there: true }) => write!(
+            f,
+            "copy {} over it (it is whole, its files are there, and it knows everything up to batch {batch}), then run manebit verify.",
+            good.display()
+        ),
+        Some(LastGood { path: good, newest: true, files_there: false, .. }) => write!(
+            f,
+            "copy {} over it, then run manebit verify, which names the batch files that are damaged too.",
+            good.display()
+        ),
+        Some(LastGood { path: good, batch, newest: false, .. }) => write!(
+            f,
+            "copy {} back from a backup made after the last change. Only if there is none: copy {} over it; it knows nothing after batch {batch}, and the next change removes what came later.",
+            path.display(),
+            good.display()
+        ),
+        None => write!(f, "copy it back from a backup, then run manebit verify."),
     }
 }
 

@@ -37,7 +37,7 @@ pub mod weighing;
 pub mod withdrawal;
 pub mod writer;
 
-pub use error::RegistryError;
+pub use error::{LastGood, RegistryError};
 pub use identity::{Key, Pseudonyms};
 pub use manifest::{Batch, BatchKind, Counts, Identity, Manifest, SourceFile};
 pub use reading::Kept;

@@ -4,7 +4,7 @@ use std::io;
 use std::path::Path;
 
 use super::durable::{make_folder, put};
-use super::error::RegistryError;
+use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
 use super::manifest::{Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
@@ -67,8 +67,27 @@ impl Registry {
     /// Opens a registry: reads the manifest, no records.
     ///
     /// # Errors
-    /// When there is none, it is damaged, or a later version wrote it.
+    /// When there is none, it is damaged or an earlier one than the newest, or a later version wrote it.
     pub fn open(folder: &Path) -> Result<Self, RegistryError> {
+        let mut last: Option<Self> = None;
+        for _ in 0..TRIES {
+            let registry = Self::open_manifest(folder)?;
+            // The numbered copy is written last, so a later one means that an earlier manifest was put back by hand. Unless a
+            // writer was at work between the two looks.
+            let Some(later) = later_manifest(&registry.paths, registry.manifest().revision) else { return Ok(registry) };
+            if last.as_ref() == Some(&registry) {
+                return Err(RegistryError::ManifestDamaged {
+                    path: registry.paths.manifest(),
+                    what: format!("it is an earlier one than {}", registry.paths.numbered(later).display()),
+                    last_good: last_good(&registry.paths),
+                });
+            }
+            last = Some(registry);
+        }
+        Err(RegistryError::Unsteady)
+    }
+
+    fn open_manifest(folder: &Path) -> Result<Self, RegistryError> {
         let paths = Paths::new(folder);
         let path = paths.manifest();
         let damaged =
@@ -154,14 +173,25 @@ pub(super) fn numbered(paths: &Paths) -> Vec<u32> {
     all
 }
 
-/// The last numbered manifest that is whole and whose files are all there in their size.
-fn last_good(paths: &Paths) -> Option<(std::path::PathBuf, u32)> {
-    numbered(paths).into_iter().rev().find_map(|revision| {
-        let path = paths.numbered(revision);
-        let sealed = Sealed::open(std::fs::read(&path).ok()?).ok()?;
-        let there =
-            |name: &str, bytes: u64| std::fs::metadata(paths.batch_file(name)).is_ok_and(|found| found.len() == bytes);
-        let whole = sealed.manifest.files().all(|(_, file)| there(&file.name, file.bytes));
-        whole.then_some((path, sealed.manifest.revision))
+/// The numbered manifest of a revision, if it is whole.
+fn whole(paths: &Paths, revision: u32) -> Option<Sealed> {
+    Sealed::open(std::fs::read(paths.numbered(revision)).ok()?).ok()
+}
+
+/// The newest whole manifest after a revision.
+fn later_manifest(paths: &Paths, revision: u32) -> Option<u32> {
+    numbered(paths).into_iter().rev().filter(|later| *later > revision).find(|later| whole(paths, *later).is_some())
+}
+
+/// The newest numbered manifest that is whole; one that is not the newest of all only if its files are there.
+fn last_good(paths: &Paths) -> Option<LastGood> {
+    let all = numbered(paths);
+    let there = |name: &str, bytes: u64| std::fs::metadata(paths.batch_file(name)).is_ok_and(|found| found.len() == bytes);
+    all.iter().rev().find_map(|&revision| {
+        let sealed = whole(paths, revision)?;
+        let files_there = sealed.manifest.files().all(|(_, file)| there(&file.name, file.bytes));
+        let newest = Some(&revision) == all.last();
+        let good = LastGood { path: paths.numbered(revision), batch: revision, newest, files_there };
+        (newest || files_there).then_some(good)
     })
 }

@@ -34,7 +34,7 @@ pub struct Verdict {
     pub visits: u64,
     /// Numbered manifests checked.
     pub manifests: u64,
-    /// Files that an interrupted run left; the next writer sweeps them.
+    /// Files that an interrupted run left or did not get to; the next writer sees to them.
     pub leftovers: u64,
     /// What is damaged.
     pub damages: Vec<Damage>,
@@ -77,7 +77,7 @@ fn verify_once(registry: &Registry) -> Result<Verdict, RegistryError> {
     verdict.placements = manifest.batches.iter().map(|batch| batch.placements.kept).sum();
     verdict.visits = manifest.batches.iter().map(|batch| batch.visits.kept).sum();
     check_chain(registry, &mut verdict);
-    verdict.leftovers = leftovers(registry, manifest);
+    verdict.leftovers += leftovers(registry, manifest);
     Ok(verdict)
 }
 
@@ -99,6 +99,12 @@ fn check_chain(registry: &Registry, verdict: &mut Verdict) {
             Some(wanted) if *wanted != sealed.sha256 => Err("it is another than the one that the next refers to".to_owned()),
             _ => Ok(sealed),
         });
+        if revision == current.manifest.revision && !path.exists() {
+            // A run that was interrupted just before its end; the next writer puts it back.
+            verdict.leftovers += 1;
+            wanted = current.manifest.previous_sha256.clone();
+            continue;
+        }
         match found {
             Ok(sealed) => {
                 verdict.manifests += 1;
@@ -118,7 +124,9 @@ fn check_chain(registry: &Registry, verdict: &mut Verdict) {
                     ),
                     path,
                 });
-                wanted = None;
+                // The manifest that counts says what should come before its own damaged copy.
+                let own = revision == current.manifest.revision;
+                wanted = current.manifest.previous_sha256.clone().filter(|_| own);
             }
         }
     }

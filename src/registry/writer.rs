@@ -108,8 +108,9 @@ impl Writer {
         let sealed = sealed(manifest)?;
         let paths = self.registry.paths();
         let numbered = Paths::numbered_name(sealed.manifest.revision);
-        put(&paths.manifests(), &numbered, sealed.text.as_bytes(), &NUMBERED_MANIFEST)?;
         put(paths.folder(), "manifest.json", sealed.text.as_bytes(), &MANIFEST)?;
+        // From here on the change holds. A numbered copy that can't be written now is put back by the next writer.
+        let _ = put(&paths.manifests(), &numbered, sealed.text.as_bytes(), &NUMBERED_MANIFEST);
         self.registry = Registry::open(self.registry.folder())?;
         Ok(())
     }
@@ -122,16 +123,16 @@ impl Writer {
         }
     }
 
-    /// Removes unfinished files, files that the manifest doesn't name, and numbered manifests that never counted; puts back the
-    /// manifest's own numbered copy.
+    /// Removes unfinished files, files that the manifest doesn't name, and damaged numbered manifests after it (whole ones keep a
+    /// registry from being opened); puts back the manifest's own numbered copy.
     fn sweep(&self) -> Result<(), RegistryError> {
         let (paths, manifest) = (self.registry.paths(), self.manifest());
         let named: std::collections::BTreeSet<&str> = manifest.files().map(|(_, file)| file.name.as_str()).collect();
         let unfinished = |name: &str| name.starts_with(TEMPORARY);
         sweep_folder(paths.folder(), &unfinished)?;
         sweep_folder(&paths.batches(), &|name| unfinished(name) || (is_batch_file(name) && !named.contains(name)))?;
-        let never_counted = |name: &str| revision_of(name).is_some_and(|revision| revision > manifest.revision);
-        sweep_folder(&paths.manifests(), &|name| unfinished(name) || never_counted(name))?;
+        let later = |name: &str| revision_of(name).is_some_and(|revision| revision > manifest.revision);
+        sweep_folder(&paths.manifests(), &|name| unfinished(name) || later(name))?;
         let text = self.registry.sealed().text.as_bytes();
         if std::fs::read(paths.numbered(manifest.revision)).ok().as_deref() != Some(text) {
             put(&paths.manifests(), &Paths::numbered_name(manifest.revision), text, &NUMBERED_MANIFEST)?;

@@ -64,16 +64,21 @@ fn damage_anywhere_is_said_and_never_read() {
             if name == "manifest.json" {
                 manifests += 1;
                 let Err(error) = Registry::open(&ground.kept()) else { panic!("a damaged manifest was taken") };
-                let RegistryError::ManifestDamaged { last_good: Some((good, 4)), .. } = &error else { panic!("{error}") };
+                let RegistryError::ManifestDamaged { last_good: Some(good), .. } = &error else { panic!("{error}") };
+                assert!(good.batch == 4 && good.newest && good.files_there, "{error}");
                 assert!(error.to_string().contains("Mend: copy") && verify(&ground.kept()).is_err(), "{error}");
                 // What the message says helps.
-                fs::copy(good, path).expect("copied");
+                fs::copy(&good.path, path).expect("copied");
                 assert_eq!(ground.state().batch, 4);
             } else if name.starts_with("manifests") {
                 numbered += 1;
                 let verdict = verify(&ground.kept()).expect("the newest manifest is whole");
-                assert_eq!(verdict.damages.len(), 1, "{name}: {:?}", verdict.damages);
-                assert!(verdict.damages[0].path == *path && verdict.damages[0].what.contains("Mend: copy"));
+                if verdict.damages.is_empty() {
+                    assert!(!path.exists() && name.ends_with("4.json") && verdict.leftovers == 1, "{name}");
+                } else {
+                    assert_eq!(verdict.damages.len(), 1, "{name}: {:?}", verdict.damages);
+                    assert!(verdict.damages[0].path == *path && verdict.damages[0].what.contains("Mend: copy"));
+                }
                 let kept = ground.read(None);
                 assert_eq!(rows_of(kept.visits.0.frame()).len(), right.1.len());
             } else {
@@ -125,4 +130,46 @@ fn commands_say_damage_with_their_own_exit_code() {
     ground.put_back(&whole);
     ground.ingest("n");
     ground.state();
+}
+
+/// Whatever else is damaged with the manifest, what the message says leads to no loss that it doesn't name.
+#[test]
+fn a_manifest_damaged_with_other_files_is_restored_with_care() {
+    let ground = ground();
+    let whole = ground.bytes();
+    let open = || Registry::open(&ground.kept()).expect_err("damaged").to_string();
+    let manifest = ground.kept().join("manifest.json");
+    let numbered = |revision: u32| ground.kept().join(format!("manifests/00000{revision}.json"));
+
+    // With a batch file: the newest manifest all the same, so that nothing is swept.
+    let batch = whole.keys().find(|path| path.display().to_string().contains("batches")).expect("a batch file");
+    fs::remove_file(batch).expect("removed");
+    fs::remove_file(&manifest).expect("removed");
+    let said = open();
+    assert!(said.contains("manifests/000004.json over it, then run manebit verify, which names"), "{said}");
+    fs::copy(numbered(4), &manifest).expect("copied");
+    let verdict = verify(&ground.kept()).expect("the manifest is whole");
+    assert_eq!(verdict.damages.len(), 1);
+    ground.put_back(&whole);
+
+    // With its numbered copy: a backup first; earlier manifests name files that a withdrawal removed.
+    fs::write(&manifest, "x").expect("written");
+    fs::write(numbered(4), "x").expect("written");
+    let said = open();
+    assert!(said.contains("back from a backup"), "{said}");
+    ground.put_back(&whole);
+
+    // An earlier manifest put back by hand would make the next change sweep what came later, so it is refused.
+    for earlier in 0..=3 {
+        fs::copy(numbered(earlier), &manifest).expect("copied");
+        let said = open();
+        assert!(
+            said.contains("it is an earlier one than") && said.contains("copy") && said.contains("000004.json over it"),
+            "{said}"
+        );
+        ground.part("n", 2);
+        assert_eq!(ground.run(&["ingest", "n", "--into", "kept"]).status.code(), Some(4));
+    }
+    ground.put_back(&whole);
+    assert_eq!(ground.state().batch, 4);
 }

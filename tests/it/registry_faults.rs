@@ -117,7 +117,7 @@ fn killed_at_random(change: &[&str], times: u32, seed: u64) {
         let mut child = ground.command(change).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("it starts");
         // Most instants in the second half, where the writing is.
         let span = whole.as_micros() as usize;
-        let delay = span / 5 + dice.below(span);
+        let delay = span / 5 + dice.below(span * 17 / 20);
         std::thread::sleep(Duration::from_micros(delay as u64));
         ended += u32::from(child.try_wait().expect("it is a child").is_some());
         let _ = child.kill();
@@ -141,12 +141,12 @@ fn killed_at_random(change: &[&str], times: u32, seed: u64) {
 
 #[test]
 fn commits_killed_at_random_instants() {
-    killed_at_random(COMMIT, 200, 7);
+    killed_at_random(COMMIT, 180, 7);
 }
 
 #[test]
 fn withdrawals_killed_at_random_instants() {
-    killed_at_random(WITHDRAWAL, 120, 11);
+    killed_at_random(WITHDRAWAL, 100, 11);
 }
 
 /// A small file system in memory, taken off at the end.

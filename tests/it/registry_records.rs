@@ -233,9 +233,15 @@ fn a_withdrawn_patient_is_in_no_file_and_no_earlier_state() {
     assert!(history.contains("a patient withdrew; 4 placements and 5 visits were removed"), "{history}");
     // Earlier manifests bring nothing back.
     for earlier in 1..=3 {
-        fs::copy(ground.kept().join(format!("manifests/00000{earlier}.json")), ground.kept().join("manifest.json"))
-            .expect("copied");
-        let error = Registry::open(&ground.kept()).expect("whole").read(None).expect_err("its files are gone");
+        let numbered = ground.kept().join(format!("manifests/00000{earlier}.json"));
+        fs::copy(&numbered, ground.kept().join("manifest.json")).expect("copied");
+        let error = Registry::open(&ground.kept()).expect_err("an earlier one");
+        assert!(error.to_string().contains("it is an earlier one than"), "{error}");
+        // Not even alone, without any trace of the later ones: its files are gone.
+        let alone = Ground::bare();
+        copy_folder(&ground.kept(), &alone.kept());
+        fs::remove_dir_all(alone.kept().join("manifests")).expect("removed");
+        let error = Registry::open(&alone.kept()).expect("whole").read(None).expect_err("its files are gone");
         assert!(error.to_string().contains("is missing"), "{error}");
     }
     fs::copy(ground.kept().join("manifests/000004.json"), ground.kept().join("manifest.json")).expect("copied");
