@@ -1,9 +1,10 @@
 //! A registry: creating, opening, reading. Readers never wait for a writer.
 
+use std::fs::{File, TryLockError};
 use std::io;
 use std::path::Path;
 
-use super::durable::{make_folder, put};
+use super::durable::{make_folder, open_lock, put};
 use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
 use super::manifest::{Manifest, Sealed, Unsealed};
@@ -29,7 +30,12 @@ impl Registry {
     pub fn create(folder: &Path, pseudonyms: &Pseudonyms) -> Result<Self, RegistryError> {
         let paths = Paths::new(folder);
         Self::check_startable(folder)?;
-        for folder in [paths.folder().to_owned(), paths.manifests(), paths.batches()] {
+        make_folder(paths.folder())?;
+        let _lock = locked(&paths)?;
+        if paths.manifest().exists() {
+            return Err(RegistryError::NotEmpty(folder.to_owned()));
+        }
+        for folder in [paths.manifests(), paths.batches()] {
             make_folder(&folder)?;
         }
         let sealed = sealed(Manifest::empty(pseudonyms.identity()))?;
@@ -56,6 +62,7 @@ impl Registry {
             let name = entry.file_name().to_string_lossy().into_owned();
             let empty_folder = || std::fs::read_dir(entry.path()).is_ok_and(|mut inside| inside.next().is_none());
             let left = name.starts_with(super::paths::TEMPORARY)
+                || name == "lock"
                 || (["manifests", "batches"].contains(&name.as_str()) && empty_folder());
             if !left {
                 return Err(RegistryError::NotEmpty(folder.to_owned()));
@@ -155,6 +162,17 @@ impl Registry {
             }
         }
         Err(RegistryError::Unsteady)
+    }
+}
+
+/// Takes the writer's lock. It is the system's: it ends with the process, however that ends.
+pub(super) fn locked(paths: &Paths) -> Result<File, RegistryError> {
+    let path = paths.lock();
+    let lock = open_lock(&path).map_err(|error| RegistryError::not_written(&path, &error))?;
+    match lock.try_lock() {
+        Ok(()) => Ok(lock),
+        Err(TryLockError::WouldBlock) => Err(RegistryError::Busy(paths.folder().to_owned())),
+        Err(TryLockError::Error(error)) => Err(RegistryError::not_written(&path, &error)),
     }
 }
 

@@ -1,21 +1,21 @@
 //! The one who may change a registry: holds the lock, sweeps what an interrupted run left, commits.
 
-use std::fs::{File, TryLockError};
+use std::fs::File;
 use std::path::Path;
 
 use super::batch_file::store;
-use super::durable::{open_lock, put, remove, sync_folder};
+use super::durable::{put, remove, sync_folder};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, SourceFile, StoredFile};
 use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
 use super::reading::Kept;
-use super::registry::{Registry, sealed};
+use super::registry::{Registry, locked, sealed};
 use super::stop_point::{self, MANIFEST, NUMBERED_MANIFEST, reach};
 use super::vocabulary::todays_terms;
 use super::weighing::Weighed;
 use crate::quantity::Day;
 
-/// A registry held for writing. The lock is the system's: it ends with the process, however that ends.
+/// A registry held for writing, until this is dropped.
 #[derive(Debug)]
 pub struct Writer {
     pub(super) registry: Registry,
@@ -29,14 +29,7 @@ impl Writer {
     /// When another run is writing, the registry is damaged, or the system refuses.
     pub fn take(folder: &Path) -> Result<Self, RegistryError> {
         Registry::open(folder)?;
-        let paths = Paths::new(folder);
-        let path = paths.lock();
-        let lock = open_lock(&path).map_err(|error| RegistryError::not_written(&path, &error))?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(RegistryError::Busy(folder.to_owned())),
-            Err(TryLockError::Error(error)) => return Err(RegistryError::not_written(&path, &error)),
-        }
+        let lock = locked(&Paths::new(folder))?;
         reach(stop_point::LOCKED);
         let writer = Self { registry: Registry::open(folder)?, _lock: lock };
         writer.sweep()?;

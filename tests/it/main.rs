@@ -19,6 +19,7 @@ mod registry_damage;
 mod registry_faults;
 mod registry_ground;
 mod registry_messages;
+mod registry_model;
 mod registry_races;
 mod registry_records;
 mod run;
