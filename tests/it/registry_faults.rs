@@ -44,6 +44,7 @@ fn landed(ground: &Ground, (before, after): &(State, State)) -> bool {
 }
 
 #[test]
+#[cfg_attr(not(debug_assertions), ignore = "builds for use have no stop points and take no day from outside")]
 fn stopped_at_every_named_point() {
     let ground = ground();
     let files = ground.bytes();
@@ -87,6 +88,7 @@ fn stopped_at_every_named_point() {
 }
 
 #[test]
+#[cfg_attr(not(debug_assertions), ignore = "builds for use have no stop points and take no day from outside")]
 fn a_start_that_was_stopped_can_be_started_again() {
     for point in stop_point::ALL.iter().filter(|point| point.contains("manifest")) {
         let ground = Ground::bare();
@@ -325,6 +327,7 @@ fn a_file_system_that_became_read_only_is_read_and_not_written() {
 }
 
 #[test]
+#[cfg_attr(not(debug_assertions), ignore = "builds for use have no stop points and take no day from outside")]
 fn a_clock_that_was_set_back_changes_no_order() {
     let ground = Ground::new();
     let mut read = BTreeMap::new();

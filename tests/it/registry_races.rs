@@ -8,6 +8,9 @@ use manebit::registry::Registry;
 
 use crate::registry_ground::{Ground, State, state_of, text_of};
 
+/// Placements, visits, and the digest over the files of a state that a reader met.
+type Met = (usize, usize, String);
+
 /// Runs until the registry is free; how often it was not.
 fn until_free(ground: &Ground, arguments: &[&str]) -> u64 {
     for refused in 0..10_000 {
@@ -60,7 +63,7 @@ fn readers_see_whole_states_while_others_write_and_withdraw() {
     ground.part("a", 60);
     ground.ingest("a");
     let (done, reads) = (AtomicBool::new(false), AtomicU64::new(0));
-    let seen: Mutex<BTreeMap<u32, BTreeSet<(usize, usize, String)>>> = Mutex::default();
+    let seen: Mutex<BTreeMap<u32, BTreeSet<Met>>> = Mutex::default();
     let mut states: Vec<State> = vec![ground.state()];
     std::thread::scope(|scope| {
         for _ in 0..3 {

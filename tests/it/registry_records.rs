@@ -185,12 +185,9 @@ fn keys_make_pseudonyms_and_a_wrong_key_is_refused() {
     assert!(text_of(&output).contains("started without a key"), "{}", text_of(&output));
     assert!(ground.run(&["withdraw", "a-P0", "--from", "kept"]).status.code() == Some(2));
     ground.good(&["withdraw", "a-P0", "--from", "kept", "--key-file", "key"]);
-    ground.good(&[
-        "withdraw",
-        &ground.read(None).placements.0.text("patient_id").expect("it").get(0).expect("one").to_owned(),
-        "--from",
-        "kept",
-    ]);
+    let left = ground.read(None);
+    let pseudonym = left.placements.0.text("patient_id").expect("names").get(0).expect("one is left");
+    ground.good(&["withdraw", pseudonym, "--from", "kept"]);
     assert_eq!(ground.state().placements, 0);
 }
 
