@@ -341,3 +341,18 @@ fn the_committed_registry_reads_and_grows() {
     assert!(ground.ingest("n").contains("Batch 5 is kept"));
     assert_eq!(ground.state().placements, 11);
 }
+
+#[test]
+fn manifests_validate_against_their_schema() {
+    let schema = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas/registry-manifest.schema.json");
+    let read = |path: &Path| -> serde_json::Value {
+        serde_json::from_str(&fs::read_to_string(path).expect("a file")).expect("JSON")
+    };
+    let (mut schemas, mut compiler) = (boon::Schemas::new(), boon::Compiler::new());
+    compiler.add_resource("schema.json", read(&schema)).expect("a schema");
+    let compiled = compiler.compile("schema.json", &mut schemas).expect("a schema of draft 2020-12");
+    let mut manifest = read(&fixture().join("manifest.json"));
+    assert!(schemas.validate(&manifest, compiled).is_ok());
+    manifest["registry"]["batches"][0]["kind"] = serde_json::json!("something");
+    assert!(schemas.validate(&manifest, compiled).is_err(), "a wrong kind is noticed");
+}
