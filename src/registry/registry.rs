@@ -31,7 +31,7 @@ impl Registry {
         let paths = Paths::new(folder);
         Self::check_startable(folder)?;
         make_folder(paths.folder())?;
-        let _lock = locked(&paths)?;
+        let _lock = Lock::take(&paths)?;
         if paths.manifest().exists() {
             return Err(RegistryError::NotEmpty(folder.to_owned()));
         }
@@ -165,14 +165,27 @@ impl Registry {
     }
 }
 
-/// Takes the writer's lock. It is the system's: it ends with the process, however that ends.
-pub(super) fn locked(paths: &Paths) -> Result<File, RegistryError> {
-    let path = paths.lock();
-    let lock = open_lock(&path).map_err(|error| RegistryError::not_written(&path, &error))?;
-    match lock.try_lock() {
-        Ok(()) => Ok(lock),
-        Err(TryLockError::WouldBlock) => Err(RegistryError::Busy(paths.folder().to_owned())),
-        Err(TryLockError::Error(error)) => Err(RegistryError::not_written(&path, &error)),
+/// The writer's lock. It is the system's: it ends with the process, however that ends.
+#[derive(Debug)]
+pub(super) struct Lock(File);
+
+impl Lock {
+    /// Takes the lock.
+    pub(super) fn take(paths: &Paths) -> Result<Self, RegistryError> {
+        let path = paths.lock();
+        let lock = open_lock(&path).map_err(|error| RegistryError::not_written(&path, &error))?;
+        match lock.try_lock() {
+            Ok(()) => Ok(Self(lock)),
+            Err(TryLockError::WouldBlock) => Err(RegistryError::Busy(paths.folder().to_owned())),
+            Err(TryLockError::Error(error)) => Err(RegistryError::not_written(&path, &error)),
+        }
+    }
+}
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Closing alone would leave it to a child process that is just being started and still shares the file.
+        let _ = self.0.unlock();
     }
 }
 

@@ -1,6 +1,5 @@
 //! The one who may change a registry: holds the lock, sweeps what an interrupted run left, commits.
 
-use std::fs::File;
 use std::path::Path;
 
 use super::batch_file::store;
@@ -9,7 +8,7 @@ use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, SourceFile, StoredFile};
 use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
 use super::reading::Kept;
-use super::registry::{Registry, locked, sealed};
+use super::registry::{Lock, Registry, sealed};
 use super::stop_point::{self, MANIFEST, NUMBERED_MANIFEST, reach};
 use super::vocabulary::todays_terms;
 use super::weighing::Weighed;
@@ -19,7 +18,7 @@ use crate::quantity::Day;
 #[derive(Debug)]
 pub struct Writer {
     pub(super) registry: Registry,
-    _lock: File,
+    _lock: Lock,
 }
 
 impl Writer {
@@ -29,7 +28,7 @@ impl Writer {
     /// When another run is writing, the registry is damaged, or the system refuses.
     pub fn take(folder: &Path) -> Result<Self, RegistryError> {
         Registry::open(folder)?;
-        let lock = locked(&Paths::new(folder))?;
+        let lock = Lock::take(&Paths::new(folder))?;
         reach(stop_point::LOCKED);
         let writer = Self { registry: Registry::open(folder)?, _lock: lock };
         writer.sweep()?;
