@@ -83,6 +83,7 @@ kinds! {
     ContradictoryTechnique "contradictory-technique" Error "Adhesive class and etch strategy contradict each other",
     VisitsDiffer "visits-differ" Error "Two different rows for the same visit",
     RepairAsPlacement "repair-as-placement" Error "A placement that may be a repair",
+    KeptRowDiffers "kept-row-differs" Error "A row that differs from the one already kept",
     NotationUnsettled "notation-unsettled" Caution "Teeth that could be in either notation",
     DayReckoned "day-reckoned" Caution "A day of visit reckoned from the placement",
     MergedCells "merged-cells" Caution "Merged cells",

@@ -274,6 +274,12 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "If it was a repair, enter a visit with outcome repaired for the first one and delete the second placement. \
              If the first was lost or taken out, enter that as a visit. How short “shortly” is stands in the protocol (repair_within_days).",
         ),
+        K::KeptRowDiffers => page(
+            "The registry already keeps this placement, or this visit by the same examiner on the same day, with other values.",
+            "Only one of the two can be right, and what was accepted once is not changed in passing.",
+            "If the new row corrects the old one, ingest it with --correct: both stay in the history, and the new one counts. \
+             If it is a slip, correct the row or take it out.",
+        ),
         K::NotationUnsettled => page(
             "Every tooth of the file could be meant in either notation: 11 to 18, 21 to 28, 31 and 32 exist in both, for other teeth.",
             "They are taken as ISO 3950. If they are Universal numbers, every tooth of the file is the wrong one.",

@@ -13,6 +13,7 @@ pub mod intake;
 pub mod protocol;
 pub mod quantity;
 pub mod record;
+pub mod registry;
 pub mod report;
 pub mod result;
 pub mod schema;

@@ -1,8 +1,10 @@
-//! JSON Schemas (draft 2020-12) of the records, of `results.json` and of findings, made from the Rust types so that the two can't drift.
+//! JSON Schemas (draft 2020-12) of the records, of `results.json`, of findings and of a registry's `manifest.json`, made from the Rust
+//! types so that the two can't drift.
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
 use crate::record::{Placement, Visit};
+use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
 use crate::result::Review;
 
@@ -28,5 +30,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<Visit>("visit.schema.json"),
         file::<Review>("results.schema.json"),
         file::<FindingsDocument>("findings.schema.json"),
+        file::<ManifestFile>("registry-manifest.schema.json"),
     ]
 }

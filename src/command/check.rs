@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use clap::Args;
 
 use super::exit::Exit;
-use super::reading::{Checked, ReadingArguments, Stop, Stopped, read_checked, stop};
+use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, read_checked, stop};
 use super::say;
 use crate::finding::{Findings, Severity};
 use crate::intake::{Intake, RecordKind};
@@ -46,7 +46,7 @@ fn passed(checked: &Checked) -> String {
     let mut text = tables_text(&checked.intake);
     let mut cautions = Findings::default();
     cautions.take_over(checked.of_rows.clone());
-    cautions.take_over(checked.of_histories.clone());
+    cautions.take_over(checked.of_meeting.clone());
     text += &reckoning(checked);
     if cautions.total(Severity::Caution) > 0 {
         let _ = writeln!(text, "\n{}", findings_text(&cautions, Severity::Caution).trim_end());
@@ -83,7 +83,7 @@ pub fn reckoning(checked: &Checked) -> String {
     let repeats = |excluded: &[crate::result::Exclusion]| {
         excluded.iter().filter(|one| one.reason == "the same row again").map(|one| one.count).sum::<u64>()
     };
-    let (histories, aside) = (&checked.histories, &checked.set_aside);
+    let (histories, aside) = (&checked.made.histories, &checked.set_aside);
     for (kind, in_table, repeated, aside) in [
         (RecordKind::Placement, checked.intake.placements.0.len(), repeats(&histories.flow.excluded), aside.placements),
         (RecordKind::Visit, checked.intake.visits.0.len(), repeats(&histories.flow.visits_excluded), aside.visits),
@@ -108,12 +108,23 @@ pub fn reckoning(checked: &Checked) -> String {
             kind.label()
         );
     }
-    for file in &aside_files(checked) {
-        let _ = writeln!(text, "Set aside, with the reasons: {file}");
-    }
-    text
+    text + &set_aside_text(&checked.set_aside)
 }
 
-fn aside_files(checked: &Checked) -> Vec<String> {
-    checked.set_aside.files.iter().map(|file| file.display().to_string()).collect()
+/// Where the rows set aside are.
+pub fn set_aside_text(set_aside: &SetAside) -> String {
+    let mut text = String::new();
+    if !set_aside.files.is_empty() {
+        let _ = writeln!(
+            text,
+            "Set aside: {} and {}, for {}",
+            counted(set_aside.placements, "placement", "placements"),
+            counted(set_aside.visits, "visit", "visits"),
+            findings_count(&set_aside.errors, Severity::Error)
+        );
+    }
+    for file in &set_aside.files {
+        let _ = writeln!(text, "  with the reasons in {}; mend them there and read that file again", file.display());
+    }
+    text
 }

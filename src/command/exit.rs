@@ -13,6 +13,8 @@ pub enum Exit {
     Usage = 2,
     /// The result could not be written.
     NotWritten = 3,
+    /// The registry is damaged.
+    Damaged = 4,
 }
 
 /// The exit codes for the help.
@@ -20,7 +22,8 @@ pub const HELP: &str = "Exit codes:
   0  all went well
   1  the records hold errors; nothing was written
   2  the command was not understood, or names something that doesn't exist
-  3  the result could not be written";
+  3  the result could not be written
+  4  the registry is damaged";
 
 impl Termination for Exit {
     fn report(self) -> ExitCode {

@@ -7,16 +7,24 @@
 //! - [`reading`]: what every command that takes records does first
 //! - [`template`]: blank record files
 //! - [`explain`]: what a finding is, why it matters, how to mend it
+//! - [`init`], [`ingest`], [`history`], [`verify`], [`withdraw`]: keeping records in a registry
+//! - `keeping`: what these five share
 //! - [`exit`]: the exit codes
 
 pub mod check;
 pub mod exit;
 pub mod explain;
+pub mod history;
+pub mod ingest;
+pub mod init;
 pub mod invent;
+mod keeping;
 pub mod protocol;
 pub mod reading;
 pub mod review;
 pub mod template;
+pub mod verify;
+pub mod withdraw;
 
 use std::io::Write as _;
 
@@ -39,6 +47,16 @@ enum Command {
     Review(review::ReviewArguments),
     /// Read record files and check them; nothing is kept.
     Check(check::CheckArguments),
+    /// Start a registry, which keeps records for years.
+    Init(init::InitArguments),
+    /// Check record files and keep them in a registry.
+    Ingest(ingest::IngestArguments),
+    /// List what a registry accepted, batch by batch.
+    History(history::HistoryArguments),
+    /// Check every byte of a registry.
+    Verify(verify::VerifyArguments),
+    /// Take all records of a patient out of a registry.
+    Withdraw(withdraw::WithdrawArguments),
     /// Make the record files of an invented practice, to try things out.
     Invent(invent::InventArguments),
     /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
@@ -54,6 +72,12 @@ pub(crate) fn say(text: &str) {
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
 }
 
+/// Prints a line to standard output, as [`say`] does.
+macro_rules! say_line {
+    ($($part:tt)*) => { $crate::command::say(&format!("{}\n", format_args!($($part)*))) };
+}
+pub(crate) use say_line;
+
 /// Runs the command that the arguments ask for.
 pub fn run() -> Exit {
     match Arguments::try_parse() {
@@ -63,6 +87,11 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Protocol }) => protocol::run(),
         Ok(Arguments { command: Command::Template(arguments) }) => template::run(&arguments),
         Ok(Arguments { command: Command::Explain(arguments) }) => explain::run(&arguments),
+        Ok(Arguments { command: Command::Init(arguments) }) => init::run(&arguments),
+        Ok(Arguments { command: Command::Ingest(arguments) }) => ingest::run(&arguments),
+        Ok(Arguments { command: Command::History(arguments) }) => history::run(&arguments),
+        Ok(Arguments { command: Command::Verify(arguments) }) => verify::run(&arguments),
+        Ok(Arguments { command: Command::Withdraw(arguments) }) => withdraw::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -12,9 +12,10 @@ use super::exit::Exit;
 use crate::cohort::{Histories, meaning, select};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::folder::raw_rows;
-use crate::intake::{Intake, IntakeRequest, RecordKind, read_records};
+use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
+use crate::registry::Registry;
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
@@ -23,8 +24,11 @@ use crate::wording::escape_terminal;
 /// Arguments of every command that reads records.
 #[derive(Debug, Args)]
 pub struct ReadingArguments {
-    /// Folder with the record files, or one such file: .csv, .xlsx, .parquet, .jsonl.
+    /// Folder with the record files, or one such file (.csv, .xlsx, .parquet, .jsonl), or a registry.
     pub records: PathBuf,
+    /// The registry as it stood when it had accepted this batch [default: the last one].
+    #[arg(long, value_name = "NUMBER")]
+    pub batch: Option<u32>,
     /// Protocol file; without it the built-in protocol holds.
     #[arg(long, value_name = "FILE")]
     pub protocol: Option<PathBuf>,
@@ -40,23 +44,32 @@ pub struct ReadingArguments {
 /// Why a run stops, said once.
 pub struct Stop(pub Exit, pub String);
 
-/// Records that were read and checked.
-pub struct Checked {
+/// Records that were read and found good, with what was made of them.
+pub struct Judged<J> {
     /// The protocol.
     pub protocol: Protocol,
     /// What was read, less what was set aside.
     pub intake: Intake,
-    /// The restorations with their visits, as of the last day.
-    pub histories: Histories,
-    /// The last day in the records.
-    pub last_day: Day,
+    /// What was made of it.
+    pub made: J,
     /// What was found in single rows.
     pub of_rows: Findings,
     /// What was found where rows meet.
-    pub of_histories: Findings,
+    pub of_meeting: Findings,
     /// Rows set aside.
     pub set_aside: SetAside,
 }
+
+/// The restorations with their visits, as of the last day in the records.
+pub struct Course {
+    /// The histories.
+    pub histories: Histories,
+    /// The last day in the records.
+    pub last_day: Day,
+}
+
+/// Records that were read and checked by themselves.
+pub type Checked = Judged<Course>;
 
 /// Rows set aside, by kind, and where they are.
 #[derive(Debug, Default)]
@@ -79,8 +92,12 @@ pub struct Stopped {
     pub intake: Option<Intake>,
 }
 
-/// Today.
+/// Today. Builds for tests take `MANEBIT_TODAY` in its place, so that a clock can be wrong.
 pub fn today() -> Day {
+    #[cfg(debug_assertions)]
+    if let Some(day) = std::env::var("MANEBIT_TODAY").ok().and_then(|day| Day::from_iso_bytes(day.as_bytes())) {
+        return day;
+    }
     Day::from(Local::now().date_naive())
 }
 
@@ -88,6 +105,12 @@ pub fn today() -> Day {
 pub fn progress(step: &str) {
     if std::io::stderr().is_terminal() {
         eprintln!("… {step}");
+    }
+}
+
+impl From<TableError> for Stop {
+    fn from(error: TableError) -> Self {
+        fault(error)
     }
 }
 
@@ -133,11 +156,40 @@ pub fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
     })
 }
 
-/// Reads and checks records; `Err` in the result holds the findings where errors stop the way.
+/// Reads and checks records, or what a registry keeps; `Err` in the result holds the findings where errors stop the way.
 ///
 /// # Errors
-/// When the protocol can't be read, set-aside rows can't be written, or the program is at fault.
+/// When the protocol can't be read, set-aside rows can't be written, the registry is damaged, or the program is at fault.
 pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stopped>, Stop> {
+    read_judged(arguments, |protocol, intake, findings| {
+        let last_day = last_day(&intake.placements, &intake.visits)?;
+        let mut histories = select(&intake.placements, &intake.visits, last_day)?;
+        if arguments.set_aside.is_none() {
+            drop_unread(&mut histories, intake)?;
+        }
+        meaning::check(&intake.placements, &intake.visits, &mut histories, protocol, findings)?;
+        if intake.placements.0.is_empty() && !intake.file_unread && !findings.any_error() {
+            findings.note(
+                FindingKind::NoRecordFiles,
+                crate::finding::Place::file(&arguments.records.display().to_string()),
+                None,
+                "There are no placements.",
+                "Add a file of placements (with a column placed_on).",
+            );
+        }
+        Ok(Course { histories, last_day })
+    })
+}
+
+/// Reads records, hands them to `judge` (which adds what it finds), and, where asked, sets rows with errors aside and judges the
+/// rest again, since a visit may have lost its placement.
+///
+/// # Errors
+/// As `read_checked`, or what the judge says.
+pub fn read_judged<J>(
+    arguments: &ReadingArguments,
+    mut judge: impl FnMut(&Protocol, &Intake, &mut Findings) -> Result<J, Stop>,
+) -> Result<Result<Judged<J>, Stopped>, Stop> {
     let protocol = protocol(arguments.protocol.as_deref())?;
     let aside = arguments.set_aside.as_deref();
     if let Some(path) = aside.filter(|path| path.exists()) {
@@ -149,7 +201,8 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
             ),
         ));
     }
-    let mut of_rows = if aside.is_some() { Findings::keeping_all_errors() } else { Findings::default() };
+    let fresh = || if aside.is_some() { Findings::keeping_all_errors() } else { Findings::default() };
+    let mut of_rows = fresh();
     progress("reading records");
     let request = IntakeRequest {
         records: &arguments.records,
@@ -157,60 +210,95 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
         today: today(),
         own_columns: &protocol.own_factors,
     };
-    let Some(mut intake) = read_records(request, &mut of_rows).map_err(fault)? else {
-        return Ok(Err(Stopped { findings: of_rows, intake: None }));
+    let read = match read_registry(arguments, &protocol, &mut of_rows)? {
+        Some(intake) => Some(intake),
+        None => read_records(request, &mut of_rows)?,
     };
+    let Some(mut intake) = read else { return Ok(Err(Stopped { findings: of_rows, intake: None })) };
     progress("checking");
     let whole = (intake.placements.0.len(), intake.visits.0.len());
-    let mut errors = Findings::keeping_all_errors();
+    let mut errors = fresh();
     loop {
-        let last_day = last_day(&intake).map_err(fault)?;
-        let mut histories = select(&intake.placements, &intake.visits, last_day).map_err(fault)?;
-        if aside.is_none() {
-            drop_unread(&mut histories, &intake).map_err(fault)?;
-        }
-        let mut of_histories = if aside.is_some() { Findings::keeping_all_errors() } else { Findings::default() };
-        meaning::check(&intake.placements, &intake.visits, &mut histories, &protocol, &mut of_histories).map_err(fault)?;
-        let none_placed = intake.placements.0.is_empty();
-        if none_placed && !of_rows.any_error() && !of_histories.any_error() {
-            of_rows.note(
-                FindingKind::NoRecordFiles,
-                crate::finding::Place::file(&arguments.records.display().to_string()),
-                None,
-                "There are no placements.",
-                "Add a file of placements (with a column placed_on).",
-            );
-        }
-        if !of_rows.any_error() && !of_histories.any_error() {
+        let mut of_meeting = fresh();
+        let made = judge(&protocol, &intake, &mut of_meeting)?;
+        if !of_rows.any_error() && !of_meeting.any_error() {
             let mut set_aside = SetAside { errors, ..SetAside::default() };
             if let Some(path) = aside {
                 set_aside.placements = (whole.0 - intake.placements.0.len()) as u64;
                 set_aside.visits = (whole.1 - intake.visits.0.len()) as u64;
                 write_aside(&mut set_aside, path, request, &intake)?;
             }
-            return Ok(Ok(Checked { protocol, intake, histories, last_day, of_rows, of_histories, set_aside }));
+            return Ok(Ok(Judged { protocol, intake, made, of_rows, of_meeting, set_aside }));
         }
-        let stuck = intake.file_unread || of_rows.any_of_whole_table() || of_histories.any_of_whole_table();
-        if aside.is_none() || stuck {
-            of_rows.take_over(of_histories);
-            of_rows.take_over(errors);
-            return Ok(Err(Stopped { findings: of_rows, intake: Some(intake) }));
-        }
-        // Rows with errors go, and the rest is checked again: a visit may have lost its placement.
-        let (row_errors, cautions) = of_rows.part();
-        of_rows = cautions;
-        let (history_errors, _) = of_histories.part();
+        // Rows with errors go, and the rest is judged again. Errors in rows of a single file were found once and for all; those
+        // where rows meet must name rows that are there.
         let mut bad: BTreeMap<String, BTreeSet<u64>> = BTreeMap::new();
-        for findings in [&row_errors, &history_errors] {
+        for findings in [&of_rows, &of_meeting] {
             for (file, rows) in findings.errors_by_row() {
                 bad.entry(file.to_owned()).or_default().extend(rows.keys());
             }
         }
-        intake.placements = PlacementTable(intake.placements.0.without(&bad).map_err(fault)?);
-        intake.visits = VisitTable(intake.visits.0.without(&bad).map_err(fault)?);
+        let before = intake.placements.0.len() + intake.visits.0.len();
+        let stuck = intake.file_unread || of_rows.any_of_whole_table() || of_meeting.any_of_whole_table();
+        if aside.is_some() && !stuck {
+            intake.placements = PlacementTable(intake.placements.0.without(&bad)?);
+            intake.visits = VisitTable(intake.visits.0.without(&bad)?);
+        }
+        let gone = before - intake.placements.0.len() - intake.visits.0.len();
+        if aside.is_none() || stuck || (gone == 0 && of_meeting.any_error()) {
+            of_rows.take_over(of_meeting);
+            of_rows.take_over(errors);
+            return Ok(Err(Stopped { findings: of_rows, intake: Some(intake) }));
+        }
+        let (row_errors, cautions) = of_rows.part();
+        of_rows = cautions;
         errors.take_over(row_errors);
-        errors.take_over(history_errors);
+        errors.take_over(of_meeting.part().0);
     }
+}
+
+/// What a registry keeps, in the shape of an intake; none if the folder is no registry.
+fn read_registry(
+    arguments: &ReadingArguments,
+    protocol: &Protocol,
+    findings: &mut Findings,
+) -> Result<Option<Intake>, Stop> {
+    if !Registry::is_one(&arguments.records) {
+        return match arguments.batch {
+            Some(_) => Err(Stop(
+                Exit::Usage,
+                format!("{} is no registry, so it has no batches. Mend: leave --batch out.\n", arguments.records.display()),
+            )),
+            None => Ok(None),
+        };
+    }
+    let kept = Registry::open(&arguments.records)?.read(arguments.batch)?;
+    for own in protocol.own_factors.iter().filter(|own| !kept.own_columns.contains(own)) {
+        findings.note(
+            FindingKind::OwnColumnMissing,
+            crate::finding::Place { file: "the registry".to_owned(), row: None, column: Some(own.clone()) },
+            None,
+            "The protocol names this column under own_factors, and no batch has it.",
+            "Correct the name in the protocol; ingest with this protocol keeps the column.",
+        );
+    }
+    let table = |kind: RecordKind, received: usize| TableRead {
+        name: arguments.records.display().to_string(),
+        said: format!("registry, batch {}", kept.batch),
+        holds: Some(kind),
+        received: received as u64,
+        unfolded: 0,
+    };
+    let tables = vec![table(RecordKind::Placement, kept.placements.0.len()), table(RecordKind::Visit, kept.visits.0.len())];
+    Ok(Some(Intake {
+        placements: PlacementTable(kept.placements.0.with_text_columns(&protocol.own_factors)?),
+        visits: kept.visits,
+        tables,
+        sources: Vec::new(),
+        fingerprint: kept.fingerprint,
+        file_unread: false,
+        unread_restorations: std::collections::HashSet::new(),
+    }))
 }
 
 /// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
@@ -270,10 +358,13 @@ fn drop_unread(histories: &mut Histories, intake: &Intake) -> Result<(), TableEr
 }
 
 /// The last day in the records.
-fn last_day(intake: &Intake) -> Result<Day, TableError> {
+///
+/// # Errors
+/// When a table lacks its days, which would be a fault of the program.
+pub fn last_day(placements: &PlacementTable, visits: &VisitTable) -> Result<Day, TableError> {
     let mut last = NO_DAY;
-    for days in [intake.placements.0.days("placed_on"), intake.visits.0.days("visited_on")] {
-        last = days?.into_iter().chain([last]).max().unwrap_or(last);
+    for days in [placements.0.days("placed_on")?, visits.0.days("visited_on")?] {
+        last = days.into_iter().chain([last]).max().unwrap_or(last);
     }
     Ok(if last == NO_DAY { Day::from_epoch(0) } else { Day::from_epoch(last) })
 }

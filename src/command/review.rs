@@ -60,15 +60,15 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
         ));
     }
     let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings))?;
-    let as_of = arguments.as_of.unwrap_or(checked.last_day);
-    if as_of != checked.last_day {
+    let as_of = arguments.as_of.unwrap_or(checked.made.last_day);
+    if as_of != checked.made.last_day {
         let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
         let mut part = select(placements, visits, as_of).map_err(fault)?;
-        checked.of_histories = Findings::default();
-        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_histories).map_err(fault)?;
-        checked.histories = part;
+        checked.of_meeting = Findings::default();
+        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
+        checked.made.histories = part;
     }
-    if checked.histories.is_empty() {
+    if checked.made.histories.is_empty() {
         return Err(Stop(
             Exit::Usage,
             format!("No restoration had been placed by {as_of}. Mend: give a later day with --as-of.\n"),
@@ -83,12 +83,12 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     }
     let review = review(&ReviewRequest {
         placements: &checked.intake.placements,
-        histories: &checked.histories,
+        histories: &checked.made.histories,
         protocol: &checked.protocol,
         factors: &factors,
         of_rows: &checked.of_rows,
-        of_histories: &checked.of_histories,
-        later_records: as_of < checked.last_day,
+        of_histories: &checked.of_meeting,
+        later_records: as_of < checked.made.last_day,
         data_fingerprint: &checked.intake.fingerprint,
     })
     .map_err(|error| match error {
@@ -176,7 +176,7 @@ fn summary(review: &Review, checked: &Checked, out: &Path, cautions: bool) -> Re
         }
     }
     let mut findings = checked.of_rows.clone();
-    findings.take_over(checked.of_histories.clone());
+    findings.take_over(checked.of_meeting.clone());
     if findings.total(Severity::Caution) > 0 {
         writeln!(text, "  let through: {}", findings_count(&findings, Severity::Caution))?;
         if cautions {

@@ -34,15 +34,13 @@ pub struct TableRead {
     pub unfolded: u64,
 }
 
-/// One record file, as it was when it was read.
+/// One table that rows came from, as its file was when it was read.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SourceFile {
-    /// Its name.
+pub struct Source {
+    /// The file's name, with the sheet's behind it.
     pub name: String,
-    /// SHA-256 of its bytes, in hexadecimal.
+    /// SHA-256 of the file's bytes, in hexadecimal.
     pub digest: String,
-    /// How many bytes.
-    pub length: u64,
 }
 
 /// What record files gave.
@@ -53,8 +51,8 @@ pub struct Intake {
     pub visits: VisitTable,
     /// Each table of each file.
     pub tables: Vec<TableRead>,
-    /// The record files.
-    pub sources: Vec<SourceFile>,
+    /// The tables that rows came from, in the order by which rows name them.
+    pub sources: Vec<Source>,
     /// SHA-256 over names and bytes of the record files and of their declaration, in hexadecimal.
     pub fingerprint: String,
     /// Whether a file of placements may have been left unread, so that visits without a placement say nothing.
@@ -102,7 +100,6 @@ pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Resu
             continue;
         };
         hash_part(&mut hasher, name, &probe.digest);
-        sources.push(SourceFile { name: name.clone(), digest: hexadecimal(&probe.digest), length: probe.length });
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
         file_unread |= sheets.is_empty();
         let lone = sheets.len() == 1;
@@ -156,6 +153,7 @@ pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Resu
                 received: read.received,
                 unfolded: read.unfolded,
             });
+            sources.push(Source { name: sheet.name.clone(), digest: hexadecimal(&probe.digest) });
             names.push(sheet.name);
         }
     }
@@ -222,7 +220,7 @@ pub fn raw_rows(request: IntakeRequest<'_>, wanted: &BTreeMap<String, BTreeSet<u
             };
             while let Some(row) = sheet.next_row(&mut findings) {
                 if rows.contains(&row.number) {
-                    let cells = (0..row.len()).map(|place| row.text(place).to_owned()).collect();
+                    let cells = (0..row.width()).map(|place| row.text(place).to_owned()).collect();
                     table.rows.push((row.number, cells));
                 }
             }

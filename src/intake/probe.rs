@@ -33,8 +33,6 @@ pub enum Format {
 pub struct Probe {
     /// SHA-256 of the bytes.
     pub digest: [u8; 32],
-    /// How many bytes.
-    pub length: u64,
     /// What kind of file.
     pub format: Format,
     /// Whether there is nothing but white space.
@@ -60,15 +58,14 @@ pub fn probe(path: &Path, declared: &FileDeclaration) -> io::Result<Probe> {
             break;
         }
         look.hasher.update(&piece[kept..kept + count]);
-        kept = look.take(&mut piece, kept + count, count);
+        kept = look.take(&mut piece, kept + count);
     }
     let format = look.format(declared);
-    Ok(Probe { digest: look.hasher.finalize().into(), length: look.length, format, blank: look.blank })
+    Ok(Probe { digest: look.hasher.finalize().into(), format, blank: look.blank })
 }
 
 struct Look {
     hasher: Sha256,
-    length: u64,
     head: Vec<u8>,
     utf8: bool,
     blank: bool,
@@ -82,7 +79,6 @@ impl Default for Look {
     fn default() -> Self {
         Self {
             hasher: Sha256::new(),
-            length: 0,
             head: Vec::new(),
             utf8: true,
             blank: true,
@@ -95,13 +91,12 @@ impl Default for Look {
 }
 
 impl Look {
-    /// Takes the first `filled` bytes of a piece, `count` of them new, and keeps the start of a letter that goes on in the next.
-    fn take(&mut self, piece: &mut [u8], filled: usize, count: usize) -> usize {
+    /// Takes the first `filled` bytes of a piece, and keeps the start of a letter that goes on in the next.
+    fn take(&mut self, piece: &mut [u8], filled: usize) -> usize {
         let bytes = &piece[..filled];
         if self.head.len() < 4096 {
             self.head.extend(bytes.iter().take(4096));
         }
-        self.length += count as u64;
         self.blank = self.blank && bytes.iter().all(u8::is_ascii_whitespace);
         self.zeros += memchr::memchr_iter(0, bytes).count() as u64;
         self.feeds = self.feeds || memchr::memchr(b'\n', bytes).is_some();

@@ -108,19 +108,17 @@ pub fn read_rows(
         })
         .collect();
     let (mut read, mut tally) = (RowsRead::default(), Tally::default());
-    loop {
-        // The findings of the row's end and those of its cells take turns.
-        let Some(row) = sheet.next_row(findings) else { break };
-        if (0..row.len()).all(|place| row.cell(place).is_empty()) {
+    while let Some(row) = sheet.next_row(findings) {
+        if (0..row.width()).all(|place| row.cell(place).is_empty()) {
             continue;
         }
         read.received += 1;
-        if row.len() != width {
+        if row.width() != width {
             findings.note(
                 FindingKind::RowLength,
                 Place::row(&name, row.number),
                 None,
-                format!("The row has {} cells, the header {width}.", row.len()),
+                format!("The row has {} cells, the header {width}.", row.width()),
                 "Put text that holds the separator into quotation marks, or fill up the row.",
             );
             read.unread_restorations.extend(id_cell.map(|cell| row.text(cell).to_owned()));

@@ -59,9 +59,9 @@ enum Cells<'a> {
 
 impl<'a> Row<'a> {
     /// How many cells.
-    pub const fn len(&self) -> usize {
+    pub const fn width(&self) -> usize {
         match &self.cells {
-            Cells::Text(row) => row.len(),
+            Cells::Text(row) => row.width(),
             Cells::Grid(cells) => cells.len(),
         }
     }
@@ -269,7 +269,7 @@ fn open_text(
     };
     let (header, row) = {
         let row = sheet.next_row(findings)?;
-        ((0..row.len()).map(|place| row.text(place).to_owned()).collect(), row.number)
+        ((0..row.width()).map(|place| row.text(place).to_owned()).collect(), row.number)
     };
     sheet.header = header;
     sheet.header_row = row;

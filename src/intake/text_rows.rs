@@ -45,7 +45,7 @@ pub struct TextRow<'a> {
 
 impl<'a> TextRow<'a> {
     /// How many cells.
-    pub const fn len(&self) -> usize {
+    pub const fn width(&self) -> usize {
         self.spans.len()
     }
 
@@ -245,7 +245,7 @@ mod tests {
         let mut rows = TextRows::new(Box::new(std::io::Cursor::new(text.as_bytes().to_vec())), b',');
         let mut found = Vec::new();
         while let Some(row) = rows.next_row().expect("rows") {
-            let cells = (0..row.len()).map(|place| String::from_utf8_lossy(row.cell(place)).into_owned()).collect();
+            let cells = (0..row.width()).map(|place| String::from_utf8_lossy(row.cell(place)).into_owned()).collect();
             found.push((row.number, cells));
         }
         found

@@ -4,7 +4,7 @@ use std::fmt;
 
 use polars::prelude::{DataFrame, PolarsError, StringChunked};
 
-use super::columns::{NO_CODE, NO_DAY};
+use super::columns::{ColumnBuilder, NO_CODE, NO_DAY};
 
 /// Column that says which file a row came from, by place in the list of files.
 pub const FILE_COLUMN: &str = "from_file";
@@ -65,6 +65,20 @@ impl RecordTable {
         &self.frame
     }
 
+    /// The same with these text columns; those that are not there come empty.
+    ///
+    /// # Errors
+    /// When the frame takes no more columns, which would be a fault of the program.
+    pub fn with_text_columns(&self, names: &[String]) -> Result<Self, TableError> {
+        let mut frame = self.frame.clone();
+        for name in names.iter().filter(|name| self.frame.column(name).is_err()) {
+            let mut empty = ColumnBuilder::new(name, crate::record::Cell::Text);
+            (0..self.len()).for_each(|_| empty.push_none());
+            frame.with_column(empty.finish())?;
+        }
+        Ok(Self { frame, files: self.files.clone() })
+    }
+
     /// The same without some rows, given by file and row number.
     ///
     /// # Errors
@@ -81,6 +95,11 @@ impl RecordTable {
             (0..self.len()).map(|row| !rows.get(origins.file(row)).is_some_and(|set| set.contains(&origins.row(row))));
         let keep: polars::prelude::BooleanChunked = keep.collect();
         Ok(Self { frame: self.frame.filter(&keep)?, files: self.files.clone() })
+    }
+
+    /// The names of the files that rows came from, in the order that [`FILE_COLUMN`] counts them.
+    pub fn files(&self) -> &[String] {
+        &self.files
     }
 
     /// A text column.

@@ -15,6 +15,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("protocol", &["quantity", "finding", "wording", "record", "stats"]),
     ("table", &["record"]),
     ("intake", &["quantity", "finding", "wording", "record", "table"]),
+    ("registry", &["quantity", "finding", "wording", "record", "table"]),
     ("result", &["quantity", "record", "protocol"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
     ("simulate", &["quantity", "record", "protocol"]),
@@ -22,7 +23,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
     ("template", &["record", "wording"]),
-    ("schema", &["record", "report", "result"]),
+    ("schema", &["record", "registry", "report", "result"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

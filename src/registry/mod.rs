@@ -1,0 +1,48 @@
+//! Keeping accepted records safe for decades: a folder of immutable batches and one manifest that names them.
+//!
+//! A batch is accepted whole or not at all. Batch files are Parquet, named by the SHA-256 of their bytes and never changed; what
+//! counts is `manifest.json`, replaced in one step once everything it names is on the disk. Readers take the manifest as it is and
+//! never wait; one writer at a time holds a lock that ends with its process.
+//!
+//! - [`registry`]: creating, opening, reading as of a batch
+//! - [`manifest`]: what the registry says of itself, sealed with its own digest
+//! - [`writer`]: the one who may change it: sweeping, committing
+//! - [`weighing`]: new rows against kept ones: new, identical, superseding, contradicting
+//! - [`withdrawal`]: a patient's records leave every batch
+//! - [`verification`]: every digest, every count, every earlier manifest
+//! - [`reading`]: batches to the two tables, with supersession
+//! - `row_key`: what makes two rows speak of the same thing
+//! - [`identity`]: the key that turns patient ids into pseudonyms
+//! - [`vocabulary`]: kept codes to today's codes
+//! - [`batch_file`]: a table as the bytes of a file, and back
+//! - [`durable`]: writing so that a power cut leaves the old or the new
+//! - [`paths`]: where things lie in the folder
+//! - [`stop_point`]: named points at which a test may end the process
+//! - [`error`]: what can go wrong, in sentences
+
+pub mod batch_file;
+pub mod durable;
+pub mod error;
+pub mod identity;
+pub mod manifest;
+pub mod paths;
+pub mod reading;
+#[expect(clippy::module_inception, reason = "the folder is the part, the file is its main type")]
+pub mod registry;
+mod row_key;
+pub mod stop_point;
+pub mod verification;
+pub mod vocabulary;
+pub mod weighing;
+pub mod withdrawal;
+pub mod writer;
+
+pub use error::{LastGood, RegistryError};
+pub use identity::{Key, Pseudonyms};
+pub use manifest::{Batch, BatchKind, Counts, Identity, Manifest, SourceFile};
+pub use reading::Kept;
+pub use registry::Registry;
+pub use verification::{Damage, Verdict, verify};
+pub use weighing::{Incoming, Weighed, weigh};
+pub use withdrawal::Withdrawn;
+pub use writer::Writer;

@@ -1,0 +1,164 @@
+//! Batches to the two tables, as they stood after a batch; later rows of a correction stand for earlier ones of the same key.
+
+use std::collections::HashSet;
+
+use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
+use sha2::{Digest, Sha256};
+
+use super::batch_file::load;
+use super::error::RegistryError;
+use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
+use super::paths::Paths;
+use super::row_key::{RowKey, RowKeys};
+use super::vocabulary::{TermTables, translate};
+use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
+use crate::table::columns::whole_numbers;
+use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
+use crate::table::{ColumnBuilder, PlacementTable, RecordTable, VisitTable};
+use crate::wording::hexadecimal;
+
+/// Kept records, as they stood after a batch.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    /// Placements; files are named with their batch, rows are those of the record file.
+    pub placements: PlacementTable,
+    /// Visits.
+    pub visits: VisitTable,
+    /// The last batch that was read.
+    pub batch: u32,
+    /// The practice's own columns.
+    pub own_columns: Vec<String>,
+    /// SHA-256 over the digests of all files read, in hexadecimal.
+    pub fingerprint: String,
+}
+
+/// Reads all batches up to one.
+pub(super) fn read(paths: &Paths, manifest: &Manifest, as_of: u32) -> Result<Kept, RegistryError> {
+    let own_columns = own_columns(manifest, as_of);
+    let mut hasher = Sha256::new();
+    for (batch, file) in manifest.files() {
+        if batch.number <= as_of {
+            hasher.update(file.sha256.as_bytes());
+        }
+    }
+    Ok(Kept {
+        placements: PlacementTable(table(paths, manifest, as_of, Holds::Placements, &own_columns)?),
+        visits: VisitTable(table(paths, manifest, as_of, Holds::Visits, &[])?),
+        batch: as_of,
+        own_columns,
+        fingerprint: hexadecimal(&hasher.finalize()),
+    })
+}
+
+/// The practice's own columns of all batches up to one, in order of appearance.
+fn own_columns(manifest: &Manifest, as_of: u32) -> Vec<String> {
+    let mut own: Vec<String> = Vec::new();
+    for name in manifest.batches.iter().filter(|batch| batch.number <= as_of).flat_map(|batch| &batch.own_columns) {
+        if !own.contains(name) {
+            own.push(name.clone());
+        }
+    }
+    own
+}
+
+/// The record's own columns of a kind.
+pub(super) const fn columns(holds: Holds) -> &'static [Column] {
+    match holds {
+        Holds::Placements => PLACEMENT_COLUMNS,
+        Holds::Visits => VISIT_COLUMNS,
+    }
+}
+
+fn table(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    holds: Holds,
+    own: &[String],
+) -> Result<RecordTable, RegistryError> {
+    let mut files: Vec<String> = Vec::new();
+    let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
+    for batch in manifest.batches.iter().filter(|batch| batch.number <= as_of) {
+        let before = u32::try_from(files.len()).unwrap_or(u32::MAX);
+        files.extend(batch.sources.iter().map(|source| format!("batch {}: {}", batch.number, source.name)));
+        for file in batch.files.iter().filter(|file| file.holds == holds) {
+            let frame = decoded(paths, manifest, batch, file)?;
+            let mut frame = shaped(&frame, columns(holds), own)?;
+            let counted = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
+            let moved = counted.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
+            frame.with_column(whole_numbers(FILE_COLUMN, moved))?;
+            frame.rechunk_mut();
+            frames.push((batch.kind, frame));
+        }
+    }
+    let masks = live(&frames, holds)?;
+    let mut all = empty_frame(columns(holds), own)?;
+    for ((_, frame), mask) in frames.into_iter().zip(masks) {
+        match mask {
+            Some(mask) => all.vstack_mut(&frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?)?,
+            None => all.vstack_mut(&frame)?,
+        };
+    }
+    all.rechunk_mut();
+    Ok(RecordTable::new(all, files))
+}
+
+/// A file of a batch with today's codes.
+pub(super) fn decoded(
+    paths: &Paths,
+    manifest: &Manifest,
+    batch: &Batch,
+    file: &StoredFile,
+) -> Result<DataFrame, RegistryError> {
+    let frame = load(paths, batch, file)?;
+    let known = |name: &str| {
+        columns(file.holds).iter().any(|column| column.name == name)
+            || [FILE_COLUMN, ROW_COLUMN].contains(&name)
+            || (file.holds == Holds::Placements && batch.own_columns.iter().any(|own| own == name))
+    };
+    if let Some(unknown) = frame.get_column_names().into_iter().find(|name| !known(name)) {
+        return Err(RegistryError::UnknownInBatch { batch: batch.number, what: format!("the column {unknown}") });
+    }
+    let none = TermTables::new();
+    let terms = batch.vocabulary.and_then(|place| manifest.vocabularies.get(place as usize)).unwrap_or(&none);
+    translate(frame, columns(file.holds), terms, batch.number)
+}
+
+/// A table with all columns in order: record's, own, origin. What it lacks is empty.
+pub(super) fn shaped(frame: &DataFrame, columns: &[Column], own: &[String]) -> Result<DataFrame, RegistryError> {
+    let column = |name: &str, cell: Cell| -> FrameColumn {
+        frame.column(name).cloned().unwrap_or_else(|_| {
+            let mut empty = ColumnBuilder::new(name, cell);
+            (0..frame.height()).for_each(|_| empty.push_none());
+            empty.finish()
+        })
+    };
+    let mut all: Vec<FrameColumn> = columns.iter().map(|one| column(one.name, one.cell)).collect();
+    all.extend(own.iter().map(|name| column(name, Cell::Text)));
+    for name in [FILE_COLUMN, ROW_COLUMN] {
+        all.push(frame.column(name)?.clone());
+    }
+    Ok(DataFrame::new(frame.height(), all)?)
+}
+
+fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, RegistryError> {
+    let origin = [FILE_COLUMN, ROW_COLUMN].map(|name| whole_numbers(name, Vec::new()));
+    shaped(&DataFrame::new(0, origin.to_vec())?, columns, own)
+}
+
+/// Which rows stand, frame by frame; none where all do. Only the keys of corrections are held.
+fn live(frames: &[(BatchKind, DataFrame)], holds: Holds) -> Result<Vec<Option<Vec<bool>>>, RegistryError> {
+    let mut masks = vec![None; frames.len()];
+    let mut superseded: HashSet<RowKey<'_>> = HashSet::new();
+    for ((kind, frame), mask) in frames.iter().zip(&mut masks).rev() {
+        if *kind != BatchKind::Correction && superseded.is_empty() {
+            continue;
+        }
+        let keys = RowKeys::new(frame, holds)?;
+        *mask = Some((0..frame.height()).map(|row| !superseded.contains(&keys.key(row))).collect());
+        if *kind == BatchKind::Correction {
+            superseded.extend((0..frame.height()).map(|row| keys.key(row)));
+        }
+    }
+    Ok(masks)
+}

@@ -1,0 +1,155 @@
+//! The one who may change a registry: holds the lock, sweeps what an interrupted run left, commits.
+
+use std::path::Path;
+
+use super::batch_file::store;
+use super::durable::{put, remove, sync_folder};
+use super::error::RegistryError;
+use super::manifest::{Batch, BatchKind, Holds, Manifest, SourceFile, StoredFile};
+use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
+use super::reading::Kept;
+use super::registry::{Lock, Registry, sealed};
+use super::stop_point::{self, MANIFEST, NUMBERED_MANIFEST, reach};
+use super::vocabulary::todays_terms;
+use super::weighing::Weighed;
+use crate::quantity::Day;
+
+/// A registry held for writing, until this is dropped.
+#[derive(Debug)]
+pub struct Writer {
+    pub(super) registry: Registry,
+    _lock: Lock,
+}
+
+impl Writer {
+    /// Takes the lock, reads the manifest as it is now, and sweeps what an interrupted run left.
+    ///
+    /// # Errors
+    /// When another run is writing, the registry is damaged, or the system refuses.
+    pub fn take(folder: &Path) -> Result<Self, RegistryError> {
+        Registry::open(folder)?;
+        let lock = Lock::take(&Paths::new(folder))?;
+        reach(stop_point::LOCKED);
+        let writer = Self { registry: Registry::open(folder)?, _lock: lock };
+        writer.sweep()?;
+        reach(stop_point::SWEPT);
+        Ok(writer)
+    }
+
+    /// What the registry says of itself.
+    pub const fn manifest(&self) -> &Manifest {
+        self.registry.manifest()
+    }
+
+    /// Reads the newest state.
+    ///
+    /// # Errors
+    /// When a file is damaged.
+    pub fn read(&self) -> Result<Kept, RegistryError> {
+        self.registry.read(None)
+    }
+
+    /// Accepts weighed records as a batch, whole or not at all; none if all of them are kept already.
+    ///
+    /// # Errors
+    /// When the system refuses; what was kept before stays as it was.
+    pub fn commit(&mut self, weighed: &Weighed, day: Day) -> Result<Option<Batch>, RegistryError> {
+        if weighed.is_empty() {
+            return Ok(None);
+        }
+        let mut manifest = self.manifest().clone();
+        let todays = todays_terms();
+        let vocabulary = manifest.vocabularies.iter().position(|terms| *terms == todays).unwrap_or_else(|| {
+            manifest.vocabularies.push(todays);
+            manifest.vocabularies.len() - 1
+        });
+        let done = self.store_all(weighed).and_then(|files| {
+            let batch = Batch {
+                number: manifest.revision + 1,
+                kind: if weighed.correction { BatchKind::Correction } else { BatchKind::Accepted },
+                day,
+                sources: weighed.sources.iter().map(|(name, sha256)| source(name, sha256)).collect(),
+                own_columns: weighed.own_columns.clone(),
+                vocabulary: u32::try_from(vocabulary).ok(),
+                files,
+                placements: weighed.placement_counts,
+                visits: weighed.visit_counts,
+            };
+            self.publish(manifest.with(&self.registry.sealed().sha256, batch.clone()))?;
+            Ok(batch)
+        });
+        if done.is_err() {
+            self.tidy_up();
+        }
+        done.map(Some)
+    }
+
+    fn store_all(&self, weighed: &Weighed) -> Result<Vec<StoredFile>, RegistryError> {
+        let mut files = Vec::new();
+        for (holds, frame) in [(Holds::Placements, &weighed.new_placements), (Holds::Visits, &weighed.new_visits)] {
+            if frame.height() > 0 {
+                files.push(store(self.registry.paths(), holds, frame)?);
+            }
+        }
+        reach(stop_point::FILES_READY);
+        Ok(files)
+    }
+
+    /// Makes a manifest the one that counts. Everything that it names must be on the disk.
+    pub(super) fn publish(&mut self, manifest: Manifest) -> Result<(), RegistryError> {
+        let sealed = sealed(manifest)?;
+        let paths = self.registry.paths();
+        let numbered = Paths::numbered_name(sealed.manifest.revision);
+        put(paths.folder(), "manifest.json", sealed.text.as_bytes(), &MANIFEST)?;
+        // From here on the change holds. A numbered copy that can't be written now is put back by the next writer.
+        let _ = put(&paths.manifests(), &numbered, sealed.text.as_bytes(), &NUMBERED_MANIFEST);
+        self.registry = Registry::open(self.registry.folder())?;
+        Ok(())
+    }
+
+    /// Takes back what a refused change left, as far as the system lets it; the next writer would do so too.
+    pub(super) fn tidy_up(&mut self) {
+        if let Ok(registry) = Registry::open(self.registry.folder()) {
+            self.registry = registry;
+            let _ = self.sweep();
+        }
+    }
+
+    /// Removes unfinished files, files that the manifest doesn't name, and damaged numbered manifests after it (whole ones keep a
+    /// registry from being opened); puts back the manifest's own numbered copy.
+    fn sweep(&self) -> Result<(), RegistryError> {
+        let (paths, manifest) = (self.registry.paths(), self.manifest());
+        let named: std::collections::BTreeSet<&str> = manifest.files().map(|(_, file)| file.name.as_str()).collect();
+        let unfinished = |name: &str| name.starts_with(TEMPORARY);
+        sweep_folder(paths.folder(), &unfinished)?;
+        sweep_folder(&paths.batches(), &|name| unfinished(name) || (is_batch_file(name) && !named.contains(name)))?;
+        let later = |name: &str| revision_of(name).is_some_and(|revision| revision > manifest.revision);
+        sweep_folder(&paths.manifests(), &|name| unfinished(name) || later(name))?;
+        let text = self.registry.sealed().text.as_bytes();
+        if std::fs::read(paths.numbered(manifest.revision)).ok().as_deref() != Some(text) {
+            put(&paths.manifests(), &Paths::numbered_name(manifest.revision), text, &NUMBERED_MANIFEST)?;
+        }
+        Ok(())
+    }
+}
+
+fn source(name: &str, sha256: &str) -> SourceFile {
+    SourceFile { name: name.to_owned(), sha256: sha256.to_owned() }
+}
+
+/// Removes the files of a folder that are to go.
+fn sweep_folder(folder: &Path, goes: &dyn Fn(&str) -> bool) -> Result<(), RegistryError> {
+    let entries = std::fs::read_dir(folder).map_err(|error| RegistryError::not_read(folder, &error))?;
+    let mut any = false;
+    for entry in entries {
+        let entry = entry.map_err(|error| RegistryError::not_read(folder, &error))?;
+        if goes(&entry.file_name().to_string_lossy()) {
+            remove(&entry.path())?;
+            any = true;
+        }
+    }
+    if any {
+        sync_folder(folder).map_err(|error| RegistryError::not_written(folder, &error))?;
+    }
+    Ok(())
+}

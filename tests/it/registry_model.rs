@@ -1,0 +1,142 @@
+//! Random courses of commits, corrections and withdrawals against a model in plain maps: every state of every batch agrees.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use manebit::finding::{FindingKind, Findings};
+use manebit::intake::{IntakeRequest, read_records};
+use manebit::quantity::Day;
+use manebit::registry::{Incoming, Kept, Key, Pseudonyms, Registry, RegistryError, SourceFile, Writer, verify, weigh};
+
+use crate::registry_ground::{Dice, Ground, PLACEMENTS, VISITS};
+
+/// Restoration → patient, depth; visit → score.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Model {
+    placements: BTreeMap<String, (String, String)>,
+    visits: BTreeMap<(String, String), String>,
+}
+
+fn model_of(kept: &Kept) -> Model {
+    let mut model = Model::default();
+    let (placements, visits) = (kept.placements.0.frame(), kept.visits.0.frame());
+    let cell = |frame: &polars::prelude::DataFrame, name: &str, row: usize| {
+        frame.column(name).expect("a column").get(row).expect("a row").str_value().into_owned()
+    };
+    for row in 0..placements.height() {
+        let value = (cell(placements, "patient_id", row), cell(placements, "lesion_depth_mm", row));
+        assert!(model.placements.insert(cell(placements, "restoration_id", row), value).is_none(), "it stands once");
+    }
+    let scores = kept.visits.0.codes("colour").expect("scores");
+    for (row, score) in scores.iter().enumerate() {
+        let key = (cell(visits, "restoration_id", row), cell(visits, "visited_on", row));
+        assert!(model.visits.insert(key, char::from(*score).to_string()).is_none(), "it stands once");
+    }
+    model
+}
+
+fn incoming(folder: &Path, number: usize) -> Incoming {
+    let mut findings = Findings::default();
+    let request = IntakeRequest { records: folder, declaration: None, today: Day::from_epoch(20_000), own_columns: &[] };
+    let intake = read_records(request, &mut findings).expect("read").expect("files");
+    let sources = intake.sources.iter().map(|file| SourceFile { name: file.name.clone(), sha256: format!("{number:064}") });
+    let sources = sources.collect();
+    Incoming { placements: intake.placements, visits: intake.visits, sources, own_columns: Vec::new() }
+}
+
+/// One course; gives how many commits, corrections, refusals and withdrawals it had.
+fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 4] {
+    let ground = Ground::bare();
+    Registry::create(&ground.kept(), pseudonyms).expect("started");
+    let mut states = vec![Model::default()];
+    let mut did = [0; 4];
+    for step in 0..8 {
+        let mut now = states.last().expect("one").clone();
+        let patients: BTreeSet<String> = now.placements.values().map(|(patient, _)| patient.clone()).collect();
+        if dice.below(4) == 0 && !patients.is_empty() {
+            let patient = patients.iter().nth(dice.below(patients.len())).expect("one").clone();
+            let gone: BTreeSet<String> =
+                now.placements.iter().filter(|(_, (of, _))| *of == patient).map(|(id, _)| id.clone()).collect();
+            let withdrawn =
+                Writer::take(&ground.kept()).and_then(|mut writer| writer.withdraw(&patient, Day::from_epoch(step)));
+            assert!(withdrawn.expect("withdrawn").placements >= gone.len() as u64);
+            states.push(now);
+            for state in &mut states {
+                state.placements.retain(|id, (of, _)| !gone.contains(id) && *of != patient);
+                state.visits.retain(|(id, _), _| !gone.contains(id));
+            }
+            did[3] += 1;
+            continue;
+        }
+        // Few ids and few values, so that rows meet. A restoration keeps its patient.
+        let (mut placements, mut visits) = (PLACEMENTS.to_owned(), VISITS.to_owned());
+        let before = now.clone();
+        let mut given = (BTreeSet::new(), BTreeSet::new());
+        for _ in 0..1 + dice.below(5) {
+            let (id, depth) = (dice.below(12), format!("1.{}", 1 + dice.below(2)));
+            if given.0.insert(id) {
+                placements += &format!("R{id},P{},14,facial,2015-03-01,op,,{depth}\n", id / 3);
+                now.placements.insert(format!("R{id}"), (pseudonyms.name(&format!("P{}", id / 3)), depth));
+            }
+        }
+        for _ in 0..dice.below(6) {
+            let (id, day, score) = (dice.below(12), format!("2016-01-0{}", 1 + dice.below(2)), ["A", "B"][dice.below(2)]);
+            if now.placements.contains_key(&format!("R{id}")) && given.1.insert((id, day.clone())) {
+                visits += &format!("R{id},{day},ex,usphs_3,A,{score}\n");
+                now.visits.insert((format!("R{id}"), day), score.to_owned());
+            }
+        }
+        let folder = format!("step-{step}");
+        ground.files(&folder, &[("p.csv", placements), ("v.csv", visits)]);
+        let incoming = incoming(&ground.path().join(&folder), states.len() * 100 + step as usize);
+        let changed = before.placements.iter().any(|(id, value)| now.placements[id] != *value)
+            || before.visits.iter().any(|(key, value)| now.visits[key] != *value);
+        let correction = dice.below(2) == 0;
+        let mut writer = Writer::take(&ground.kept()).expect("free");
+        let mut findings = Findings::default();
+        let kept = writer.read().expect("whole");
+        let weighed = weigh(&kept, writer.manifest(), &incoming, pseudonyms, correction, &mut findings).expect("weighed");
+        assert_eq!(findings.any_error(), changed && !correction, "{findings:?}");
+        if findings.any_error() {
+            assert!(findings.by_kind().iter().all(|(kind, _)| *kind == FindingKind::KeptRowDiffers));
+            did[2] += 1;
+            continue;
+        }
+        let together = Kept { placements: weighed.placements.clone(), visits: weighed.visits.clone(), ..kept };
+        assert_eq!(model_of(&together), now, "what is checked is what will stand");
+        let counts = weighed.placement_counts;
+        assert_eq!(counts.received, counts.kept + counts.identical);
+        let batch = writer.commit(&weighed, Day::from_epoch(step)).expect("kept");
+        assert_eq!(batch.is_none(), now == before, "a batch only if something is new");
+        if batch.is_some() {
+            states.push(now);
+            did[usize::from(correction)] += 1;
+        }
+    }
+    let registry = Registry::open(&ground.kept()).expect("whole");
+    assert_eq!(registry.manifest().revision as usize + 1, states.len());
+    for (batch, state) in (0..).zip(&states) {
+        assert_eq!(model_of(&registry.read(Some(batch)).expect("whole")), *state, "as of batch {batch}");
+    }
+    let past = registry.read(Some(states.len() as u32));
+    assert!(matches!(past, Err(RegistryError::NoSuchBatch { .. })));
+    assert!(verify(&ground.kept()).expect("whole").damages.is_empty());
+    did
+}
+
+#[test]
+fn random_courses_agree_with_a_plain_model() {
+    let mut dice = Dice::new(1_815);
+    let mut did = [0; 4];
+    for round in 0..14 {
+        let pseudonyms = if round % 2 == 0 { Pseudonyms::Plain } else { Pseudonyms::Keyed(Key::new([round; 32])) };
+        for (total, one) in did.iter_mut().zip(course(&mut dice, &pseudonyms)) {
+            *total += one;
+        }
+    }
+    let [commits, corrections, refusals, withdrawals] = did;
+    assert!(did.iter().all(|count| *count > 5), "{did:?}");
+    println!(
+        "14 courses: {commits} commits, {corrections} corrections, {refusals} contradictions refused, {withdrawals} withdrawals; every state of every batch agrees"
+    );
+}
