@@ -23,9 +23,9 @@ fn wrong(kind: FindingKind, what: impl Into<String>, mend: impl Into<String>) ->
     Wrong { kind, what: what.into(), mend: mend.into() }
 }
 
-/// Acid etching of enamel, without which no such filling is placed, was described in 1955 (Buonocore, J Dent Res 1955;34:849; from
-/// memory).
-const FIRST_YEAR: i32 = 1955;
+/// 1955-01-01, since 1970-01-01. Acid etching of enamel, without which no such filling is placed, was described in 1955 (Buonocore,
+/// J Dent Res 1955;34:849; from memory).
+pub(super) const FIRST_DAY: i32 = -5479;
 
 /// Reads a day. Year-month-day is always taken, with or without a time behind it, and so is a month written as a word; day and
 /// month in numbers only in the order that is declared. Everything else is said with what it may mean.
@@ -41,10 +41,10 @@ pub fn day(text: &str, today: Day, order: Option<DayOrder>) -> Result<Day, Wrong
             "Correct the year, month or day.",
         ));
     }
-    if day.year() < FIRST_YEAR {
+    if day.since_epoch() < FIRST_DAY {
         return Err(wrong(
             FindingKind::OutOfRange,
-            format!("{day} lies before {FIRST_YEAR}, when adhesive fillings began."),
+            format!("{day} lies before 1955, when adhesive fillings began."),
             "Correct the year.",
         ));
     }
@@ -366,6 +366,7 @@ mod tests {
         assert!(clear.mend.starts_with("Write 2022-04-13"), "{}", clear.mend);
         assert_eq!(plain("44654").expect_err("serial").kind, FindingKind::NotADay);
         assert_eq!(plain("2062-01-01").expect_err("future").kind, FindingKind::FutureDay);
+        assert_eq!(Day::from_calendar(1955, 1, 1).map(Day::since_epoch), Some(FIRST_DAY));
         assert_eq!(plain("1922-04-03").expect_err("too early").kind, FindingKind::OutOfRange);
         assert!(plain("03/04/22").expect_err("two digits").what.contains("century"));
         assert!(plain("3 Apr 22").expect_err("two digits").what.contains("century"));

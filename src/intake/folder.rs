@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::declaration::{DECLARATION_FILE, Decimal, Declaration};
 use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, plan};
 use super::probe::{Probe, probe};
-use super::rows::{Context, read_rows};
+use super::rows::{Context, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
@@ -77,84 +77,111 @@ pub struct IntakeRequest<'a> {
 /// Endings of file names that are looked into.
 const RECORD_ENDINGS: &[&str] = &["csv", "tsv", "xlsx", "xlsm", "xls", "ods", "parquet", "jsonl", "ndjson"];
 
-/// Reads all record files.
+/// Reads all record files into tables.
 ///
 /// What is wrong is added to `findings`; tables are complete only if no error was found.
 ///
 /// # Errors
 /// When columns don't make a table, which would be a fault of the program.
 pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Result<Option<Intake>, TableError> {
+    let mut pieces: [Option<DataFrame>; 2] = [None, None];
+    let mut sink = |kind: RecordKind, frame: DataFrame| -> Result<(), TableError> {
+        match &mut pieces[usize::from(kind == RecordKind::Visit)] {
+            Some(all) => {
+                all.vstack_mut_owned(frame)?;
+            }
+            empty => *empty = Some(frame),
+        }
+        Ok(())
+    };
+    let Some(read) = read_pieces(request, findings, &mut sink)? else { return Ok(None) };
+    let [placements, visits] = pieces;
+    let table = |frame: Option<DataFrame>, columns: &[Column], own: &[String]| -> Result<RecordTable, TableError> {
+        let mut frame = match frame {
+            Some(frame) => frame,
+            None => empty_frame(columns, own)?,
+        };
+        frame.rechunk_mut();
+        Ok(RecordTable::new(frame, read.sources.iter().map(|source| source.name.clone()).collect()))
+    };
+    Ok(Some(Intake {
+        placements: PlacementTable(table(placements, PLACEMENT_COLUMNS, request.own_columns)?),
+        visits: VisitTable(table(visits, VISIT_COLUMNS, &[])?),
+        tables: read.tables,
+        sources: read.sources,
+        fingerprint: read.fingerprint,
+        file_unread: read.file_unread,
+        unread_restorations: read.unread_restorations,
+    }))
+}
+
+/// What record files gave, but for the rows themselves.
+#[derive(Clone, Debug, Default)]
+pub struct PiecesRead {
+    /// Each table of each file.
+    pub tables: Vec<TableRead>,
+    /// The tables that rows came from, in the order by which rows name them.
+    pub sources: Vec<Source>,
+    /// SHA-256 over names and bytes of the record files and of their declaration, in hexadecimal.
+    pub fingerprint: String,
+    /// Whether a file of placements may have been left unread.
+    pub file_unread: bool,
+    /// Restorations named in rows that could not be told into cells.
+    pub unread_restorations: HashSet<String>,
+}
+
+/// Reads all record files and hands the rows on piece by piece, so that the memory taken doesn't grow with a file of text.
+///
+/// # Errors
+/// When columns don't make a table, which would be a fault of the program, or what `sink` says.
+pub fn read_pieces(
+    request: IntakeRequest<'_>,
+    findings: &mut Findings,
+    sink: &mut Sink<'_>,
+) -> Result<Option<PiecesRead>, TableError> {
     let mut hasher = Sha256::new();
     let Some((listed, declaration)) = list_declared(&request, &mut hasher, findings) else { return Ok(None) };
     let known = known_columns(&declaration, request.own_columns);
-    let mut tables: Vec<TableRead> =
-        listed.others.iter().map(|name| passed_over(name.clone(), "not a record file")).collect();
-    let mut sources = Vec::new();
-    let mut names = Vec::new();
-    let mut pieces: [Option<DataFrame>; 2] = [None, None];
-    let (mut own_present, mut unread_restorations, mut file_unread) = (Vec::new(), HashSet::new(), false);
+    let mut read = PiecesRead {
+        tables: listed.others.iter().map(|name| passed_over(name.clone(), "not a record file")).collect(),
+        ..PiecesRead::default()
+    };
+    let mut own_present = Vec::new();
     for name in &listed.records {
         let path = listed.folder.join(name);
         let Some(probe) = look(&path, name, &declaration, findings) else {
-            file_unread = true;
+            read.file_unread = true;
             continue;
         };
         hash_part(&mut hasher, name, &probe.digest);
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
-        file_unread |= sheets.is_empty();
+        read.file_unread |= sheets.is_empty();
         let lone = sheets.len() == 1;
         for mut sheet in sheets {
             if !lone && passes_over(&sheet, &known) {
-                tables.push(passed_over(sheet.name.clone(), "a sheet without records"));
+                read.tables.push(passed_over(sheet.name.clone(), "a sheet without records"));
                 continue;
             }
             let Some(plan) = plan(&sheet, request.own_columns, findings) else {
-                file_unread = true;
+                read.file_unread = true;
                 continue;
             };
             own_present.extend(plan.own_present.iter().cloned());
             let kind = plan.kind;
-            let context = Context { place: u32::try_from(names.len()).unwrap_or(u32::MAX), today: request.today };
-            let mut sink = |kind: RecordKind, frame: DataFrame| -> Result<(), TableError> {
-                match &mut pieces[usize::from(kind == RecordKind::Visit)] {
-                    Some(all) => {
-                        all.vstack_mut_owned(frame)?;
-                    }
-                    empty => *empty = Some(frame),
-                }
-                Ok(())
-            };
-            let read = read_rows(&mut sheet, plan, context, findings, &mut sink)?;
-            if read.received == 0 {
-                findings.note(
-                    FindingKind::FileEmpty,
-                    Place::file(&sheet.name),
-                    None,
-                    "There is a header and no rows.",
-                    "Export it again, or take it out of the folder.",
-                );
-            }
-            if sheet.merged {
-                findings.note(
-                    FindingKind::MergedCells,
-                    Place::file(&sheet.name),
-                    None,
-                    "Cells are merged over several rows or columns; their value was taken for each of them.",
-                    "Split the cells, and fill the value into each row.",
-                );
-            }
-            file_unread |= read.cut_short;
-            unread_restorations.extend(read.unread_restorations);
-            let decimal = if read.decimal == Some(Decimal::Comma) { ", decimal commas" } else { "" };
-            tables.push(TableRead {
+            let place = u32::try_from(read.sources.len()).unwrap_or(u32::MAX);
+            let rows = read_rows(&mut sheet, plan, Context { place, today: request.today }, findings, sink)?;
+            note_sheet(&sheet, rows.received, findings);
+            read.file_unread |= rows.cut_short;
+            read.unread_restorations.extend(rows.unread_restorations);
+            let decimal = if rows.decimal == Some(Decimal::Comma) { ", decimal commas" } else { "" };
+            read.tables.push(TableRead {
                 name: sheet.name.clone(),
                 said: format!("{}{decimal}", sheet.said),
                 holds: Some(kind),
-                received: read.received,
-                unfolded: read.unfolded,
+                received: rows.received,
+                unfolded: rows.unfolded,
             });
-            sources.push(Source { name: sheet.name.clone(), digest: hexadecimal(&probe.digest) });
-            names.push(sheet.name);
+            read.sources.push(Source { name: sheet.name, digest: hexadecimal(&probe.digest) });
         }
     }
     for own in request.own_columns.iter().filter(|own| !own_present.contains(own)) {
@@ -166,25 +193,31 @@ pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Resu
             "Correct the name in the protocol or in the files; capitals and spaces count.",
         );
     }
-    tables.sort_by(|a, b| a.name.cmp(&b.name));
-    let [placements, visits] = pieces;
-    let table = |frame: Option<DataFrame>, columns: &[Column], own: &[String]| -> Result<RecordTable, TableError> {
-        let mut frame = match frame {
-            Some(frame) => frame,
-            None => empty_frame(columns, own)?,
-        };
-        frame.rechunk_mut();
-        Ok(RecordTable::new(frame, names.clone()))
-    };
-    Ok(Some(Intake {
-        placements: PlacementTable(table(placements, PLACEMENT_COLUMNS, request.own_columns)?),
-        visits: VisitTable(table(visits, VISIT_COLUMNS, &[])?),
-        tables,
-        sources,
-        fingerprint: hexadecimal(&hasher.finalize()),
-        file_unread,
-        unread_restorations,
-    }))
+    read.tables.sort_by(|a, b| a.name.cmp(&b.name));
+    read.fingerprint = hexadecimal(&hasher.finalize());
+    Ok(Some(read))
+}
+
+/// Names what concerns a whole sheet.
+fn note_sheet(sheet: &Sheet, received: u64, findings: &mut Findings) {
+    if received == 0 {
+        findings.note(
+            FindingKind::FileEmpty,
+            Place::file(&sheet.name),
+            None,
+            "There is a header and no rows.",
+            "Export it again, or take it out of the folder.",
+        );
+    }
+    if sheet.merged {
+        findings.note(
+            FindingKind::MergedCells,
+            Place::file(&sheet.name),
+            None,
+            "Cells are merged over several rows or columns; their value was taken for each of them.",
+            "Split the cells, and fill the value into each row.",
+        );
+    }
 }
 
 /// The rows of one table as written.

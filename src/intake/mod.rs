@@ -8,15 +8,19 @@
 //! - [`grid`]: a table that is read whole
 //! - [`mod@plan`]: which cell feeds which column
 //! - [`cell`]: one cell to one value, or a finding
+//! - [`met`]: written forms met before, which need no second look
+//! - [`columns`]: the rows of a table that is columns already
 //! - [`rows`]: all rows of a table into columns
 //!
 //! Everything is checked and all findings are gathered; nothing is guessed. One pass over the bytes, straight into columns.
 
 pub mod cell;
+pub mod columns;
 pub mod declaration;
 pub mod folder;
 pub mod grid;
 pub mod json_lines;
+pub mod met;
 pub mod parquet_file;
 pub mod plan;
 pub mod probe;

@@ -1,36 +1,34 @@
-//! A Parquet file as a grid of text. Row numbers count from 1 for the first row, since there is no header row.
+//! A Parquet file as columns. Row numbers count from 1 for the first row, since there is no header row.
 
 use std::fs::File;
 
-use polars::prelude::{AnyValue, DataType};
+use polars::prelude::{AnyValue, Column, DataFrame, DataType};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
-use super::grid::Grid;
 use crate::quantity::Day;
 
 /// Reads a Parquet file.
 ///
 /// # Errors
 /// A sentence when the file can't be read, or a column holds what is no plain value.
-pub fn read_parquet(file: File) -> Result<Grid, String> {
+pub fn read_parquet(file: File) -> Result<DataFrame, String> {
     let frame = ParquetReader::new(file).finish().map_err(|error| error.to_string())?;
-    let header = frame.get_column_names().iter().map(|name| name.to_string()).collect::<Vec<_>>();
-    let mut rows: Vec<(u64, Vec<String>)> =
-        (1..=frame.height() as u64).map(|number| (number, Vec::with_capacity(header.len()))).collect();
     for column in frame.columns() {
-        let series = column.as_materialized_series();
-        if matches!(series.dtype(), DataType::List(_)) {
+        if matches!(column.dtype(), DataType::List(_)) {
             return Err(format!("the column {} holds lists, where one value is expected", column.name()));
         }
-        for (row, value) in rows.iter_mut().zip(series.iter()) {
-            row.1.push(text(&value));
-        }
     }
-    Ok(Grid { sheet: None, header_row: 0, header, rows, merged: false })
+    Ok(frame)
 }
 
-fn text(value: &AnyValue<'_>) -> String {
+/// A cell as text.
+pub fn cell_text(column: &Column, row: usize) -> String {
+    column.get(row).map_or_else(|_| String::new(), |value| value_text(&value))
+}
+
+/// A value as text: days as year-month-day, whole numbers without a point.
+pub fn value_text(value: &AnyValue<'_>) -> String {
     match value {
         AnyValue::Null => String::new(),
         AnyValue::String(text) => (*text).to_owned(),

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::rc::Rc;
 
 use super::declaration::{Decimal, Holds, LEAVE_OUT, RowVisit};
+use super::met::Met;
 use super::sheet::Sheet;
 use crate::finding::{FindingKind, Findings, Place, Severity};
 use crate::record::{Cell, Column, Need, PLACEMENT_COLUMNS, VISIT_COLUMNS};
@@ -47,6 +48,17 @@ pub fn column_name(written: &str) -> String {
 /// Columns that the program itself writes beside set-aside rows; they are passed over when such a file is read again.
 pub const SET_ASIDE_COLUMNS: [&str; 2] = ["set_aside_from", "set_aside_because"];
 
+/// What the text of a column stands for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TextRole {
+    /// A patient's pseudonym.
+    Patient,
+    /// A restoration's id.
+    Restoration,
+    /// An operator, a lot, a factor: the same few again and again.
+    Other,
+}
+
 /// Where the values of a column come from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum From {
@@ -74,10 +86,16 @@ pub struct Plan {
     pub values: HashMap<String, String>,
     /// By how much numbers are multiplied.
     pub factor: f64,
+    /// What its text stands for.
+    pub text: TextRole,
+    /// Whether a filled cell makes its visit say something: a score or an outcome.
+    pub says: bool,
+    /// Whether the last cell was empty.
+    pub last_empty: bool,
     /// The cells so far.
     pub builder: ColumnBuilder,
-    /// Codes already met: scheme, bytes as written, code.
-    pub met: Vec<(u8, Box<[u8]>, u8)>,
+    /// Written forms already met.
+    pub met: Met,
 }
 
 /// Everything that one table feeds into one kind of record.
@@ -298,7 +316,14 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             values.iter().map(|(theirs, ours)| (theirs.trim().to_lowercase(), ours.clone())).collect()
         });
         let builder = ColumnBuilder::new(name, column.cell);
-        Plan { column, name: name.to_owned(), written, from, values, factor, builder, met: Vec::new() }
+        let says = matches!(column.cell, Cell::Score(_)) || (kind == RecordKind::Visit && name == "outcome");
+        let text = match name {
+            "patient_id" => TextRole::Patient,
+            "restoration_id" | "replaces_restoration" => TextRole::Restoration,
+            _ => TextRole::Other,
+        };
+        let name = name.to_owned();
+        Plan { column, name, written, from, values, factor, text, says, last_empty: true, builder, met: Met::default() }
     };
     let mut plans: Vec<Plan> = kind.columns().iter().map(|column| plan(column.name, *column)).collect();
     let own_column = Column { name: "", label: "", cell: Cell::Text, need: Need::Optional };

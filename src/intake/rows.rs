@@ -5,8 +5,9 @@ use std::rc::Rc;
 use polars::prelude::{ChunkedBuilder, Column as FrameColumn, DataFrame};
 
 use super::cell::{self, Wrong};
+use super::columns::take_frame;
 use super::declaration::Decimal;
-use super::plan::{Feed, From, Plan, RecordKind, TablePlan};
+use super::plan::{Feed, From, Plan, RecordKind, TablePlan, TextRole};
 use super::sheet::{Row, Sheet, as_text};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::{Day, Days};
@@ -17,9 +18,7 @@ use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
 
 /// Rows gathered before they become a piece of a table.
-const BATCH: usize = 250_000;
-/// How many written forms of a code are remembered.
-const MET: usize = 24;
+pub(super) const BATCH: usize = 250_000;
 
 /// What is the same for all tables.
 #[derive(Clone, Copy)]
@@ -48,9 +47,17 @@ pub struct RowsRead {
 /// Where checked rows go, piece by piece.
 pub type Sink<'a> = dyn FnMut(RecordKind, DataFrame) -> Result<(), TableError> + 'a;
 
+/// A cell's bytes, trimmed, and where it stands.
+#[derive(Clone, Copy)]
+pub(super) struct CellAt<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) row: u64,
+    pub(super) may_break: bool,
+}
+
 /// What is counted over a whole table.
 #[derive(Default)]
-struct Tally {
+pub(super) struct Tally {
     refuted: u64,
     first_refuting: Option<(u64, String, String)>,
     settling: u64,
@@ -60,13 +67,13 @@ struct Tally {
     first_comma: Option<(u64, String, String)>,
 }
 
-struct Gathering {
-    feed: Feed,
-    rows: Vec<u32>,
-    scheme: Option<usize>,
-    etch: Option<usize>,
-    adhesive: Option<usize>,
-    placed_on: Option<usize>,
+pub(super) struct Gathering {
+    pub(super) feed: Feed,
+    pub(super) rows: Vec<u32>,
+    pub(super) scheme: Option<usize>,
+    pub(super) etch: Option<usize>,
+    pub(super) adhesive: Option<usize>,
+    pub(super) placed_on: Option<usize>,
 }
 
 /// Reads all rows of a table.
@@ -108,6 +115,12 @@ pub fn read_rows(
         })
         .collect();
     let (mut read, mut tally) = (RowsRead::default(), Tally::default());
+    if let [gathering] = feeds.as_mut_slice()
+        && let Some(frame) = sheet.take_frame()
+    {
+        read.received = frame.height() as u64;
+        take_frame(gathering, &frame, context.place, &reader, &mut tally, findings, sink)?;
+    }
     while let Some(row) = sheet.next_row(findings) {
         if (0..row.width()).all(|place| row.cell(place).is_empty()) {
             continue;
@@ -198,10 +211,10 @@ impl Tally {
 }
 
 /// What a cell needs to know of its file.
-struct CellReader<'a> {
-    name: &'a str,
-    today: Day,
-    days: Option<super::declaration::DayOrder>,
+pub(super) struct CellReader<'a> {
+    pub(super) name: &'a str,
+    pub(super) today: Day,
+    pub(super) days: Option<super::declaration::DayOrder>,
     notation: ToothNotation,
     digits_from: Option<u8>,
     commas: bool,
@@ -226,40 +239,62 @@ impl Gathering {
         findings: &mut Findings,
     ) {
         self.rows.push(u32::try_from(row.number).unwrap_or(u32::MAX));
+        let (number, may_break) = (row.number, row.may_break);
         // The scheme first: scores mean nothing without it.
         let mut scheme_code = NO_CODE;
         let mut scheme_unread = false;
         if let Some(place) = self.scheme {
-            scheme_code = self.feed.plans[place].take(row, NO_CODE, placed, reader, tally, findings);
-            scheme_unread = scheme_code == NO_CODE && !self.feed.plans[place].bytes(row).is_empty();
+            let plan = &mut self.feed.plans[place];
+            let constant = plan.constant();
+            let bytes = plan.bytes(row, constant.as_deref());
+            scheme_code = plan.take(CellAt { bytes, row: number, may_break }, NO_CODE, reader, tally, findings);
+            scheme_unread = scheme_code == NO_CODE && !bytes.is_empty();
         }
         let (mut etch, mut adhesive, mut says) = (NO_CODE, NO_CODE, false);
         for (place, plan) in self.feed.plans.iter_mut().enumerate() {
             if Some(place) == self.scheme {
                 continue;
             }
-            if matches!(plan.column.cell, Cell::Score(_)) {
-                let filled = !plan.bytes(row).is_empty();
-                says = says || filled;
-                if scheme_unread && filled {
+            if let From::MonthsAfterPlacement(months) = plan.from {
+                plan.take_reckoned(row.number, months, placed(), reader, findings);
+                continue;
+            }
+            let constant = plan.constant();
+            let bytes = plan.bytes(row, constant.as_deref());
+            if plan.says {
+                says = says || !bytes.is_empty();
+                if scheme_unread && !bytes.is_empty() && matches!(plan.column.cell, Cell::Score(_)) {
                     // The scheme itself is a finding; without it nothing can be said of its scores.
                     plan.builder.push_none();
                     continue;
                 }
             }
-            let code = plan.take(row, scheme_code, placed, reader, tally, findings);
+            let code = plan.take(CellAt { bytes, row: number, may_break }, scheme_code, reader, tally, findings);
             if Some(place) == self.etch {
                 etch = code;
             } else if Some(place) == self.adhesive {
                 adhesive = code;
-            } else if self.feed.kind == RecordKind::Visit && plan.name == "outcome" {
-                says = says || !plan.bytes(row).is_empty();
             }
         }
+        self.judge_row(row.number, says, etch, adhesive, placed, reader, findings);
+    }
+
+    /// What the cells of a row say together.
+    #[expect(clippy::too_many_arguments, reason = "what was seen of the row's cells")]
+    pub(super) fn judge_row(
+        &self,
+        row: u64,
+        says: bool,
+        etch: u8,
+        adhesive: u8,
+        placed: &dyn Fn() -> Option<Day>,
+        reader: &CellReader<'_>,
+        findings: &mut Findings,
+    ) {
         match self.feed.kind {
             RecordKind::Visit if !says => findings.note(
                 FindingKind::NothingScored,
-                Place::row(reader.name, row.number),
+                Place::row(reader.name, row),
                 None,
                 "The visit has neither a score nor an outcome, so it says nothing.",
                 "Score at least one criterion, or fill outcome (such as in_place).",
@@ -272,7 +307,7 @@ impl Gathering {
     /// What the technique's terms say of each other.
     fn check_technique(
         &self,
-        row: &Row<'_>,
+        row: u64,
         etch: u8,
         adhesive: u8,
         placed: &dyn Fn() -> Option<Day>,
@@ -281,16 +316,17 @@ impl Gathering {
     ) {
         let Some(class) = AdhesiveClass::from_index(adhesive) else { return };
         let Some(etch_plan) = self.etch.map(|place| &self.feed.plans[place]) else { return };
-        let written = as_text(etch_plan.bytes(row));
-        let place = || Place::cell(reader.name, row.number, &etch_plan.written);
-        match (class, EtchStrategy::from_index(etch)) {
+        let strategy = EtchStrategy::from_index(etch);
+        let written = strategy.map(Coded::code);
+        let place = || Place::cell(reader.name, row, &etch_plan.written);
+        match (class, strategy) {
             (
                 AdhesiveClass::ThreeStepEtchAndRinse | AdhesiveClass::TwoStepEtchAndRinse,
                 Some(EtchStrategy::SelfEtch | EtchStrategy::SelectiveEnamelEtch),
             ) => findings.note(
                 FindingKind::ContradictoryTechnique,
                 place(),
-                Some(written),
+                written,
                 format!("A {} adhesive needs acid on enamel and dentine.", class.label().to_lowercase()),
                 "Correct the etch strategy or the adhesive class.",
             ),
@@ -298,11 +334,12 @@ impl Gathering {
                 .note(
                     FindingKind::OffLabelTechnique,
                     place(),
-                    Some(written),
+                    written,
                     format!("A {} adhesive is not made for etched dentine.", class.label().to_lowercase()),
                     "Check the etch strategy; leave it if it is right.",
                 ),
-            (AdhesiveClass::Universal, None) if written.is_empty() => findings.note(
+            // A term that could not be read is a finding already.
+            (AdhesiveClass::Universal, None) if etch_plan.last_empty => findings.note(
                 FindingKind::EtchStrategyMissing,
                 place(),
                 None,
@@ -317,7 +354,7 @@ impl Gathering {
         {
             findings.note(
                 FindingKind::ImplausibleValue,
-                Place::cell(reader.name, row.number, "placed_on"),
+                Place::cell(reader.name, row, "placed_on"),
                 Some(&day.to_string()),
                 "Universal adhesives were hardly to be had before 2011.",
                 "Check the day and the adhesive class; leave them if they are right.",
@@ -326,7 +363,7 @@ impl Gathering {
     }
 
     /// The rows so far as a piece of a table; begins anew.
-    fn finish(&mut self, place: u32) -> Result<DataFrame, TableError> {
+    pub(super) fn finish(&mut self, place: u32) -> Result<DataFrame, TableError> {
         let rows = std::mem::take(&mut self.rows);
         let fresh = |plan: &mut Plan| {
             let next = ColumnBuilder::new(&plan.name, plan.column.cell);
@@ -340,55 +377,40 @@ impl Gathering {
 }
 
 impl Plan {
-    /// The bytes of its cell in a row, trimmed.
-    fn bytes<'a>(&'a self, row: &Row<'a>) -> &'a [u8] {
+    /// What stands in every row, if the column is the same throughout.
+    pub(super) fn constant(&self) -> Option<Rc<str>> {
         match &self.from {
-            From::Cell(cell) => row.cell(*cell),
-            From::Constant(constant) => constant.as_bytes(),
-            From::MonthsAfterPlacement(_) | From::Nothing => &[],
+            From::Constant(constant) => Some(Rc::clone(constant)),
+            _ => None,
         }
     }
 
-    /// Checks its cell in a row, adds the value, and hands back its code if it has one.
-    fn take(
+    /// The bytes of its cell in a row, trimmed.
+    fn bytes<'a>(&self, row: &Row<'a>, constant: Option<&'a str>) -> &'a [u8] {
+        match &self.from {
+            From::Cell(cell) => row.cell(*cell),
+            _ => constant.unwrap_or("").as_bytes(),
+        }
+    }
+
+    /// Checks a cell, adds its value, and hands back its code if it has one.
+    pub(super) fn take(
         &mut self,
-        row: &Row<'_>,
+        cell: CellAt<'_>,
         scheme: u8,
-        placed: &dyn Fn() -> Option<Day>,
         reader: &CellReader<'_>,
         tally: &mut Tally,
         findings: &mut Findings,
     ) -> u8 {
-        if let From::MonthsAfterPlacement(months) = self.from {
-            self.take_reckoned(row, months, placed(), reader, findings);
-            return NO_CODE;
-        }
-        let constant;
-        let bytes = match &self.from {
-            From::Cell(cell) => row.cell(*cell),
-            From::Constant(text) => {
-                constant = Rc::clone(text);
-                constant.as_bytes()
-            }
-            _ => &[],
-        };
+        let bytes = cell.bytes;
+        self.last_empty = bytes.is_empty();
         if bytes.is_empty() {
-            if self.column.need == Need::Required {
-                findings.note(
-                    FindingKind::CellMissing,
-                    Place::cell(reader.name, row.number, &self.written),
-                    None,
-                    "Every row must have a value here.",
-                    "Fill the cell.",
-                );
-            }
-            self.builder.push_none();
+            self.take_nothing(cell.row, reader, findings);
             return NO_CODE;
         }
         // A code that was met in the same letters before needs no second look.
         let remembers = matches!(self.column.cell, Cell::Term(_) | Cell::Score(_));
-        if remembers && let Some((.., code)) = self.met.iter().find(|met| met.0 == scheme && *met.1 == *bytes) {
-            let code = *code;
+        if remembers && let Some(code) = self.met.find(scheme, bytes) {
             if let ColumnBuilder::Code(builder) = &mut self.builder {
                 builder.append_value(code);
             }
@@ -397,15 +419,15 @@ impl Plan {
         let given = as_text(bytes);
         let changed = if self.values.is_empty() { None } else { self.values.get(&given.to_lowercase()).cloned() };
         let text = changed.as_deref().unwrap_or(given);
-        match self.push(text, scheme, row, reader, tally, findings) {
+        match self.push(text, scheme, cell, reader, tally, findings) {
             Ok(code) => {
-                if remembers && self.met.len() < MET {
-                    self.met.push((scheme, bytes.into(), code));
+                if remembers {
+                    self.met.add(scheme, bytes, code);
                 }
                 code
             }
             Err(wrong) => {
-                let place = Place::cell(reader.name, row.number, &self.written);
+                let place = Place::cell(reader.name, cell.row, &self.written);
                 findings.note(wrong.kind, place, Some(given), wrong.what, wrong.mend);
                 self.builder.push_none();
                 NO_CODE
@@ -413,17 +435,31 @@ impl Plan {
         }
     }
 
+    /// An empty cell; a finding if it must be filled.
+    pub(super) fn take_nothing(&mut self, row: u64, reader: &CellReader<'_>, findings: &mut Findings) {
+        if self.column.need == Need::Required {
+            findings.note(
+                FindingKind::CellMissing,
+                Place::cell(reader.name, row, &self.written),
+                None,
+                "Every row must have a value here.",
+                "Fill the cell.",
+            );
+        }
+        self.builder.push_none();
+    }
+
     /// A visit without a day of its own, at so many months after the placement.
     fn take_reckoned(
         &mut self,
-        row: &Row<'_>,
+        row: u64,
         months: u16,
         placed: Option<Day>,
         reader: &CellReader<'_>,
         findings: &mut Findings,
     ) {
         let day = placed.map(|placed| Day::from_epoch(placed.since_epoch() + Days::of_months(months).count()));
-        let place = || Place::cell(reader.name, row.number, &self.written);
+        let place = || Place::cell(reader.name, row, &self.written);
         match (day, &mut self.builder) {
             (Some(day), ColumnBuilder::Day(builder)) if day <= reader.today => {
                 builder.append_value(day.since_epoch());
@@ -455,24 +491,24 @@ impl Plan {
         &mut self,
         text: &str,
         scheme: u8,
-        row: &Row<'_>,
+        at: CellAt<'_>,
         reader: &CellReader<'_>,
         tally: &mut Tally,
         findings: &mut Findings,
     ) -> Result<u8, Wrong> {
         let written = &self.written;
-        let place = || Place::cell(reader.name, row.number, written);
+        let place = || Place::cell(reader.name, at.row, written);
         match (&mut self.builder, self.column.cell) {
             (ColumnBuilder::Text(builder), _) => {
-                let value = if row.may_break { cell::text(text, &self.name)? } else { text };
-                match self.name.as_str() {
-                    "patient_id" => {
+                let value = if at.may_break { cell::text(text, &self.name)? } else { text };
+                match self.text {
+                    TextRole::Patient => {
                         cell::pseudonym(value)?;
                     }
-                    "restoration_id" | "replaces_restoration" => {}
-                    _ => {
+                    TextRole::Restoration => {}
+                    TextRole::Other => {
                         // Few people and lots fill these columns: one that was seen needs no second look.
-                        if !self.met.iter().any(|met| *met.1 == *value.as_bytes()) {
+                        if self.met.find(NO_CODE, value.as_bytes()).is_none() {
                             if let Some(why) = cell::tells_who(value) {
                                 return Err(Wrong {
                                     kind: FindingKind::PersonalData,
@@ -480,9 +516,7 @@ impl Plan {
                                     mend: "Use a code, such as initials or a number.".to_owned(),
                                 });
                             }
-                            if self.met.len() < MET {
-                                self.met.push((NO_CODE, value.as_bytes().into(), NO_CODE));
-                            }
+                            self.met.add(NO_CODE, value.as_bytes(), NO_CODE);
                         }
                     }
                 }
@@ -517,7 +551,7 @@ impl Plan {
                     Some(Decimal::Comma) => {
                         tally.commas += 1;
                         if tally.first_comma.is_none() {
-                            tally.first_comma = Some((row.number, self.written.clone(), text.to_owned()));
+                            tally.first_comma = Some((at.row, self.written.clone(), text.to_owned()));
                         }
                     }
                     Some(Decimal::Point) => tally.points += 1,
@@ -542,7 +576,7 @@ impl Plan {
                     Err(_) if refutes(text, reader.notation) => {
                         tally.refuted += 1;
                         if tally.first_refuting.is_none() {
-                            tally.first_refuting = Some((row.number, self.written.clone(), text.to_owned()));
+                            tally.first_refuting = Some((at.row, self.written.clone(), text.to_owned()));
                         }
                         builder.append_null();
                         return Ok(NO_CODE);

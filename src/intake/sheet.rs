@@ -4,10 +4,12 @@ use std::fs::File;
 use std::io::{BufReader, Cursor, Read};
 use std::path::Path;
 
+use polars::prelude::DataFrame;
+
 use super::declaration::{Declaration, Encoding, FileDeclaration, Separator};
 use super::grid::Grid;
 use super::json_lines::read_json_lines;
-use super::parquet_file::read_parquet;
+use super::parquet_file::{cell_text, read_parquet};
 use super::probe::{Format, Probe, separator_of};
 use super::text_rows::{RowTrouble, TextRow, TextRows};
 use super::workbook::read_workbook;
@@ -39,6 +41,7 @@ pub struct Sheet {
 enum Rows {
     Text(TextRows),
     Grid(std::vec::IntoIter<(u64, Vec<String>)>, Vec<String>),
+    Frame(DataFrame, usize, Vec<String>),
 }
 
 /// A row of cells.
@@ -95,6 +98,14 @@ impl Sheet {
                 *current = cells;
                 Some(Row { number, may_break: true, cells: Cells::Grid(current) })
             }
+            Rows::Frame(frame, next, current) => {
+                if *next >= frame.height() {
+                    return None;
+                }
+                *current = frame.columns().iter().map(|column| cell_text(column, *next)).collect();
+                *next += 1;
+                Some(Row { number: *next as u64, may_break: true, cells: Cells::Grid(current) })
+            }
             Rows::Text(rows) => match rows.next_row() {
                 Ok(row) => row.map(|row| Row { number: row.number, may_break: row.quoted, cells: Cells::Text(row) }),
                 Err(RowTrouble::UnclosedQuote(row)) => {
@@ -120,6 +131,20 @@ impl Sheet {
                     None
                 }
             },
+        }
+    }
+}
+
+impl Sheet {
+    /// Its columns, if it is made of columns and no row was read yet.
+    pub(super) fn take_frame(&mut self) -> Option<DataFrame> {
+        match &mut self.rows {
+            Rows::Frame(frame, 0, _) => {
+                let whole = frame.clone();
+                *frame = frame.clear();
+                Some(whole)
+            }
+            _ => None,
         }
     }
 }
@@ -177,7 +202,11 @@ pub fn open_sheets(
             },
         },
         Format::Parquet => match File::open(path).map_err(|error| error.to_string()).and_then(read_parquet) {
-            Ok(grid) => vec![grid_sheet(grid, "Parquet")],
+            Ok(frame) => {
+                let header = frame.get_column_names().iter().map(|name| name.trim().to_owned()).collect();
+                let grid = Grid { header, ..Grid::default() };
+                vec![Sheet { rows: Rows::Frame(frame, 0, Vec::new()), ..grid_sheet(grid, "Parquet") }]
+            }
             Err(error) => refuse(
                 FindingKind::FileUnread,
                 None,

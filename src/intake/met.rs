@@ -1,0 +1,56 @@
+//! Written forms of a column that were met before, with what they were found to mean: a form is looked at once, not in every row.
+
+/// How many forms are remembered; few columns have more that matter.
+const MOST: usize = 24;
+
+/// Forms met so far.
+#[derive(Clone, Debug, Default)]
+pub struct Met {
+    forms: Vec<Form>,
+}
+
+#[derive(Clone, Debug)]
+struct Form {
+    scheme: u8,
+    key: u64,
+    bytes: Box<[u8]>,
+    code: u8,
+}
+
+/// Length and first seven bytes in one number: alike only for the same short text.
+fn key(bytes: &[u8]) -> u64 {
+    let start = bytes.iter().take(7).rev().fold(0, |packed, byte| (packed << 8) | u64::from(*byte));
+    start | (bytes.len().min(255) as u64) << 56
+}
+
+impl Met {
+    /// The code of a form under a scheme, if it was met.
+    pub fn find(&self, scheme: u8, bytes: &[u8]) -> Option<u8> {
+        let key = key(bytes);
+        let same = |form: &&Form| form.key == key && form.scheme == scheme && (bytes.len() <= 7 || *form.bytes == *bytes);
+        self.forms.iter().find(same).map(|form| form.code)
+    }
+
+    /// Remembers a form, as long as there is room.
+    pub fn add(&mut self, scheme: u8, bytes: &[u8], code: u8) {
+        if self.forms.len() < MOST {
+            self.forms.push(Form { scheme, key: key(bytes), bytes: bytes.into(), code });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn forms_are_told_apart_by_every_byte_and_by_scheme() {
+        let mut met = Met::default();
+        met.add(0, b"A", 1);
+        met.add(1, b"A", 2);
+        met.add(0, b"etch_and_rinse", 3);
+        assert_eq!((met.find(0, b"A"), met.find(1, b"A"), met.find(2, b"A")), (Some(1), Some(2), None));
+        assert_eq!((met.find(0, b"etch_and_rinse"), met.find(0, b"etch_and_rinsE")), (Some(3), None));
+        assert_eq!((met.find(0, b"A\0"), met.find(0, b"")), (None, None));
+    }
+}

@@ -1,0 +1,143 @@
+//! Whole steps on invented practices: reading and checking, keeping, reopening, reviewing. Each step runs in a process of its own
+//! and tells its time, CPU time and peak memory.
+//!
+//!     MANEBIT_BENCH_RESTORATIONS=2000000 cargo bench --bench whole
+#![allow(
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "a benchmark that can't go on stops, and prints what it measured"
+)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Instant;
+
+use manebit::cohort::select;
+use manebit::finding::Findings;
+use manebit::intake::folder::read_pieces;
+use manebit::intake::{IntakeRequest, read_records};
+use manebit::quantity::Day;
+use manebit::registry::Registry;
+
+const STEPS: &[(&str, &str)] = &[
+    ("invent", "invented records written as CSV"),
+    ("check-visits", "visits from CSV, every cell checked, nothing kept"),
+    ("check-visits-parquet", "the same visits from Parquet, every cell checked"),
+    ("read", "placements and visits from CSV into tables"),
+    ("ingest", "from CSV, checked, into a registry"),
+    ("reopen", "a registry opened and read into tables"),
+    ("select", "the same, and visits laid out by restoration"),
+    ("review", "the whole review from the registry"),
+];
+
+fn main() {
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("whole");
+    let restorations = std::env::var("MANEBIT_BENCH_RESTORATIONS").unwrap_or_else(|_| "100000".to_owned());
+    if let Ok(step) = std::env::var("MANEBIT_BENCH_STEP") {
+        run_step(&step, &folder);
+        return;
+    }
+    let _ = fs::remove_dir_all(&folder);
+    fs::create_dir_all(folder.join("visits")).expect("a folder");
+    println!("{restorations} restorations; {} logical CPUs", std::thread::available_parallelism().map_or(0, usize::from));
+    println!("{:<58} {:>8} {:>8} {:>9} {:>12}", "step", "wall s", "CPU s", "peak MB", "rows");
+    for (step, what) in STEPS {
+        let start = Instant::now();
+        let output = match *step {
+            "invent" | "ingest" | "review" => {
+                // The program itself, as people run it.
+                let mut command = Command::new(env!("CARGO_BIN_EXE_manebit"));
+                command.current_dir(&folder).env("MANEBIT_BENCH", "1");
+                match *step {
+                    "invent" => command.args(["invent", "records", "--restorations", &restorations]),
+                    "ingest" => {
+                        let mut init = Command::new(env!("CARGO_BIN_EXE_manebit"));
+                        init.current_dir(&folder).args(["init", "registry", "--without-key"]);
+                        assert!(init.output().expect("it runs").status.success(), "a registry");
+                        command.args(["ingest", "records", "--into", "registry"])
+                    }
+                    _ => command.args(["review", "registry", "--out", "review"]),
+                };
+                let output = command.output().expect("it runs");
+                assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+                if *step == "invent" {
+                    fs::rename(folder.join("records/visits.csv"), folder.join("visits/visits.csv")).expect("moved");
+                    fs::copy(folder.join("visits/visits.csv"), folder.join("records/visits.csv")).expect("copied");
+                }
+                format!("{:.2} - -", start.elapsed().as_secs_f64())
+            }
+            step => {
+                let this = std::env::current_exe().expect("a path");
+                let output = Command::new(this).env("MANEBIT_BENCH_STEP", step).output().expect("it runs");
+                assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+                String::from_utf8_lossy(&output.stdout).trim().to_owned()
+            }
+        };
+        let parts: Vec<&str> = output.split_whitespace().collect();
+        let part = |place: usize| parts.get(place).copied().unwrap_or("-");
+        println!("{what:<58} {:>8} {:>8} {:>9} {:>12}", part(0), part(1), part(2), part(3));
+    }
+    let size = |path: &Path| -> u64 {
+        let entries = fs::read_dir(path).map(|entries| entries.flatten().collect::<Vec<_>>()).unwrap_or_default();
+        entries.iter().filter_map(|entry| entry.metadata().ok()).map(|meta| meta.len()).sum()
+    };
+    println!(
+        "on disk: CSV {} MB, registry {} MB",
+        size(&folder.join("records")) >> 20,
+        size(&folder.join("registry/batches")) >> 20
+    );
+}
+
+fn run_step(step: &str, folder: &Path) {
+    let start = Instant::now();
+    let mut findings = Findings::default();
+    let request = |records: &'static str| (folder.join(records), records);
+    let today = Day::from_epoch(30_000);
+    let mut rows = 0;
+    match step {
+        "check-visits" | "check-visits-parquet" => {
+            let (records, _) = request(if step == "check-visits" { "visits" } else { "visits-parquet" });
+            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
+            let mut sink = |_, frame: polars::prelude::DataFrame| {
+                rows += frame.height();
+                Ok(())
+            };
+            read_pieces(request, &mut findings, &mut sink).expect("read");
+        }
+        "read" => {
+            let (records, _) = request("records");
+            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
+            let intake = read_records(request, &mut findings).expect("read").expect("files");
+            rows = intake.placements.0.len() + intake.visits.0.len();
+        }
+        "reopen" | "select" => {
+            let kept = Registry::open(&folder.join("registry")).expect("a registry").read(None).expect("kept");
+            rows = kept.placements.0.len() + kept.visits.0.len();
+            if step == "select" {
+                rows = select(&kept.placements, &kept.visits, today).expect("histories").looks.len();
+            }
+        }
+        _ => {}
+    }
+    println!("{:.2} {:.2} {} {rows}", start.elapsed().as_secs_f64(), own_cpu(), peak_mb());
+}
+
+/// CPU seconds of this process so far, where the system tells them.
+fn own_cpu() -> f64 {
+    ticks(13)
+}
+
+fn ticks(from: usize) -> f64 {
+    let stat = fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let fields: Vec<&str> = stat.rsplit(')').next().unwrap_or("").split_whitespace().collect();
+    // Fields behind the name count from the third; a tick is a hundredth of a second.
+    let field = |place: usize| fields.get(place - 2).and_then(|text| text.parse::<f64>().ok()).unwrap_or(0.0);
+    (field(from) + field(from + 1)) / 100.0
+}
+
+fn peak_mb() -> u64 {
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmHWM")).unwrap_or("");
+    line.split_whitespace().nth(1).and_then(|text| text.parse::<u64>().ok()).unwrap_or(0) / 1024
+}
