@@ -155,6 +155,9 @@ pub struct Findings {
     all_errors: bool,
 }
 
+/// The columns of a list of findings as CSV; a file that has them is no record file.
+pub const FINDING_COLUMNS: [&str; 8] = ["file", "row", "column", "value", "severity", "code", "what", "mend"];
+
 /// How many findings of one kind and file are kept in full; the rest are counted.
 pub const KEPT_OF_A_KIND: u64 = 1000;
 

@@ -101,6 +101,7 @@ fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut F
                         format!("The same restoration, day and examiner as in {where_first}, but other scores."),
                         "Keep the row that is right, or correct the day or the examiner.",
                     );
+                    break;
                 }
             }
         }
@@ -406,11 +407,12 @@ fn check_same_surface(
 ) -> Result<(), TableError> {
     let table = &placements.0;
     let (origins, teeth, surfaces) = (table.origins()?, table.codes("tooth")?, table.codes("surface")?);
-    let ids = table.text("restoration_id")?;
+    let (ids, patients) = (table.text("restoration_id")?, table.text("patient_id")?);
     let mut same: BTreeMap<(u32, u8, u8), Vec<u32>> = BTreeMap::new();
     for (restoration, &row) in (0_u32..).zip(&histories.placement_row) {
         let key = (histories.patient[restoration as usize], teeth[row as usize], surfaces[row as usize]);
-        if Tooth::from_iso(key.1).is_some() {
+        // A patient who is not named is nobody's neighbour.
+        if Tooth::from_iso(key.1).is_some() && patients.get(row as usize).is_some() {
             same.entry(key).or_default().push(restoration);
         }
     }

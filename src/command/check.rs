@@ -10,8 +10,10 @@ use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, read_ch
 use super::say;
 use crate::finding::{Findings, Severity};
 use crate::intake::{Intake, RecordKind};
+use crate::quantity::Fraction;
 use crate::report::findings_text::{findings_count, findings_text};
-use crate::wording::{counted, escape_terminal};
+use crate::table::RecordTable;
+use crate::wording::{counted, escape_terminal, percent};
 
 /// Arguments of `check`.
 #[derive(Debug, Args)]
@@ -48,11 +50,38 @@ fn passed(checked: &Checked) -> String {
     cautions.take_over(checked.of_rows.clone());
     cautions.take_over(checked.of_meeting.clone());
     text += &reckoning(checked);
+    for (kind, table) in
+        [(RecordKind::Placement, &checked.intake.placements.0), (RecordKind::Visit, &checked.intake.visits.0)]
+    {
+        text += &filled_text(kind, table);
+    }
     if cautions.total(Severity::Caution) > 0 {
         let _ = writeln!(text, "\n{}", findings_text(&cautions, Severity::Caution).trim_end());
         let _ = writeln!(text, "\nLet through: {}.", findings_count(&cautions, Severity::Caution));
     } else {
         text.push_str("Nothing odd was found.\n");
+    }
+    text
+}
+
+/// How far the columns are filled: a column that is empty in many rows can't be compared by, and empty never means perfect.
+fn filled_text(kind: RecordKind, table: &RecordTable) -> String {
+    let rows = table.len() as u64;
+    let (mut parts, mut never) = (Vec::new(), Vec::new());
+    for column in kind.columns() {
+        let empty = table.frame().column(column.name).map_or(rows, |column| column.null_count() as u64);
+        match rows.saturating_sub(empty) {
+            0 => never.push(column.name),
+            filled if filled == rows => {}
+            filled => parts.push(format!("{} {}", column.name, percent(Fraction::new(filled as f64 / rows as f64)))),
+        }
+    }
+    let mut text = String::new();
+    if rows > 0 && !parts.is_empty() {
+        let _ = writeln!(text, "{} filled in part: {}", kind.label(), parts.join(", "));
+    }
+    if rows > 0 && !never.is_empty() {
+        let _ = writeln!(text, "{} never filled: {}", kind.label(), never.join(", "));
     }
     text
 }

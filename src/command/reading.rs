@@ -16,6 +16,7 @@ use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
 use crate::registry::Registry;
+use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
@@ -39,6 +40,24 @@ pub struct ReadingArguments {
     /// again.
     #[arg(long, value_name = "FILE")]
     pub set_aside: Option<PathBuf>,
+    /// List all findings in this file, too: .csv, to lay beside the records, or .json.
+    #[arg(long, value_name = "FILE")]
+    pub findings: Option<PathBuf>,
+}
+
+impl ReadingArguments {
+    /// Writes the list of findings, where asked.
+    fn list_findings(&self, parts: &[&Findings]) -> Result<(), Stop> {
+        let Some(path) = &self.findings else { return Ok(()) };
+        let mut all = Findings::default();
+        for part in parts {
+            all.take_over((*part).clone());
+        }
+        write_findings(path, &all).map_err(|error| {
+            let exit = if matches!(error, FindingsFileError::UnknownForm(_)) { Exit::Usage } else { Exit::NotWritten };
+            Stop(exit, format!("{error}\n"))
+        })
+    }
 }
 
 /// Why a run stops, said once.
@@ -214,7 +233,10 @@ pub fn read_judged<J>(
         Some(intake) => Some(intake),
         None => read_records(request, &mut of_rows)?,
     };
-    let Some(mut intake) = read else { return Ok(Err(Stopped { findings: of_rows, intake: None })) };
+    let Some(mut intake) = read else {
+        arguments.list_findings(&[&of_rows])?;
+        return Ok(Err(Stopped { findings: of_rows, intake: None }));
+    };
     progress("checking");
     let whole = (intake.placements.0.len(), intake.visits.0.len());
     let mut errors = fresh();
@@ -222,6 +244,7 @@ pub fn read_judged<J>(
         let mut of_meeting = fresh();
         let made = judge(&protocol, &intake, &mut of_meeting)?;
         if !of_rows.any_error() && !of_meeting.any_error() {
+            arguments.list_findings(&[&errors, &of_rows, &of_meeting])?;
             let mut set_aside = SetAside { errors, ..SetAside::default() };
             if let Some(path) = aside {
                 set_aside.placements = (whole.0 - intake.placements.0.len()) as u64;
@@ -248,6 +271,7 @@ pub fn read_judged<J>(
         if aside.is_none() || stuck || (gone == 0 && of_meeting.any_error()) {
             of_rows.take_over(of_meeting);
             of_rows.take_over(errors);
+            arguments.list_findings(&[&of_rows])?;
             return Ok(Err(Stopped { findings: of_rows, intake: Some(intake) }));
         }
         let (row_errors, cautions) = of_rows.part();

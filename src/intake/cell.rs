@@ -325,6 +325,9 @@ pub fn score(text: &str, scheme: Option<Scheme>, criterion: Criterion, digits_fr
     };
     read.map(crate::record::Score::sign).ok_or_else(|| {
         let what = match (digit, digits_from) {
+            (Some(digit @ 5..), _) => {
+                format!("{} scores in letters, and has no {digit}; it may be an FDI score.", scheme.label())
+            }
             (Some(_), None) => format!("{} scores in letters; a digit may count from 0 or from 1.", scheme.label()),
             (Some(_), Some(base)) => format!(
                 "Digits count from {base} in this file, and {} has no such score for {}.",
@@ -335,7 +338,7 @@ pub fn score(text: &str, scheme: Option<Scheme>, criterion: Criterion, digits_fr
                 format!("{} has no score {} for {}.", scheme.label(), shorten(text, 20), criterion.label().to_lowercase())
             }
         };
-        let mend = if digit.is_some() && digits_from.is_none() {
+        let mend = if digit.is_some_and(|digit| digit < 5) && digits_from.is_none() {
             format!("Write one of: {}; or declare digits_from = 0 or 1 in records.toml.", scheme.choices(criterion))
         } else {
             format!("Write one of: {}; or correct the scheme.", scheme.choices(criterion))

@@ -11,7 +11,7 @@ use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, plan};
 use super::probe::{Probe, probe};
 use super::rows::{Context, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
-use crate::finding::{FindingKind, Findings, Place};
+use crate::finding::{FINDING_COLUMNS, FindingKind, Findings, Place};
 use crate::quantity::Day;
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
@@ -162,6 +162,10 @@ pub fn read_pieces(
                 read.tables.push(passed_over(sheet.name.clone(), "a sheet without records"));
                 continue;
             }
+            if lists_findings(&sheet) {
+                read.tables.push(passed_over(sheet.name.clone(), "a list of findings"));
+                continue;
+            }
             let Some(plan) = plan(&sheet, request.own_columns, findings) else {
                 read.file_unread = true;
                 continue;
@@ -280,6 +284,11 @@ pub fn all_sheets(request: IntakeRequest<'_>, findings: &mut Findings) -> Vec<Sh
 
 fn passed_over(name: String, said: &str) -> TableRead {
     TableRead { name, said: said.to_owned(), holds: None, received: 0, unfolded: 0 }
+}
+
+/// Whether a table is a list of findings that the program wrote beside the records.
+fn lists_findings(sheet: &Sheet) -> bool {
+    sheet.header.iter().map(String::as_str).eq(FINDING_COLUMNS)
 }
 
 /// Whether a sheet beside others holds no records: nothing is declared of it, and it has neither day column.

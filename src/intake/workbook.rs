@@ -37,7 +37,7 @@ fn grid(name: &str, range: &Range<Data>, merged: &[Dimensions], known: &dyn Fn(&
     let (first_row, first_column) = range.start()?;
     let mut rows: Vec<(u64, Vec<String>)> =
         range.rows().zip(u64::from(first_row) + 1..).map(|(row, number)| (number, row.iter().map(text).collect())).collect();
-    let mut any_merged = false;
+    let mut filled_down = Vec::new();
     for area in merged {
         let value = |row: u32, column: u32| range.get_value((row, column)).map(text).unwrap_or_default();
         let whole = value(area.start.0, area.start.1);
@@ -49,7 +49,7 @@ fn grid(name: &str, range: &Range<Data>, merged: &[Dimensions], known: &dyn Fn(&
                 if let Some(cell) = rows.get_mut(down as usize).and_then(|row| row.1.get_mut(right as usize))
                     && *cell != whole
                 {
-                    any_merged = true;
+                    filled_down.push(down as usize);
                     cell.clone_from(&whole);
                 }
             }
@@ -60,6 +60,8 @@ fn grid(name: &str, range: &Range<Data>, merged: &[Dimensions], known: &dyn Fn(&
         .iter()
         .position(|row| row.1.iter().filter(|cell| known(cell.trim())).count() >= 2)
         .or_else(|| rows.iter().position(|row| filled(&row.1) >= 2))?;
+    // What is merged above the header is a title.
+    let merged = filled_down.iter().any(|row| *row > header);
     let (header_row, mut names) = rows[header].clone();
     // Columns past the last name belong to nothing.
     let width = names.iter().rposition(|name| !name.trim().is_empty()).map_or(0, |last| last + 1);
@@ -74,7 +76,7 @@ fn grid(name: &str, range: &Range<Data>, merged: &[Dimensions], known: &dyn Fn(&
             (number, cells)
         })
         .collect();
-    Some(Grid { sheet: Some(name.to_owned()), header_row, header: names, rows: body, merged: any_merged })
+    Some(Grid { sheet: Some(name.to_owned()), header_row, header: names, rows: body, merged })
 }
 
 fn text(cell: &Data) -> String {

@@ -13,9 +13,6 @@ use serde::{Deserialize, Serialize};
 use crate::finding::{Finding, FindingKind, Findings, Severity};
 use crate::wording::escape_spreadsheet;
 
-/// The columns of the CSV.
-pub const FINDING_COLUMNS: [&str; 8] = ["file", "row", "column", "value", "severity", "code", "what", "mend"];
-
 /// How each form begins; only a file that begins so is replaced.
 const CSV_HEAD: &str = "\u{feff}file,row,column,value,severity,code,what,mend\n";
 const JSON_HEAD: &str = "{\n  \"finding_counts\":";
@@ -203,7 +200,8 @@ mod tests {
     #[test]
     fn the_heads_are_those_of_what_is_written() {
         assert!(findings_json(&Findings::default()).starts_with(JSON_HEAD));
-        assert_eq!(findings_csv(&Findings::default()), format!("\u{feff}{}\n", FINDING_COLUMNS.join(",")));
+        let columns = crate::finding::FINDING_COLUMNS.join(",");
+        assert_eq!(findings_csv(&Findings::default()), format!("\u{feff}{columns}\n"));
     }
 
     #[test]

@@ -10,6 +10,8 @@
 mod charts;
 mod course;
 mod coverage;
+mod dialects;
+mod dirt;
 mod endpoints;
 mod explain;
 mod findings_file;

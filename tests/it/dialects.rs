@@ -1,0 +1,358 @@
+//! What spreadsheets and other programs write is read the same, whatever its dialect; and what a practice calls its columns and
+//! terms is read as it declares them.
+
+use std::fs;
+
+use manebit::quantity::Known;
+use manebit::result::Review;
+use rust_xlsxwriter::{ExcelDateTime, Format, Workbook};
+
+use crate::run::{Records, said};
+
+const PLACEMENTS: &str = "restoration_id,patient_id,tooth,placed_on,operator,lesion_depth_mm,etch_strategy\n\
+R1,P1,36,2020-01-10,Zoë,1.5,self_etch\nR2,P2,46,2020-02-11,op,2.25,etch_and_rinse\n";
+const VISITS: &str = "restoration_id,visited_on,examiner,scheme,retention,colour\n\
+R1,2021-01-12,ex,usphs_3,A,B\nR2,2021-02-13,ex,usphs_3,C,\n";
+
+fn read(placements: (&str, Vec<u8>), visits: (&str, Vec<u8>)) -> (Review, String) {
+    let records = Records::new(&[(placements.0, &placements.1), (visits.0, &visits.1)]);
+    let review = records.review(&["--by", "operator"]);
+    let output = records.run(&["check", "records"]);
+    (review, String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+fn plain() -> Review {
+    read(("p.csv", PLACEMENTS.into()), ("v.csv", VISITS.into())).0
+}
+
+/// The same but for what tells which bytes it came from.
+fn same(mut one: Review, other: &Review, what: &str) {
+    one.data_fingerprint.clone_from(&other.data_fingerprint);
+    let (one, other) =
+        (serde_json::to_string_pretty(&one).expect("text"), serde_json::to_string_pretty(other).expect("text"));
+    let differing: Vec<_> = one.lines().zip(other.lines()).filter(|(one, other)| one != other).take(5).collect();
+    assert!(one == other, "{what}: {differing:#?}");
+}
+
+fn utf16(text: &str, little: bool, mark: bool) -> Vec<u8> {
+    let marked = if mark { format!("\u{feff}{text}") } else { text.to_owned() };
+    marked.encode_utf16().flat_map(|unit| if little { unit.to_le_bytes() } else { unit.to_be_bytes() }).collect()
+}
+
+#[test]
+fn text_in_every_dialect_is_read_the_same_and_said() {
+    let expected = plain();
+    let semicolons = |text: &str| text.replace(',', ";").replace("1.5", "1,5").replace("2.25", "2,25");
+    let western = |text: &str| -> Vec<u8> { text.chars().map(|c| u8::try_from(u32::from(c)).expect("western")).collect() };
+    let quoted = |text: &str| {
+        let mut lines = text.lines();
+        let head = lines.next().expect("a header");
+        let body: String =
+            lines.map(|line| format!("{line},\"a note,\r\nover two lines with \"\"marks\"\"\"\r\n")).collect();
+        format!("{head},notes\r\n{body}")
+    };
+    let both = |change: &dyn Fn(&str) -> Vec<u8>| (change(PLACEMENTS), change(VISITS));
+    let dialects: Vec<(&str, &str, (Vec<u8>, Vec<u8>))> = vec![
+        ("a mark in front", "CSV, UTF-8, commas", both(&|text| format!("\u{feff}{text}").into_bytes())),
+        ("line ends of two signs", "CSV, UTF-8, commas", both(&|text| text.replace('\n', "\r\n").into_bytes())),
+        ("old line ends", "CSV, UTF-8, commas", both(&|text| text.replace('\n', "\r").into_bytes())),
+        ("semicolons", "CSV, UTF-8, semicolons, decimal commas", both(&|text| semicolons(text).into_bytes())),
+        ("tabs", "CSV, UTF-8, tabs", both(&|text| text.replace(',', "\t").into_bytes())),
+        ("UTF-16", "CSV, UTF-16, tabs", both(&|text| utf16(&text.replace(',', "\t"), true, true))),
+        ("UTF-16, high byte first", "CSV, UTF-16, commas", both(&|text| utf16(text, false, true))),
+        ("UTF-16 without a mark", "CSV, UTF-16, commas", both(&|text| utf16(text, true, false))),
+        ("Windows-1252", "CSV, Windows-1252, semicolons, decimal commas", both(&|text| western(&semicolons(text)))),
+    ];
+    for (what, format, (placements, visits)) in dialects {
+        let (review, check) = read(("p.csv", placements), ("v.csv", visits));
+        same(review, &expected, what);
+        assert!(check.contains(&format!("p.csv: placements ({format}), 2 rows")), "{what}: {check}");
+    }
+    let records = Records::new(&[
+        ("p.csv", quoted(PLACEMENTS).as_bytes()),
+        ("v.csv", VISITS.as_bytes()),
+        ("records.toml", b"[[files]]\nname = \"p.csv\"\n[files.columns]\nnotes = \"leave_out\"\n"),
+    ]);
+    same(records.review(&["--by", "operator"]), &expected, "quoted line breaks");
+}
+
+#[test]
+fn a_workbook_with_both_kinds_is_read_the_same() {
+    let mut book = Workbook::new();
+    let day = Format::new().set_num_format("dd.mm.yyyy");
+    let sheet = book.add_worksheet();
+    sheet.set_name("Placements").expect("a name");
+    // A title over the table, merged; a blank row; the header only in row 3, from the second column on.
+    sheet.merge_range(0, 1, 0, 7, "Fillings of an invented practice", &Format::new()).expect("merged");
+    for (row, line) in (2..).zip(PLACEMENTS.lines()) {
+        let row = if row > 2 { row + 1 } else { row };
+        for (column, cell) in (1..).zip(line.split(',')) {
+            let placed_on = column == 4 && row > 2;
+            if placed_on {
+                let parts: Vec<u16> = cell.split('-').map(|part| part.parse().expect("a number")).collect();
+                let date = ExcelDateTime::from_ymd(parts[0], parts[1] as u8, parts[2] as u8).expect("a day");
+                sheet.write_datetime_with_format(row, column, &date, &day).expect("a cell");
+            } else if let Ok(number) = cell.parse::<f64>() {
+                sheet.write_number(row, column, number).expect("a cell");
+            } else {
+                sheet.write_string(row, column, cell).expect("a cell");
+            }
+        }
+    }
+    let sheet = book.add_worksheet();
+    sheet.set_name("Recalls").expect("a name");
+    for (row, line) in (0..).zip(VISITS.lines()) {
+        for (column, cell) in (0..).zip(line.split(',')) {
+            // Days as text here.
+            sheet.write_string(row, column, cell).expect("a cell");
+        }
+    }
+    let sheet = book.add_worksheet();
+    sheet.set_name("Notes").expect("a name");
+    sheet.write_string(0, 0, "Nothing to see here").expect("a cell");
+    let records = Records::new(&[("book.xlsx", &book.save_to_buffer().expect("a workbook"))]);
+    same(records.review(&["--by", "operator"]), &plain(), "workbook");
+    let check = String::from_utf8_lossy(&records.run(&["check", "records"]).stdout).into_owned();
+    assert!(check.contains("book.xlsx: Placements: placements (workbook), 2 rows"), "{check}");
+    assert!(check.contains("book.xlsx: Recalls: visits (workbook), 2 rows"), "{check}");
+}
+
+#[test]
+fn a_bad_cell_of_a_workbook_is_told_by_sheet_row_and_column() {
+    let mut book = Workbook::new();
+    let sheet = book.add_worksheet();
+    sheet.set_name("Fillings").expect("a name");
+    for (row, line) in (0..).zip(PLACEMENTS.replace("2020-02-11", "03/04/2020").lines()) {
+        for (column, cell) in (0..).zip(line.split(',')) {
+            sheet.write_string(row, column, cell).expect("a cell");
+        }
+    }
+    // One patient over two rows.
+    sheet.merge_range(1, 1, 2, 1, "P1", &Format::new()).expect("merged");
+    let records = Records::new(&[("book.xlsx", &book.save_to_buffer().expect("a workbook"))]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.contains("book.xlsx: Fillings, row 3, column placed_on: 03/04/2020"), "{text}");
+    let fixed = PLACEMENTS.replace("P2", "P1");
+    let sheet = book.worksheet_from_index(0).expect("a sheet");
+    sheet.write_string(2, 3, "2020-02-11").expect("a cell");
+    let records = Records::new(&[("book.xlsx", &book.save_to_buffer().expect("a workbook"))]);
+    let review = records.review(&["--by", "operator"]);
+    assert!(review.notices.iter().any(|notice| notice.code == "merged-cells"));
+    let plain = Records::new(&[("p.csv", fixed.as_bytes())]).review(&["--by", "operator"]);
+    assert_eq!(review.totals, plain.totals);
+}
+
+#[test]
+fn json_lines_and_parquet_are_read_the_same() {
+    use polars::prelude::{Column, DataFrame, IntoColumn, NamedFrom, Series};
+    let expected = plain();
+    let lines = |text: &str| {
+        let mut rows = text.lines().map(|line| line.split(',').map(str::to_owned).collect::<Vec<_>>());
+        let header = rows.next().expect("a header");
+        (header, rows.collect::<Vec<_>>())
+    };
+    let json = |text: &str| {
+        let (header, rows) = lines(text);
+        let object = |row: &Vec<String>| {
+            let fields = header.iter().zip(row).filter(|(_, cell)| !cell.is_empty()).map(|(name, cell)| {
+                let value = cell.parse::<f64>().map_or_else(|_| format!("\"{cell}\""), |number| number.to_string());
+                format!("\"{name}\": {value}")
+            });
+            format!("{{{}}}\n", fields.collect::<Vec<_>>().join(", "))
+        };
+        rows.iter().map(object).collect::<String>().into_bytes()
+    };
+    let (review, check) = read(("p.jsonl", json(PLACEMENTS)), ("v.jsonl", json(VISITS)));
+    same(review, &expected, "JSON lines");
+    assert!(check.contains("p.jsonl: placements (JSON lines), 2 rows"), "{check}");
+    let parquet = |text: &str, typed: bool| {
+        let (header, rows) = lines(text);
+        let columns: Vec<Column> = header
+            .iter()
+            .enumerate()
+            .map(|(place, name)| {
+                let cells: Vec<Option<&str>> =
+                    rows.iter().map(|row| row.get(place).map(String::as_str).filter(|cell| !cell.is_empty())).collect();
+                let numbers: Option<Vec<Option<f64>>> = cells
+                    .iter()
+                    .map(|cell| cell.map(|cell| cell.parse().ok()).map_or(Some(None), |number| number.map(Some)))
+                    .collect();
+                match numbers {
+                    Some(numbers) if typed && name == "lesion_depth_mm" => {
+                        Series::new(name.as_str().into(), numbers).into_column()
+                    }
+                    _ => Series::new(name.as_str().into(), cells).into_column(),
+                }
+            })
+            .collect();
+        let mut frame = DataFrame::new_infer_height(columns).expect("a frame");
+        let mut bytes = Vec::new();
+        polars_io::parquet::write::ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
+        bytes
+    };
+    for typed in [false, true] {
+        let (review, check) = read(("p.parquet", parquet(PLACEMENTS, typed)), ("v.parquet", parquet(VISITS, typed)));
+        same(review, &expected, "Parquet");
+        assert!(check.contains("p.parquet: placements (Parquet), 2 rows"), "{check}");
+    }
+    let wrong = PLACEMENTS.replace("2.25", "9.75");
+    let records = Records::new(&[("p.parquet", &parquet(&wrong, true))]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.contains("p.parquet, row 2, column lesion_depth_mm: 9.75"), "{text}");
+}
+
+/// A practice's own export: its columns, terms, units, days, digits; several visits in a row.
+#[test]
+fn what_a_practice_calls_things_is_read_as_it_declares() {
+    let export = "Chart;Pat;Zahn;Placed;Depth cm;Bond;Notes;6m date;6m ret;6m col;12m ret;12m col\n\
+R1;P1;19;10/01/2020;0,15;total;free text;20/07/2020;1;2;1;2\n\
+R2;P2;30;11/02/2020;0,2;none;;;;;3;\n";
+    let declaration = r#"
+[[files]]
+name = "export.txt"
+holds = "placements"
+days = "day_month_year"
+tooth_notation = "universal"
+digits_from = 1
+[files.columns]
+"Chart" = "restoration_id"
+"Pat" = "patient_id"
+"Zahn" = "tooth"
+"Placed" = "placed_on"
+"Depth cm" = { column = "lesion_depth_mm", unit = "cm" }
+"Bond" = "etch_strategy"
+"Notes" = "leave_out"
+[files.values.etch_strategy]
+total = "etch_and_rinse"
+none = "self_etch"
+[files.constants]
+operator = "op"
+scheme = "usphs_3"
+examiner = "ex"
+[[files.visits]]
+visited_on = "6m date"
+retention = "6m ret"
+colour = "6m col"
+[[files.visits]]
+months_after_placement = 12
+retention = "12m ret"
+colour = "12m col"
+"#;
+    let records = Records::new(&[("export.txt", export.as_bytes()), ("records.toml", declaration.as_bytes())]);
+    let check = records.run(&["check", "records"]);
+    let text = String::from_utf8_lossy(&check.stdout).into_owned();
+    assert!(check.status.success(), "{}", String::from_utf8_lossy(&check.stderr));
+    assert!(
+        text.contains("export.txt: placements (CSV, UTF-8, semicolons, decimal commas), 2 rows, and 3 visits beside"),
+        "{text}"
+    );
+    assert!(text.contains("3 visits received = 3 kept"), "{text}");
+    let review = records.review(&["--by", "etch_strategy", "--by", "tooth_type"]);
+    assert_eq!((review.totals.restorations, review.totals.visits, review.totals.failures), (2, 3, 1));
+    let levels: Vec<&str> = review.endpoints[0].factors[0].groups.iter().map(|group| group.level.as_str()).collect();
+    assert_eq!(levels, ["etch_and_rinse", "self_etch"]);
+    assert!(review.notices.iter().any(|notice| notice.code == "day-reckoned" && notice.count == 2));
+    // R2 was lost at the visit reckoned 12 months after its placement.
+    let lost = &review.endpoints[0].all.curve[0];
+    assert_eq!(lost.day.count(), 365);
+    assert!(matches!(review.endpoints[0].all.horizons[0].survival, Known::Known(_)));
+    // The same through a declaration given by name, for the file alone.
+    fs::rename(records.path().join("records/records.toml"), records.path().join("ours.toml")).expect("moved");
+    let output = records.run(&["check", "records/export.txt", "--declaration", "ours.toml"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn a_declaration_that_makes_no_sense_is_refused_in_words() {
+    for (lines, expected) in [
+        ("[files.columns]\nZahn = \"teeth\"\n", "“Zahn” is to become \"teeth\", and the records have no such column"),
+        ("[files.columns]\nZahn = { column = \"tooth\", unit = \"cm\" }\n", "tooth is not measured in this unit"),
+        ("[files.values.moon]\nfull = \"x\"\n", "\"moon\" is no column of the records"),
+        ("digits_from = 2\n", "digits count from 0 or from 1"),
+        ("[[files.visits]]\nretention = \"ret\"\n", "needs either visited_on"),
+        ("separator = \"x\"\n", "records.toml, row 3"),
+        ("[files.columns]\nMissing = \"operator\"\n", "p.csv, row 1, column Missing"),
+    ] {
+        let declaration = format!("[[files]]\nname = \"p.csv\"\n{lines}");
+        let records = Records::new(&[("p.csv", PLACEMENTS.as_bytes()), ("records.toml", declaration.as_bytes())]);
+        let text = said(&records, &records.run(&["check", "records"]));
+        assert!(text.starts_with("exit 1") && text.contains(expected), "{expected}\n{text}");
+    }
+}
+
+#[test]
+fn bad_rows_are_set_aside_with_their_reasons_mended_and_read_again() {
+    let placements = format!(
+        "{PLACEMENTS}R3,P3,46,03/04/2020,op,1.5,self_etch\nR4,P4,46,2020-03-01,op,1.5,self_etch\nR5,P5,46\nR1,P1,36,2020-01-10,Zoë,1.5,self_etch\n"
+    );
+    // R3's visit loses its placement; R4 is seen after its loss.
+    let visits = format!(
+        "{VISITS}R3,2021-03-01,ex,usphs_3,A,A\nR4,2021-03-01,ex,usphs_3,C,\nR4,2022-03-01,ex,usphs_3,A,A\nR4,2022-09-01,ex,usphs_3,=1+1,A\n"
+    );
+    for ending in ["xlsx", "csv"] {
+        let records = Records::new(&[("p.csv", placements.as_bytes()), ("v.csv", visits.as_bytes())]);
+        let aside = format!("aside.{ending}");
+        let output = records.run(&["check", "records", "--set-aside", &aside]);
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(output.status.success(), "{}", said(&records, &output));
+        assert!(text.contains("6 placements received = 3 kept + 2 set aside + 1 identical"), "{text}");
+        assert!(text.contains("6 visits received = 3 kept + 3 set aside + 0 identical"), "{text}");
+        assert!(text.contains("Set aside: 2 placements and 3 visits"), "{text}");
+        let review = records.review(&["--set-aside", &format!("again.{ending}")]);
+        assert_eq!((review.totals.restorations, review.totals.failures), (3, 2));
+        if ending == "csv" {
+            let written = fs::read_to_string(records.path().join("aside.csv")).expect("a file");
+            let mut lines = written.trim_start_matches('\u{feff}').lines();
+            assert!(lines.next().expect("a header").ends_with(",set_aside_from,set_aside_because"), "{written}");
+            assert!(written.contains("p.csv row 4,") && written.contains("Day and month can't be told apart"), "{written}");
+            let second = fs::read_to_string(records.path().join("aside-2.csv")).expect("a file");
+            assert!(second.contains("'=1+1"), "a formula is defused: {second}");
+            // Mended, the rows are read again beside the others.
+            let mended = written.replace("03/04/2020", "2020-04-03").replace("R5,P5,46,,,,", "R5,P5,46,2020-05-01,,,");
+            fs::write(records.path().join("records/mended.csv"), mended).expect("a file");
+            let kept = "restoration_id,patient_id,tooth,placed_on,operator,lesion_depth_mm,etch_strategy\nR4,P4,46,2020-03-01,op,1.5,self_etch\n";
+            fs::write(
+                records.path().join("records/p.csv"),
+                format!("{PLACEMENTS}{}", &kept[kept.find("R4").expect("R4")..]),
+            )
+            .expect("a file");
+            fs::write(records.path().join("records/v.csv"), VISITS).expect("a file");
+            let output = records.run(&["check", "records"]);
+            assert!(output.status.success(), "{}", said(&records, &output));
+            assert!(
+                String::from_utf8_lossy(&output.stdout).contains("5 placements received = 5 kept"),
+                "{}",
+                said(&records, &output)
+            );
+        }
+        let refused = records.run(&["check", "records", "--set-aside", &aside]);
+        if ending == "xlsx" {
+            assert_eq!(refused.status.code(), Some(3), "never written over");
+        }
+    }
+    // What puts a whole file in doubt can't be set aside.
+    let records =
+        Records::new(&[("p.csv", PLACEMENTS.replace("R2,P2,46", "R2,P2,30").as_bytes()), ("v.csv", VISITS.as_bytes())]);
+    let output = records.run(&["check", "records", "--set-aside", "aside.xlsx"]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(!records.path().join("aside.xlsx").exists());
+}
+
+#[test]
+fn findings_are_listed_in_a_file_that_is_no_record_file() {
+    let wrong = PLACEMENTS.replace("2020-02-11", "=cmd");
+    let records = Records::new(&[("p.csv", wrong.as_bytes()), ("v.csv", VISITS.as_bytes())]);
+    for list in ["records/findings.csv", "findings.json"] {
+        let output = records.run(&["check", "records", "--findings", list]);
+        assert_eq!(output.status.code(), Some(1), "{}", said(&records, &output));
+    }
+    let text = fs::read_to_string(records.path().join("records/findings.csv")).expect("a list");
+    assert!(text.contains("p.csv,3,placed_on,'=cmd,error,not-a-day,"), "{text}");
+    fs::write(records.path().join("records/p.csv"), PLACEMENTS).expect("a file");
+    let output = records.run(&["check", "records"]);
+    assert!(output.status.success(), "{}", said(&records, &output));
+    assert!(String::from_utf8_lossy(&output.stdout).contains("findings.csv: a list of findings"));
+    let refused = records.run(&["check", "records", "--findings", "records/p.csv"]);
+    assert_eq!(refused.status.code(), Some(3), "records are never written over");
+    assert_eq!(fs::read_to_string(records.path().join("records/p.csv")).expect("a file"), PLACEMENTS);
+}
