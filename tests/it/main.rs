@@ -12,6 +12,7 @@ mod course;
 mod coverage;
 mod endpoints;
 mod explain;
+mod export;
 mod findings_file;
 mod generated;
 mod guards;
