@@ -1,7 +1,6 @@
 //! `export`: what a registry keeps, or what record files hold, as record files.
-#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
@@ -14,6 +13,7 @@ use crate::finding::Severity;
 use crate::intake::cell;
 use crate::record::{Cell, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::registry::Registry;
+use crate::registry::identity::full;
 use crate::report::findings_text::findings_count;
 use crate::table::{PlacementTable, RecordTable, TableError, VisitTable};
 use crate::wording::{counted, escape_terminal};
@@ -208,21 +208,10 @@ fn odd_texts(records: &Records) -> Result<Option<String>, TableError> {
     }
     Ok(first.map(|first| {
         format!(
-            "{} can't be read in again as {}, the first: {first}. Record files hold no line breaks and no spaces around such texts. \
+            "{} can't be read in again as {}, the first: {first}. Record files hold no line breaks, zero bytes, or spaces around such texts. \
              Mend: correct these records with manebit ingest --correct, and export again.",
             counted(count, "text", "texts"),
             if count == 1 { "it stands" } else { "they stand" },
         )
     }))
-}
-
-/// The full path of something that may not be there yet: of what is there, and the rest as written.
-fn full(path: &Path) -> PathBuf {
-    let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
-    for there in absolute.ancestors() {
-        if let (Ok(resolved), Ok(rest)) = (there.canonicalize(), absolute.strip_prefix(there)) {
-            return resolved.join(rest);
-        }
-    }
-    absolute
 }

@@ -121,3 +121,26 @@ pub fn put_in_place(folder: &Path, files: Vec<Ready>) -> Result<Vec<PathBuf>, Ex
     let _ = File::open(folder).and_then(|folder| folder.sync_all());
     Ok(placed)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Something may have come into a place since it was looked at.
+    #[test]
+    fn where_one_place_is_taken_all_others_stay_empty() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let ready = |name: &str| {
+            let fill = |file: &mut BufWriter<&mut File>| file.write_all(b"new").map_err(|error| error.to_string());
+            write_beside(&folder.path().join(name), fill).unwrap_or_else(|error| panic!("{error}"))
+        };
+        let files = vec![ready("placements.csv"), ready("visits.csv")];
+        std::fs::write(folder.path().join("visits.csv"), "mine").expect("written");
+        let error = put_in_place(folder.path(), files).expect_err("taken");
+        assert!(matches!(error, ExportError::There(path) if path.ends_with("visits.csv")));
+        let names: Vec<_> =
+            std::fs::read_dir(folder.path()).expect("a folder").flatten().map(|one| one.file_name()).collect();
+        assert_eq!(names, ["visits.csv"]);
+        assert_eq!(std::fs::read(folder.path().join("visits.csv")).expect("it"), b"mine");
+    }
+}

@@ -71,7 +71,7 @@ fn an_invented_practice_comes_back_in_every_form() {
 }
 
 /// Texts that tempt a form to change them.
-const TEXTS: [&str; 24] = [
+const TEXTS: [&str; 31] = [
     "a,b",
     "say \"so\"",
     "\"",
@@ -96,6 +96,13 @@ const TEXTS: [&str; 24] = [
     "null",
     "\u{feff}mark",
     "{\"a\":1}",
+    "con\u{1}trol\u{b}led",
+    "no\u{fffe}sign\u{ffff}",
+    "next\u{85}line",
+    "line\u{2028}parted",
+    "a  b",
+    "_xD83D__xDCF7_",
+    "\\n",
 ];
 
 /// A text as record files give it: intake takes one apostrophe off.
@@ -406,6 +413,25 @@ fn more_rows_than_a_sheet_holds_are_refused() {
     let error = write_export(&out, Form::Workbook, &placements, &visits, &[]).expect_err("too many").to_string();
     assert!(error.contains("there are 1048576 visits") && error.contains("--form csv or --form parquet"), "{error}");
     assert!(!out.exists());
+}
+
+#[test]
+fn a_text_longer_than_a_cell_holds_is_refused() {
+    let ground = Ground::new();
+    let shades = |letters: usize| "A".repeat(letters);
+    for (name, letters) in [("fits", 32_767), ("long", 32_768)] {
+        let row = format!("{name},p-{name},44,2015-03-01,{}\n", shades(letters));
+        ground.files(name, &[("p.csv", format!("restoration_id,patient_id,tooth,placed_on,shades\n{row}"))]);
+        ground.ingest(name);
+    }
+    ground.good(&["export", "kept", "--out", "fits-out", "--form", "xlsx", "--batch", "1"]);
+    ground.good(&["check", "fits-out"]);
+    let output = ground.run(&["export", "kept", "--out", "out", "--form", "xlsx"]);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(text_of(&output).contains("a text among the placements, column shades, is longer"), "{}", text_of(&output));
+    assert!(!ground.path().join("out").exists());
+    ground.good(&["export", "kept", "--out", "out", "--form", "csv"]);
+    ground.good(&["check", "out"]);
 }
 
 #[test]
