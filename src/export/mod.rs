@@ -9,7 +9,7 @@
 //! defused in CSV alone: the other forms say that it is text.
 //!
 //! - [`form`]: which files a form has
-//! - [`column`]: the values of a column
+//! - [`mod@column`]: the values of a column
 //! - [`csv_file`], [`workbook`], [`parquet_file`], [`json_lines`]: the forms
 //! - [`folder`]: whole files or none, never over others
 
