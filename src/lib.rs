@@ -6,6 +6,7 @@
 pub mod analysis;
 pub mod cohort;
 pub mod command;
+pub mod export;
 pub mod figure;
 pub mod finding;
 pub mod finding_page;

@@ -172,10 +172,27 @@ pub fn escape_terminal(text: &str) -> Cow<'_, str> {
 }
 
 /// Text for a spreadsheet cell: what a spreadsheet would run as a formula gets an apostrophe in front. Numbers stay numbers.
+/// A text that has such an apostrophe of its own gets another, so that [`unescape_spreadsheet`] gives every text back.
 pub fn escape_spreadsheet(text: &str) -> Cow<'_, str> {
-    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']) && text.parse::<f64>().is_err();
-    if formula { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
+    let bare = text.trim_start_matches('\'');
+    let escapes = if bare.len() < text.len() {
+        bare.starts_with(FORMULA_SIGNS)
+    } else {
+        (text.starts_with(FORMULA_SIGNS) || text.starts_with(['\t', '\r'])) && text.parse::<f64>().is_err()
+    };
+    if escapes { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
 }
+
+/// What a spreadsheet cell stands for: without the apostrophe that keeps a formula from running. Other apostrophes stay.
+pub fn unescape_spreadsheet(text: &str) -> &str {
+    match text.strip_prefix('\'') {
+        Some(rest) if rest.trim_start_matches('\'').starts_with(FORMULA_SIGNS) => rest,
+        _ => text,
+    }
+}
+
+/// What a formula begins with.
+const FORMULA_SIGNS: [char; 4] = ['=', '+', '-', '@'];
 
 /// A text cut to `most` characters, with `…` where something is left out.
 pub fn shorten(text: &str, most: usize) -> Cow<'_, str> {
@@ -207,6 +224,25 @@ mod tests {
         assert_eq!(escape_spreadsheet("=HYPERLINK(1)"), "'=HYPERLINK(1)");
         assert_eq!(escape_spreadsheet("-0.5"), "-0.5");
         assert_eq!(escape_spreadsheet("-2+3"), "'-2+3");
+    }
+
+    #[test]
+    fn what_was_escaped_for_a_spreadsheet_comes_back() {
+        for (text, escaped) in [
+            ("=1+1", "'=1+1"),
+            ("'=1+1", "''=1+1"),
+            ("''@x", "'''@x"),
+            ("-5", "-5"),
+            ("'-5", "''-5"),
+            ("-5a", "'-5a"),
+            ("'007", "'007"),
+            ("'", "'"),
+            ("'tis", "'tis"),
+            ("5'", "5'"),
+        ] {
+            assert_eq!(escape_spreadsheet(text), escaped);
+            assert_eq!(unescape_spreadsheet(escaped), text);
+        }
     }
 
     #[test]

@@ -9,11 +9,13 @@
 //! - [`explain`]: what a finding is, why it matters, how to mend it
 //! - [`init`], [`ingest`], [`history`], [`verify`], [`withdraw`]: keeping records in a registry
 //! - `keeping`: what these five share
+//! - [`export`]: what a registry keeps, as record files
 //! - [`exit`]: the exit codes
 
 pub mod check;
 pub mod exit;
 pub mod explain;
+pub mod export;
 pub mod history;
 pub mod ingest;
 pub mod init;
@@ -57,6 +59,8 @@ enum Command {
     Verify(verify::VerifyArguments),
     /// Take all records of a patient out of a registry.
     Withdraw(withdraw::WithdrawArguments),
+    /// Write what a registry keeps as record files, for other programs or another registry.
+    Export(export::ExportArguments),
     /// Make the record files of an invented practice, to try things out.
     Invent(invent::InventArguments),
     /// Print the built-in protocol: what counts as failure, and how results are computed; to copy and change.
@@ -92,6 +96,7 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::History(arguments) }) => history::run(&arguments),
         Ok(Arguments { command: Command::Verify(arguments) }) => verify::run(&arguments),
         Ok(Arguments { command: Command::Withdraw(arguments) }) => withdraw::run(&arguments),
+        Ok(Arguments { command: Command::Export(arguments) }) => export::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

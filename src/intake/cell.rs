@@ -162,7 +162,7 @@ pub fn tells_who(text: &str) -> Option<&'static str> {
     }
     let digits = text.bytes().filter(u8::is_ascii_digit).count();
     let phone = |c: char| c.is_ascii_digit() || matches!(c, ' ' | '+' | '-' | '/' | '(' | ')' | '.');
-    if digits >= 7 && text.chars().all(phone) && text.contains([' ', '+', '/']) {
+    if digits >= 7 && text.chars().all(phone) && text.contains([' ', '+']) {
         return Some("It looks like a telephone number.");
     }
     let word = text.split([' ', '.']).next().unwrap_or("").to_lowercase();

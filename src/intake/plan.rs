@@ -55,7 +55,9 @@ pub enum TextRole {
     Patient,
     /// A restoration's id.
     Restoration,
-    /// An operator, a lot, a factor: the same few again and again.
+    /// A shade or a lot, which looks like anything.
+    Product,
+    /// An operator, an examiner, a factor of the practice's own: the same few again and again.
     Other,
 }
 
@@ -320,6 +322,7 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
         let text = match name {
             "patient_id" => TextRole::Patient,
             "restoration_id" | "replaces_restoration" => TextRole::Restoration,
+            "shades" | "adhesive_lot" | "composite_lot" => TextRole::Product,
             _ => TextRole::Other,
         };
         let name = name.to_owned();

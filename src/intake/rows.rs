@@ -16,6 +16,7 @@ use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, Toot
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
+use crate::wording::unescape_spreadsheet;
 
 /// Rows gathered before they become a piece of a table.
 pub(super) const BATCH: usize = 250_000;
@@ -134,7 +135,7 @@ pub fn read_rows(
                 format!("The row has {} cells, the header {width}.", row.width()),
                 "Put text that holds the separator into quotation marks, or fill up the row.",
             );
-            read.unread_restorations.extend(id_cell.map(|cell| row.text(cell).to_owned()));
+            read.unread_restorations.extend(id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
             continue;
         }
         let placed_cell = feeds[0].placed_on.and_then(|place| match feeds[0].feed.plans[place].from {
@@ -500,12 +501,14 @@ impl Plan {
         let place = || Place::cell(reader.name, at.row, written);
         match (&mut self.builder, self.column.cell) {
             (ColumnBuilder::Text(builder), _) => {
+                // The apostrophe that keeps a spreadsheet from running a text as a formula is no part of it.
+                let text = unescape_spreadsheet(text);
                 let value = if at.may_break { cell::text(text, &self.name)? } else { text };
                 match self.text {
                     TextRole::Patient => {
                         cell::pseudonym(value)?;
                     }
-                    TextRole::Restoration => {}
+                    TextRole::Restoration | TextRole::Product => {}
                     TextRole::Other => {
                         // Few people and lots fill these columns: one that was seen needs no second look.
                         if self.met.find(NO_CODE, value.as_bytes()).is_none() {

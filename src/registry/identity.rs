@@ -188,7 +188,7 @@ fn refuse_inside(key: &Path, registry: &Path) -> Result<(), RegistryError> {
 }
 
 /// The full path of something that may not be there yet: of what is there, and the rest as written.
-fn full(path: &Path) -> PathBuf {
+pub fn full(path: &Path) -> PathBuf {
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     for there in absolute.ancestors() {
         if let (Ok(resolved), Ok(rest)) = (there.canonicalize(), absolute.strip_prefix(there)) {

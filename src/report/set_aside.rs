@@ -1,6 +1,7 @@
 //! Rows set aside, as written, with the reasons: a workbook with a sheet for each table, or CSV. Mended, they are read again like
 //! any record file; the two columns behind each row are passed over then.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, Workbook, XlsxError};
@@ -67,7 +68,11 @@ fn csv_text(table: &SetAsideTable) -> Result<Vec<u8>, String> {
     // The mark in front tells spreadsheets that this is UTF-8.
     let mut writer = csv::WriterBuilder::new().flexible(true).from_writer("\u{feff}".as_bytes().to_vec());
     for record in table.records() {
-        let safe: Vec<_> = record.iter().map(|cell| escape_spreadsheet(cell)).collect();
+        // Cells stand as they were written; one that was defused already is left alone.
+        let safe = record
+            .iter()
+            .map(|cell| if cell.starts_with('\'') { Cow::Borrowed(cell.as_str()) } else { escape_spreadsheet(cell) });
+        let safe: Vec<_> = safe.collect();
         writer.write_record(safe.iter().map(|cell| cell.as_bytes())).map_err(|error| error.to_string())?;
     }
     writer.into_inner().map_err(|error| error.to_string())

@@ -52,7 +52,8 @@ fn text_in_every_dialect_is_read_the_same_and_said() {
         format!("{head},notes\r\n{body}")
     };
     let both = |change: &dyn Fn(&str) -> Vec<u8>| (change(PLACEMENTS), change(VISITS));
-    let dialects: Vec<(&str, &str, (Vec<u8>, Vec<u8>))> = vec![
+    type Bytes = (Vec<u8>, Vec<u8>);
+    let dialects: Vec<(&str, &str, Bytes)> = vec![
         ("a mark in front", "CSV, UTF-8, commas", both(&|text| format!("\u{feff}{text}").into_bytes())),
         ("line ends of two signs", "CSV, UTF-8, commas", both(&|text| text.replace('\n', "\r\n").into_bytes())),
         ("old line ends", "CSV, UTF-8, commas", both(&|text| text.replace('\n', "\r").into_bytes())),

@@ -23,6 +23,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
     ("template", &["record", "wording"]),
+    ("export", &["quantity", "record", "table", "wording"]),
     ("schema", &["record", "registry", "report", "result"]),
 ];
 

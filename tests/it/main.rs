@@ -14,6 +14,7 @@ mod dialects;
 mod dirt;
 mod endpoints;
 mod explain;
+mod export;
 mod findings_file;
 mod generated;
 mod guards;
