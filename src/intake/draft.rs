@@ -271,13 +271,22 @@ impl<'a> Table<'a> {
         }
     }
 
+    /// The scheme of all rows, declared or found.
+    fn scheme(&self) -> Option<&String> {
+        let found = self.placed.fates.iter().find_map(|fate| match fate {
+            Fate::Constant(column, value) if column.name == "scheme" => Some(value),
+            _ => None,
+        });
+        self.sheet.declared.constants.get("scheme").or(found)
+    }
+
     /// The scores that are digits, unless a scheme with digits is known.
     fn digits(&self, lines: &mut Lines) {
         if let Some(base) = self.sheet.declared.digits_from {
             lines.holds(&format!("digits_from = {base}"), AS_NOW);
             return;
         }
-        let constant = self.sheet.declared.constants.get("scheme");
+        let constant = self.scheme();
         let of_column = self.fed.iter().filter(|(column, _)| column.name == "scheme").map(|(_, place)| *place);
         let mut named = of_column.flat_map(|place| &self.samples[place].values).chain(constant).peekable();
         let in_digits = named.peek().is_some()
@@ -321,6 +330,10 @@ impl<'a> Table<'a> {
                 Fate::Own(_) | Fate::OfVisit | Fate::PassedOver => {}
                 Fate::Declared(to) => lines.holds(&line(&destination(to)), AS_NOW),
                 Fate::Proposed(to, why) => lines.proposes(&line(&destination(to)), &format!("{why}; {}", shown())),
+                Fate::Constant(column, _) => {
+                    let why = format!("every row has the same; it is the constant {} below", column.name);
+                    lines.proposes(&line(&toml_string(LEAVE_OUT)), &why);
+                }
                 Fate::LeftOut(why) => lines.proposes(&line(&toml_string(LEAVE_OUT)), why),
                 Fate::Open(Some(to), why) => lines.leaves_open(&line(&destination(to)), &format!("{why}; {}", shown())),
                 Fate::Open(None, why) => {
@@ -403,7 +416,7 @@ impl<'a> Table<'a> {
         match cell {
             Cell::Term(terms) => codes(terms),
             Cell::Score(criterion) => {
-                let scheme = self.sheet.declared.constants.get("scheme").and_then(|scheme| <Scheme as Coded>::read(scheme));
+                let scheme = self.scheme().and_then(|scheme| <Scheme as Coded>::read(scheme));
                 scheme.map_or_else(
                     || "A, B, C, D in a scheme of letters, 1 to 5 in an FDI scheme".to_owned(),
                     |scheme| scheme.choices(criterion),
@@ -417,9 +430,16 @@ impl<'a> Table<'a> {
 
     fn constants(&self, lines: &mut Lines) {
         let declared = &self.sheet.declared.constants;
+        let found: Vec<(&Column, &String)> = self
+            .placed
+            .fates
+            .iter()
+            .filter_map(|fate| if let Fate::Constant(column, value) = fate { Some((column, value)) } else { None })
+            .filter(|(column, _)| !declared.contains_key(column.name))
+            .collect();
         let scored = self.fed.iter().any(|(column, _)| matches!(column.cell, Cell::Score(_)));
-        let schemed = self.fed.iter().any(|(column, _)| column.name == "scheme") || declared.contains_key("scheme");
-        if declared.is_empty() && (!scored || schemed) {
+        let asks = scored && self.scheme().is_none() && !self.fed.iter().any(|(column, _)| column.name == "scheme");
+        if declared.is_empty() && found.is_empty() && !asks {
             return;
         }
         lines.parts();
@@ -427,7 +447,10 @@ impl<'a> Table<'a> {
         for (column, value) in declared {
             lines.holds(&format!("{} = {}", toml_string(column), toml_string(value)), AS_NOW);
         }
-        if scored && !schemed {
+        for (column, value) in found {
+            lines.proposes(&format!("{} = {}", column.name, toml_string(value)), "the only value of its column");
+        }
+        if asks {
             lines.leaves_open(
                 "scheme = \"usphs_3\"",
                 &format!("scores mean nothing without their scheme; choose one of: {}", codes(Scheme::TERMS)),

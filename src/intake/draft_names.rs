@@ -103,8 +103,8 @@ const FREE_TEXT: &[&str] = &["note", "comment", "remark", "memo", "annotation", 
 
 /// Small words that don't tell one column from another.
 const SMALL: &[&str] = &[
-    "of", "the", "a", "an", "at", "in", "on", "by", "for", "and", "used", "value", "code", "number", "no", "nr", "id",
-    "score", "usphs", "fdi",
+    "of", "the", "a", "an", "at", "in", "on", "for", "and", "used", "value", "code", "number", "no", "nr", "id", "score",
+    "usphs", "fdi",
 ];
 
 /// A recall that a header names.

@@ -22,6 +22,8 @@ pub enum Fate {
     LeftOut(String),
     /// It can't be placed: what it might become, and why it is left open.
     Open(Option<Destination>, String),
+    /// It has one value, which holds for every visit of every row.
+    Constant(Column, String),
     /// It belongs to a visit of its row.
     OfVisit,
     /// The program wrote it itself.
@@ -255,20 +257,25 @@ impl Placing<'_> {
                 block.push((column, place));
             }
         }
-        if !blocks.is_empty() {
-            let own: BTreeSet<usize> = blocks.values().flatten().chain(&shared).map(|(_, place)| *place).collect();
-            for place in own {
-                fates[place] = Some(Fate::OfVisit);
-            }
+        for place in blocks.values().flatten().map(|(_, place)| *place) {
+            fates[place] = Some(Fate::OfVisit);
+        }
+        // In a visit of its own such a column would make every recall look as if it had been kept.
+        for (column, place) in shared.into_iter().filter(|_| !blocks.is_empty()) {
+            fates[place] = Some(match &self.samples[place].values[..] {
+                [only] => Fate::Constant(column, only.clone()),
+                _ => Fate::Open(
+                    None,
+                    format!(
+                        "looks like {}, and it is not the same in every row; give each recall a column of its own",
+                        column.name
+                    ),
+                ),
+            });
         }
         blocks
             .into_iter()
             .map(|(recall, mut columns)| {
-                for (column, place) in &shared {
-                    if !columns.iter().any(|(there, _)| there.name == column.name) {
-                        columns.push((*column, *place));
-                    }
-                }
                 columns
                     .sort_by_key(|(column, _)| RecordKind::Visit.columns().iter().position(|one| one.name == column.name));
                 Block { recall, columns }

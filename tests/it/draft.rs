@@ -44,7 +44,10 @@ fn draft(files: &[(&str, &[u8])]) -> String {
 fn workbook() -> Vec<u8> {
     let mut book = Workbook::new();
     let sheets: [(&str, &[&[&str]]); 3] = [
-        ("Fillings", &[&["Restoration", "Patient", "Tooth", "Placed on", "Cure (min)"], &["R1", "P1", "30", "2020-01-10", "0.5"]]),
+        (
+            "Fillings",
+            &[&["Restoration", "Patient", "Tooth", "Placed on", "Cure (min)"], &["R1", "P1", "30", "2020-01-10", "0.5"]],
+        ),
         ("Recalls", &[&["Restoration", "Visit date", "Scale", "Retention"], &["R1", "2021-01-10", "usphs_3", "yes"]]),
         ("Prices", &[&["Item", "Price"], &["Filling", "80"]]),
     ];
@@ -108,7 +111,10 @@ fn records_with_their_own_names_need_no_entry() {
     let placements = format!("{PLACEMENTS}R1,P1,46,facial,2020-01-10,op,self_etch,universal\n");
     let visits = format!("{VISITS}R1,2020-07-10,ex,usphs_3,A,A,in_place,,\n");
     let text = draft(&[("placements.csv", placements.as_bytes()), ("visits.csv", visits.as_bytes())]);
-    assert!(text.contains("“placements.csv”: columns and terms are the records' own") && !text.contains("[[files]]"), "{text}");
+    assert!(
+        text.contains("“placements.csv”: columns and terms are the records' own") && !text.contains("[[files]]"),
+        "{text}"
+    );
 }
 
 /// Takes the marks away from lines, and changes what they say.
@@ -140,7 +146,7 @@ fn a_draft_with_its_choices_made_reads_a_practice_export() {
     let output = records.run(&["check", "records"]);
     assert!(output.status.success(), "{}", said(&records, &output));
     let review = records.review(&[]);
-    assert_eq!((review.flow.placements_received, review.flow.visits_received), (3, 3));
+    assert_eq!((review.flow.received, review.flow.visits_received), (3, 3));
     // What was declared is taken over by the next draft.
     let output = records.run(&["draft", "records"]);
     let again = String::from_utf8(output.stdout).expect("text");
@@ -164,7 +170,7 @@ fn a_wide_draft_with_its_choices_made_reads_every_visit() {
     let output = records.run(&["check", "records"]);
     assert!(output.status.success(), "{}", said(&records, &output));
     let review = records.review(&[]);
-    assert_eq!((review.flow.placements_received, review.flow.visits_received), (3, 6));
+    assert_eq!((review.flow.received, review.flow.visits_received), (3, 6));
 }
 
 #[test]
@@ -183,7 +189,11 @@ fn the_order_of_days_and_the_notation_are_told_or_left_open() {
         (["30", "46"], ["2020-01-10", "2020-02-10"], "no notation fits: “46” is ISO 3950 only and “30” Universal only"),
         (["46", "46"], ["01/02/2020", "12/31/2020"], "\ndays = \"month_day_year\"  # “12/31/2020”"),
         (["46", "46"], ["01/02/2020", "31.12.2020"], "\ndays = \"day_month_year\"  # “31.12.2020”"),
-        (["46", "46"], ["01/02/2020", "11/12/2020"], "\n# days = \"day_month_year\"  # or \"month_day_year\"; can't be told"),
+        (
+            ["46", "46"],
+            ["01/02/2020", "11/12/2020"],
+            "\n# days = \"day_month_year\"  # or \"month_day_year\"; can't be told",
+        ),
         (["46", "46"], ["31/12/2020", "12/31/2020"], "no order fits"),
         (["46", "46"], ["01/02/20", "44654"], "“01/02/20” can be read in no order"),
     ] {
@@ -194,10 +204,7 @@ fn the_order_of_days_and_the_notation_are_told_or_left_open() {
 
 #[test]
 fn two_claims_to_one_column_and_columns_of_one_name() {
-    let text = draft(&[(
-        "a.csv",
-        b"Patient,Chart no,tooth,Tooth no,Etch,Etch,date placed\nP1,C1,46,47,SE,SE,2020-01-10\n",
-    )]);
+    let text = draft(&[("a.csv", b"Patient,Chart no,tooth,Tooth no,Etch,Etch,date placed\nP1,C1,46,47,SE,SE,2020-01-10\n")]);
     for expected in [
         "\n\"Patient\" = \"patient_id\"",
         "\n# \"Chart no\" = \"patient_id\"  # “Patient” is patient_id already; take one of them",
@@ -219,7 +226,8 @@ fn only_the_first_rows_of_a_large_file_are_looked_at() {
 
 #[test]
 fn files_that_cant_be_read_are_named() {
-    let records = Records::new(&[("a.csv", b"Filling,Patient,Tooth,Placed\nR1,P1,46,2020-01-10\n"), ("b.csv", b"PK\x03\x04rest")]);
+    let records =
+        Records::new(&[("a.csv", b"Filling,Patient,Tooth,Placed\nR1,P1,46,2020-01-10\n"), ("b.csv", b"PK\x03\x04rest")]);
     let output = records.run(&["draft", "records"]);
     let text = said(&records, &output);
     assert!(output.status.success() && text.contains("# Could not be looked at: “b.csv”"), "{text}");

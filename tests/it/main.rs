@@ -10,6 +10,7 @@
 mod charts;
 mod course;
 mod coverage;
+mod draft;
 mod endpoints;
 mod explain;
 mod findings_file;
