@@ -82,7 +82,7 @@ impl<'a> Table<'a> {
     fn look(sheet: &'a mut Sheet, lone: bool, own: &[String], findings: &mut Findings) -> Self {
         let (samples, rows, more) = sample(sheet, findings);
         let sheet: &Sheet = sheet;
-        let placed = place(&sheet.header, &samples, &sheet.declared, own);
+        let placed = place(&sheet.header, &samples, &sheet.declared, own, (!more).then_some(rows));
         let mut fed: Vec<(Column, usize)> = Vec::new();
         if let Some(kind) = placed.kind.taken {
             let of = |kind: RecordKind, name: &str| kind.columns().iter().find(|column| column.name == name).copied();

@@ -62,6 +62,9 @@ pub const OTHER_NAMES: &[(&str, &[&str])] = &[
             "recall date",
             "visit date",
             "date seen",
+            "visited",
+            "seen on",
+            "recalled on",
             "review date",
             "recall",
             "visit",
@@ -87,7 +90,7 @@ pub const OTHER_NAMES: &[(&str, &[&str])] = &[
             "discoloration",
         ],
     ),
-    ("marginal_adaptation", &["adaptation", "margin adaptation", "marginal integrity", "margin"]),
+    ("marginal_adaptation", &["adaptation", "margin adaptation", "marginal integrity"]),
     ("colour", &["color", "color match", "shade match"]),
     ("sensitivity", &["postoperative sensitivity", "post op sensitivity", "hypersensitivity", "postop sensitivity"]),
     ("caries", &["secondary caries", "recurrent caries", "recurrence of caries"]),
@@ -99,12 +102,12 @@ pub const OTHER_NAMES: &[(&str, &[&str])] = &[
 ];
 
 /// Names of columns of free text, which the records don't have.
-const FREE_TEXT: &[&str] = &["note", "comment", "remark", "memo", "annotation", "free text", "observation"];
+const FREE_TEXT: &[&str] = &["note", "comment", "remark", "memo", "annotation", "free text"];
 
 /// Small words that don't tell one column from another.
 const SMALL: &[&str] = &[
-    "of", "the", "a", "an", "at", "in", "on", "for", "and", "used", "value", "code", "number", "no", "nr", "id", "score",
-    "usphs", "fdi",
+    "of", "the", "a", "an", "at", "in", "for", "and", "used", "value", "code", "number", "no", "nr", "id", "score", "usphs",
+    "fdi",
 ];
 
 /// A recall that a header names.
@@ -185,7 +188,9 @@ impl Header {
                 let words = plain(&words);
                 equal |= words == own;
                 if !words.is_empty() && words.iter().all(|word| own.contains(word)) {
-                    most = most.max(words.len());
+                    most = most.max(words.len() + 1);
+                } else if own.iter().all(|word| words.contains(word)) {
+                    most = most.max(1);
                 }
             }
             if equal {
@@ -339,6 +344,8 @@ mod tests {
         assert_eq!(near("toothNo", RecordKind::Placement), Some("tooth"));
         let both = Header::read("tooth shade").find(RecordKind::Placement);
         assert!(both.near.is_none() && both.alike.len() == 2);
+        let part: Vec<&str> = Header::read("Lot no").find(RecordKind::Placement).alike.iter().map(|c| c.name).collect();
+        assert_eq!(part, ["adhesive_lot", "composite_lot"]);
         assert!(Header::read("Clinical notes").is_free_text());
     }
 }

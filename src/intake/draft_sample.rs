@@ -30,6 +30,9 @@ pub fn sample(sheet: &mut Sheet, findings: &mut Findings) -> (Vec<Sample>, u64, 
     let mut met: Vec<HashSet<String>> = vec![HashSet::new(); width];
     let mut rows = 0;
     while let Some(row) = sheet.next_row(findings) {
+        if (0..row.width()).all(|place| row.cell(place).is_empty()) {
+            continue;
+        }
         if rows == ROWS {
             return (samples, rows, true);
         }

@@ -69,12 +69,19 @@ struct Placing<'a> {
     samples: &'a [Sample],
     declared: &'a FileDeclaration,
     own: &'a [String],
+    rows: Option<u64>,
 }
 
-/// Places the columns of a table.
-pub fn place(header: &[String], samples: &[Sample], declared: &FileDeclaration, own: &[String]) -> Placed {
+/// Places the columns of a table; `rows` is their number if all were looked at.
+pub fn place(
+    header: &[String],
+    samples: &[Sample],
+    declared: &FileDeclaration,
+    own: &[String],
+    rows: Option<u64>,
+) -> Placed {
     let read = header.iter().map(|written| Header::read(written)).collect();
-    Placing { header, read, samples, declared, own }.place()
+    Placing { header, read, samples, declared, own, rows }.place()
 }
 
 fn exact(written: &str, kind: RecordKind) -> Option<Column> {
@@ -262,15 +269,18 @@ impl Placing<'_> {
         }
         // In a visit of its own such a column would make every recall look as if it had been kept.
         for (column, place) in shared.into_iter().filter(|_| !blocks.is_empty()) {
-            fates[place] = Some(match &self.samples[place].values[..] {
-                [only] => Fate::Constant(column, only.clone()),
-                _ => Fate::Open(
-                    None,
-                    format!(
-                        "looks like {}, and it is not the same in every row; give each recall a column of its own",
-                        column.name
-                    ),
-                ),
+            let sample = &self.samples[place];
+            let everywhere = self.rows == Some(sample.filled);
+            fates[place] = Some(match &sample.values[..] {
+                [only] if everywhere => Fate::Constant(column, only.clone()),
+                values => {
+                    let why = match values.len() {
+                        0 | 1 => "whether every row has the same is not known",
+                        _ => "it is not the same in every row",
+                    };
+                    let mend = "give each recall a column of its own, or leave it out and write a constant below";
+                    Fate::Open(None, format!("looks like {}, and {why}; {mend}", column.name))
+                }
             });
         }
         blocks
@@ -286,9 +296,10 @@ impl Placing<'_> {
     /// The column that a near name means, or why it is left open.
     fn near(&self, place: usize, kind: Option<RecordKind>, taken: &mut BTreeMap<String, usize>) -> Fate {
         let (written, header, sample) = (&self.header[place], &self.read[place], &self.samples[place]);
-        if header.is_free_text() {
-            return Fate::LeftOut("free text may tell who the patient is, and the records have no column for it".to_owned());
-        }
+        let free_text = || {
+            let why = "free text may tell who the patient is, and the records have no column for it";
+            header.is_free_text().then(|| Fate::LeftOut(why.to_owned()))
+        };
         let open = |column: Option<&str>, why: String| Fate::Open(column.map(|column| to(column, header.unit)), why);
         let Some(kind) = kind else {
             let both = [RecordKind::Placement, RecordKind::Visit].map(|kind| self.means(place, kind));
@@ -297,6 +308,11 @@ impl Placing<'_> {
                 return Fate::LeftOut("most of its values look like names of people".to_owned());
             }
             let first = names.first().copied();
+            if first.is_none()
+                && let Some(fate) = free_text()
+            {
+                return fate;
+            }
             return match first {
                 None => open(None, self.unplaced(place)),
                 Some(_) => open(first, format!("looks like {}", list(names.into_iter()))),
@@ -329,6 +345,9 @@ impl Placing<'_> {
             let missing = if column.need == Need::Required { ", which every row needs" } else { "" };
             let range = self.beyond(place, column.cell, header.unit);
             return Fate::Proposed(to(column.name, header.unit), format!("looks like “{}”{missing}{range}", column.label));
+        }
+        if let Some(fate) = free_text() {
+            return fate;
         }
         if sample.looks_like_names() {
             return Fate::LeftOut("most of its values look like names of people".to_owned());
