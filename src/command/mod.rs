@@ -49,7 +49,7 @@ enum Command {
     Review(review::ReviewArguments),
     /// Read record files and check them; nothing is kept.
     Check(check::CheckArguments),
-    /// Draft records.toml, in which a folder says how its files are written, from what the files show.
+    /// Draft records.toml, which says how your files are written, from the files themselves.
     Draft(draft::DraftArguments),
     /// Start a registry, which keeps records for years.
     Init(init::InitArguments),

@@ -6,12 +6,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::cell::tells_who;
 use super::declaration::LEAVE_OUT;
 use super::draft_names::{Recall, telling_words};
 use super::draft_sample::{DaySigns, Sample, ToothSigns, number, sample};
 use super::draft_table::{Fate, Placed, place};
 use super::draft_text::{
-    Lines, all_quoted, day_order, decimal, destination, encoding, quoted, samples, separator, toml_string,
+    HIDDEN, Lines, all_quoted, day_order, decimal, destination, encoding, quoted, samples, separator, toml_string,
 };
 use super::folder::{IntakeRequest, all_sheets};
 use super::plan::RecordKind;
@@ -335,10 +336,20 @@ impl<'a> Table<'a> {
                     lines.proposes(&line(&toml_string(LEAVE_OUT)), &why);
                 }
                 Fate::LeftOut(why) => lines.proposes(&line(&toml_string(LEAVE_OUT)), why),
-                Fate::Open(Some(to), why) => lines.leaves_open(&line(&destination(to)), &format!("{why}; {}", shown())),
+                Fate::Open(Some(to), why) => {
+                    let names = to.column() == "patient_id" && self.samples[place].no_pseudonyms();
+                    let said = if names { format!("{why}; {HIDDEN}") } else { format!("{why}; {}", shown()) };
+                    lines.leaves_open(&line(&destination(to)), &said);
+                }
                 Fate::Open(None, why) => {
-                    let hidden = self.samples[place].years().is_some();
-                    let said = if hidden { why.clone() } else { format!("{why}; {}", shown()) };
+                    let sample = &self.samples[place];
+                    let said = if sample.years().is_some() {
+                        why.clone()
+                    } else if sample.may_be_names() {
+                        format!("{why}; {HIDDEN}")
+                    } else {
+                        format!("{why}; {}", shown())
+                    };
                     lines.leaves_open(&line(&toml_string(LEAVE_OUT)), &said);
                 }
             }
@@ -380,7 +391,7 @@ impl<'a> Table<'a> {
             let declared = self.sheet.declared.values.get(*name).unwrap_or(&nothing);
             let mut met: BTreeSet<String> = declared.keys().map(|value| value.trim().to_lowercase()).collect();
             let values = places.iter().flat_map(|place| &self.samples[*place].values);
-            let unknown: Vec<&String> =
+            let mut unknown: Vec<&String> =
                 values.filter(|value| !is_known(column.cell, value) && met.insert(value.to_lowercase())).collect();
             if unknown.is_empty() && declared.is_empty() {
                 continue;
@@ -391,6 +402,16 @@ impl<'a> Table<'a> {
                 lines.holds(&format!("{} = {}", toml_string(theirs), toml_string(ours)), AS_NOW);
             }
             let choices = self.choices(column.cell);
+            let names = places.iter().any(|place| self.samples[*place].looks_like_names());
+            let all = unknown.len();
+            unknown.retain(|value| !names && tells_who(value).is_none() && value.chars().count() <= 60);
+            let hidden = (all - unknown.len()) as u64;
+            if hidden > 0 {
+                lines.says(&format!(
+                    "{} in no list and not shown, since they may tell who somebody is; mend them in the file.",
+                    counted(hidden, "value is", "values are")
+                ));
+            }
             for value in unknown.iter().take(MOST_VALUES) {
                 let near = near_term(column.cell, value).unwrap_or("");
                 lines.leaves_open(&format!("{} = {}", toml_string(value), toml_string(near)), &format!("one of: {choices}"));

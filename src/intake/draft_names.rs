@@ -38,7 +38,7 @@ pub const OTHER_NAMES: &[(&str, &[&str])] = &[
     ("lesion_width_mm", &["width", "lesion width"]),
     ("lesion_depth_mm", &["depth", "lesion depth", "cavity depth"]),
     ("sclerosis", &["sclerosis grade", "dentine sclerosis", "dentin sclerosis"]),
-    ("cervical_margin", &["gingival margin", "margin in", "margin location"]),
+    ("cervical_margin", &["gingival margin", "margin location"]),
     ("replaces_restoration", &["replaces", "replacement of", "replaces filling", "earlier filling"]),
     ("preop_sensitivity", &["preop sensitivity", "sensitivity before", "preoperative sensitivity", "pre op sensitivity"]),
     ("isolation", &["field isolation", "moisture control", "dry field"]),

@@ -68,8 +68,13 @@ impl Sample {
 
     /// Whether most values look like the names of people, and differ as people do.
     pub fn looks_like_names(&self) -> bool {
+        self.values.len() >= 3 && self.may_be_names()
+    }
+
+    /// The same of however few values.
+    pub fn may_be_names(&self) -> bool {
         let named = self.values.iter().filter(|value| name_like(value)).count();
-        named >= 3 && named * 2 > self.values.len() && self.values.len() as u64 * 5 > self.filled
+        named * 2 > self.values.len() && self.values.len() as u64 * 5 > self.filled
     }
 
     /// Whether any value tells who somebody is.

@@ -77,12 +77,15 @@ pub fn all_quoted<'a>(texts: impl IntoIterator<Item = &'a String>) -> String {
     texts.into_iter().map(|text| quoted(text)).collect::<Vec<_>>().join(", ")
 }
 
+/// Said in place of values that may be of people.
+pub const HIDDEN: &str = "values not shown: they may tell who somebody is";
+
 /// A few values of a column, unless they may tell who somebody is.
 pub fn samples(sample: &Sample) -> String {
     if sample.values.is_empty() {
         "no values".to_owned()
     } else if sample.years().is_none() && (sample.tells_who() || sample.looks_like_names()) {
-        "values not shown: they may tell who somebody is".to_owned()
+        HIDDEN.to_owned()
     } else if sample.is_free_text() {
         "free text, not shown".to_owned()
     } else {

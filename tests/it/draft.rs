@@ -95,6 +95,17 @@ fn columns_that_tell_who_somebody_is() {
         assert!(!text.contains(told), "{told} in {text}");
     }
     insta::assert_snapshot!(text);
+    // Nor where a coded column holds words about people, or a second column claims the patients.
+    let text = draft(&[(
+        "visits.csv",
+        b"restoration_id,visited_on,outcome,Whom\nR1,2021-01-10,Mrs Miller moved,Ann Berg\nR2,2021-01-11,gone,Eva Lund\n",
+    )]);
+    assert!(
+        !text.contains("Miller") && !text.contains("Ann") && text.contains("1 value is in no list and not shown"),
+        "{text}"
+    );
+    let text = draft(&[("a.csv", b"patient_id,Chart no,tooth,placed_on\nP1,Ann Berg,46,2020-01-10\n")]);
+    assert!(!text.contains("Ann") && text.contains("# \"Chart no\" = \"patient_id\""), "{text}");
 }
 
 #[test]
