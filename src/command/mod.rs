@@ -4,6 +4,7 @@
 //! - [`invent`]: an invented practice as record files
 //! - [`protocol`]: the built-in protocol, to copy and change
 //! - [`check`]: record files read and checked, nothing kept
+//! - [`draft`]: a declaration of record files, drafted from what they show
 //! - [`reading`]: what every command that takes records does first
 //! - [`template`]: blank record files
 //! - [`explain`]: what a finding is, why it matters, how to mend it
@@ -13,6 +14,7 @@
 //! - [`exit`]: the exit codes
 
 pub mod check;
+pub mod draft;
 pub mod exit;
 pub mod explain;
 pub mod export;
@@ -49,6 +51,8 @@ enum Command {
     Review(review::ReviewArguments),
     /// Read record files and check them; nothing is kept.
     Check(check::CheckArguments),
+    /// Draft records.toml, which says how your files are written, from the files themselves.
+    Draft(draft::DraftArguments),
     /// Start a registry, which keeps records for years.
     Init(init::InitArguments),
     /// Check record files and keep them in a registry.
@@ -87,6 +91,7 @@ pub fn run() -> Exit {
     match Arguments::try_parse() {
         Ok(Arguments { command: Command::Review(arguments) }) => review::run(&arguments),
         Ok(Arguments { command: Command::Check(arguments) }) => check::run(&arguments),
+        Ok(Arguments { command: Command::Draft(arguments) }) => draft::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),
         Ok(Arguments { command: Command::Protocol }) => protocol::run(),
         Ok(Arguments { command: Command::Template(arguments) }) => template::run(&arguments),

@@ -11,12 +11,19 @@
 //! - [`met`]: written forms met before, which need no second look
 //! - [`columns`]: the rows of a table that is columns already
 //! - [`rows`]: all rows of a table into columns
+//! - [`draft`]: a declaration drafted from what the files show, with `draft_names` (what columns may be called), `draft_sample`
+//!   (what values prove), `draft_table` (which column is which) and `draft_text` (its lines)
 //!
 //! Everything is checked and all findings are gathered; nothing is guessed. One pass over the bytes, straight into columns.
 
 pub mod cell;
 pub mod columns;
 pub mod declaration;
+pub mod draft;
+mod draft_names;
+mod draft_sample;
+mod draft_table;
+mod draft_text;
 pub mod folder;
 pub mod grid;
 pub mod json_lines;

@@ -222,10 +222,13 @@ pub(super) struct CellReader<'a> {
 }
 
 impl Gathering {
-    /// Whether a visit that stands beside others has anything in its own columns.
+    /// Whether a visit that stands beside others has anything in its own columns. Who looked and by which scheme makes no visit.
     fn anything(&self, row: &Row<'_>) -> bool {
         self.feed.plans.iter().any(|plan| match plan.from {
-            From::Cell(cell) => plan.name != "restoration_id" && !row.cell(cell).is_empty(),
+            From::Cell(cell) => {
+                !matches!(plan.name.as_str(), "restoration_id" | "scheme" | "examiner" | "source")
+                    && !row.cell(cell).is_empty()
+            }
             _ => false,
         })
     }

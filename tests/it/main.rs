@@ -12,6 +12,7 @@ mod course;
 mod coverage;
 mod dialects;
 mod dirt;
+mod draft;
 mod endpoints;
 mod explain;
 mod export;

@@ -161,7 +161,9 @@ pub fn rows_of(frame: &DataFrame) -> Vec<String> {
     let mut rows: Vec<String> = (0..frame.height())
         .map(|row| {
             let cells = names.iter().filter(|name| *name != "from_file");
-            cells.map(|name| format!("{}|", frame.column(name).expect("it").get(row).expect("a row"))).collect()
+            let cell = |name: &String| format!("{}|", frame.column(name).expect("it").get(row).expect("a row"));
+            // How the table engine holds a text is no part of it.
+            cells.map(|name| cell(name).replace("StringOwned(", "String(")).collect()
         })
         .collect();
     rows.sort();
