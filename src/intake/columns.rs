@@ -6,43 +6,25 @@ use polars::prelude::{ChunkedBuilder, Column, DataFrame, DataType};
 use super::cell::FIRST_DAY;
 use super::parquet_file::{cell_text, value_text};
 use super::plan::{From, Plan, RecordKind};
-use super::rows::{BATCH, CellAt, CellReader, Gathering, Sink, Tally};
+use super::rows::{CellAt, CellReader, Gathering, Tally};
 use crate::finding::Findings;
 use crate::quantity::Day;
 use crate::record::{Cell, Need};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
 
-/// Checks a table of columns and hands it on piece by piece.
+/// Checks some rows of a table of columns, `before` of them having gone before, and gathers them.
 ///
 /// # Errors
-/// When the columns don't make a table, which would be a fault of the program, or what `sink` says.
+/// When the columns don't make a table, which would be a fault of the program.
 pub(super) fn take_frame(
     gathering: &mut Gathering,
-    frame: &DataFrame,
-    place: u32,
-    reader: &CellReader<'_>,
-    tally: &mut Tally,
-    findings: &mut Findings,
-    sink: &mut Sink<'_>,
-) -> Result<(), TableError> {
-    let mut from = 0;
-    while from < frame.height() {
-        let piece = frame.slice(i64::try_from(from).unwrap_or(i64::MAX), BATCH);
-        take_piece(gathering, &piece, from as u64 + 1, reader, tally, findings)?;
-        sink(gathering.feed.kind, gathering.finish(place)?)?;
-        from += piece.height();
-    }
-    Ok(())
-}
-
-fn take_piece(
-    gathering: &mut Gathering,
     piece: &DataFrame,
-    first_row: u64,
+    before: u64,
     reader: &CellReader<'_>,
     tally: &mut Tally,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
+    let first_row = before + 1;
     let height = piece.height();
     gathering.rows.extend((first_row..).take(height).map(|row| u32::try_from(row).unwrap_or(u32::MAX)));
     let mut work = Work { piece, first_row, reader, tally, findings };

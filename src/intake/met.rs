@@ -7,7 +7,12 @@ const MOST: usize = 24;
 #[derive(Clone, Debug, Default)]
 pub struct Met {
     forms: Vec<Form>,
+    /// Codes of forms of one byte, by scheme: most scores are one letter.
+    letters: Vec<(u8, Box<[u8; 256]>)>,
 }
+
+/// No form of one byte was met.
+const NOT_MET: u8 = u8::MAX;
 
 #[derive(Clone, Debug)]
 struct Form {
@@ -26,6 +31,10 @@ fn key(bytes: &[u8]) -> u64 {
 impl Met {
     /// The code of a form under a scheme, if it was met.
     pub fn find(&self, scheme: u8, bytes: &[u8]) -> Option<u8> {
+        if let [letter] = bytes {
+            let codes = self.letters.iter().find(|letters| letters.0 == scheme)?;
+            return Some(codes.1[usize::from(*letter)]).filter(|code| *code != NOT_MET);
+        }
         let key = key(bytes);
         let same = |form: &&Form| form.key == key && form.scheme == scheme && (bytes.len() <= 7 || *form.bytes == *bytes);
         self.forms.iter().find(same).map(|form| form.code)
@@ -33,7 +42,13 @@ impl Met {
 
     /// Remembers a form, as long as there is room.
     pub fn add(&mut self, scheme: u8, bytes: &[u8], code: u8) {
-        if self.forms.len() < MOST {
+        if let [letter] = bytes {
+            let at = self.letters.iter().position(|letters| letters.0 == scheme).unwrap_or_else(|| {
+                self.letters.push((scheme, Box::new([NOT_MET; 256])));
+                self.letters.len() - 1
+            });
+            self.letters[at].1[usize::from(*letter)] = code;
+        } else if self.forms.len() < MOST {
             self.forms.push(Form { scheme, key: key(bytes), bytes: bytes.into(), code });
         }
     }
@@ -42,6 +57,13 @@ impl Met {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_form_without_a_code_is_not_met_as_one() {
+        let mut met = Met::default();
+        met.add(0, b"x", NOT_MET);
+        assert_eq!(met.find(0, b"x"), None);
+    }
 
     #[test]
     fn forms_are_told_apart_by_every_byte_and_by_scheme() {

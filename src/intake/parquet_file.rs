@@ -1,6 +1,7 @@
-//! A Parquet file as columns. Row numbers count from 1 for the first row, since there is no header row.
+//! A Parquet file as columns, read piece by piece. Row numbers count from 1 for the first row, since there is no header row.
 
 use std::fs::File;
+use std::path::{Path, PathBuf};
 
 use polars::prelude::{AnyValue, Column, DataFrame, DataType};
 use polars_io::SerReader;
@@ -8,18 +9,83 @@ use polars_io::parquet::read::ParquetReader;
 
 use crate::quantity::Day;
 
-/// Reads a Parquet file.
-///
-/// # Errors
-/// A sentence when the file can't be read, or a column holds what is no plain value.
-pub fn read_parquet(file: File) -> Result<DataFrame, String> {
-    let frame = ParquetReader::new(file).finish().map_err(|error| error.to_string())?;
-    for column in frame.columns() {
-        if matches!(column.dtype(), DataType::List(_)) {
-            return Err(format!("the column {} holds lists, where one value is expected", column.name()));
+/// Rows read at a time.
+const PIECE: usize = 500_000;
+
+/// A Parquet file, with how far it was read.
+pub struct ParquetRows {
+    path: PathBuf,
+    height: usize,
+    next: usize,
+    /// The piece at hand, for reading row by row, and the row in it.
+    piece: Option<(DataFrame, usize)>,
+}
+
+impl ParquetRows {
+    /// Opens a file; tells its column names.
+    ///
+    /// # Errors
+    /// A sentence when the file can't be read, or a column holds what is no plain value.
+    pub fn open(path: &Path) -> Result<(Self, Vec<String>), String> {
+        let mut reader = ParquetReader::new(File::open(path).map_err(|error| error.to_string())?);
+        let height = reader.num_rows().map_err(|error| error.to_string())?;
+        let rows = Self { path: path.to_owned(), height, next: 0, piece: None };
+        let frame = rows.read(0, 0)?;
+        for column in frame.columns() {
+            if matches!(column.dtype(), DataType::List(_)) {
+                return Err(format!("the column {} holds lists, where one value is expected", column.name()));
+            }
         }
+        let names = frame.get_column_names().iter().map(|name| name.trim().to_owned()).collect();
+        Ok((rows, names))
     }
-    Ok(frame)
+
+    /// How many rows there are.
+    pub const fn height(&self) -> usize {
+        self.height
+    }
+
+    /// Whether no row was read yet.
+    pub const fn untouched(&self) -> bool {
+        self.next == 0
+    }
+
+    /// The next rows as columns; none at the end.
+    ///
+    /// # Errors
+    /// A sentence when the file can't be read any further.
+    pub fn next_piece(&mut self) -> Result<Option<DataFrame>, String> {
+        if self.next >= self.height {
+            return Ok(None);
+        }
+        let piece = self.read(self.next, PIECE)?;
+        if piece.height() == 0 {
+            return Err("it is shorter than it says".to_owned());
+        }
+        self.next += piece.height();
+        Ok(Some(piece))
+    }
+
+    /// The next row as text, with its number; none at the end.
+    ///
+    /// # Errors
+    /// A sentence when the file can't be read any further.
+    pub fn next_row(&mut self) -> Result<Option<(u64, Vec<String>)>, String> {
+        if self.piece.as_ref().is_none_or(|(piece, row)| *row >= piece.height()) {
+            let Some(piece) = self.next_piece()? else { return Ok(None) };
+            self.piece = Some((piece, 0));
+        }
+        let Some((piece, row)) = &mut self.piece else { return Ok(None) };
+        let cells = piece.columns().iter().map(|column| cell_text(column, *row)).collect();
+        *row += 1;
+        let before = self.next - piece.height();
+        Ok(Some(((before + *row) as u64, cells)))
+    }
+
+    fn read(&self, from: usize, rows: usize) -> Result<DataFrame, String> {
+        let file = File::open(&self.path).map_err(|error| error.to_string())?;
+        ParquetReader::new(file).with_slice(Some((from, rows))).finish().map_err(|error| error.to_string())
+    }
 }
 
 /// A cell as text.

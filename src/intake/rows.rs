@@ -19,7 +19,7 @@ use crate::table::{ColumnBuilder, NO_CODE, TableError};
 use crate::wording::unescape_spreadsheet;
 
 /// Rows gathered before they become a piece of a table.
-pub(super) const BATCH: usize = 250_000;
+const BATCH: usize = 250_000;
 
 /// What is the same for all tables.
 #[derive(Clone, Copy)]
@@ -117,10 +117,13 @@ pub fn read_rows(
         .collect();
     let (mut read, mut tally) = (RowsRead::default(), Tally::default());
     if let [gathering] = feeds.as_mut_slice()
-        && let Some(frame) = sheet.take_frame()
+        && sheet.in_columns()
     {
-        read.received = frame.height() as u64;
-        take_frame(gathering, &frame, context.place, &reader, &mut tally, findings, sink)?;
+        while let Some(frame) = sheet.next_piece(findings) {
+            take_frame(gathering, &frame, read.received, &reader, &mut tally, findings)?;
+            read.received += frame.height() as u64;
+            sink(gathering.feed.kind, gathering.finish(context.place)?)?;
+        }
     }
     while let Some(row) = sheet.next_row(findings) {
         if (0..row.width()).all(|place| row.cell(place).is_empty()) {
@@ -522,7 +525,7 @@ impl Plan {
                                     mend: "Use a code, such as initials or a number.".to_owned(),
                                 });
                             }
-                            self.met.add(NO_CODE, value.as_bytes(), NO_CODE);
+                            self.met.add(NO_CODE, value.as_bytes(), 0);
                         }
                     }
                 }

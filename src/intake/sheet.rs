@@ -9,7 +9,7 @@ use polars::prelude::DataFrame;
 use super::declaration::{Declaration, Encoding, FileDeclaration, Separator};
 use super::grid::Grid;
 use super::json_lines::read_json_lines;
-use super::parquet_file::{cell_text, read_parquet};
+use super::parquet_file::ParquetRows;
 use super::probe::{Format, Probe, separator_of};
 use super::text_rows::{RowTrouble, TextRow, TextRows};
 use super::workbook::read_workbook;
@@ -41,7 +41,7 @@ pub struct Sheet {
 enum Rows {
     Text(TextRows),
     Grid(std::vec::IntoIter<(u64, Vec<String>)>, Vec<String>),
-    Frame(DataFrame, usize, Vec<String>),
+    Parquet(ParquetRows, Vec<String>),
 }
 
 /// A row of cells.
@@ -70,6 +70,7 @@ impl<'a> Row<'a> {
     }
 
     /// A cell's bytes without white space around; empty past the end.
+    #[inline]
     pub fn cell(&self, place: usize) -> &'a [u8] {
         let bytes = match self.cells {
             Cells::Text(row) => row.cell(place),
@@ -98,14 +99,18 @@ impl Sheet {
                 *current = cells;
                 Some(Row { number, may_break: true, cells: Cells::Grid(current) })
             }
-            Rows::Frame(frame, next, current) => {
-                if *next >= frame.height() {
-                    return None;
+            Rows::Parquet(rows, current) => match rows.next_row() {
+                Ok(row) => {
+                    let (number, cells) = row?;
+                    *current = cells;
+                    Some(Row { number, may_break: true, cells: Cells::Grid(current) })
                 }
-                *current = frame.columns().iter().map(|column| cell_text(column, *next)).collect();
-                *next += 1;
-                Some(Row { number: *next as u64, may_break: true, cells: Cells::Grid(current) })
-            }
+                Err(error) => {
+                    self.cut_short = true;
+                    unreadable(&self.name, &error, findings);
+                    None
+                }
+            },
             Rows::Text(rows) => match rows.next_row() {
                 Ok(row) => row.map(|row| Row { number: row.number, may_break: row.quoted, cells: Cells::Text(row) }),
                 Err(RowTrouble::UnclosedQuote(row)) => {
@@ -136,15 +141,21 @@ impl Sheet {
 }
 
 impl Sheet {
-    /// Its columns, if it is made of columns and no row was read yet.
-    pub(super) fn take_frame(&mut self) -> Option<DataFrame> {
-        match &mut self.rows {
-            Rows::Frame(frame, 0, _) => {
-                let whole = frame.clone();
-                *frame = frame.clear();
-                Some(whole)
+    /// Whether it is made of columns, of which none was read yet.
+    pub(super) const fn in_columns(&self) -> bool {
+        matches!(&self.rows, Rows::Parquet(rows, _) if rows.untouched())
+    }
+
+    /// Its next rows as columns; none at the end, or, with a finding, where it can't be read any further.
+    pub(super) fn next_piece(&mut self, findings: &mut Findings) -> Option<DataFrame> {
+        let Rows::Parquet(rows, _) = &mut self.rows else { return None };
+        match rows.next_piece() {
+            Ok(piece) => piece,
+            Err(error) => {
+                self.cut_short = true;
+                unreadable(&self.name, &error, findings);
+                None
             }
-            _ => None,
         }
     }
 }
@@ -201,11 +212,10 @@ pub fn open_sheets(
                 ),
             },
         },
-        Format::Parquet => match File::open(path).map_err(|error| error.to_string()).and_then(read_parquet) {
-            Ok(frame) => {
-                let header = frame.get_column_names().iter().map(|name| name.trim().to_owned()).collect();
+        Format::Parquet => match ParquetRows::open(path) {
+            Ok((rows, header)) => {
                 let grid = Grid { header, ..Grid::default() };
-                vec![Sheet { rows: Rows::Frame(frame, 0, Vec::new()), ..grid_sheet(grid, "Parquet") }]
+                vec![Sheet { rows: Rows::Parquet(rows, Vec::new()), ..grid_sheet(grid, "Parquet") }]
             }
             Err(error) => refuse(
                 FindingKind::FileUnread,
@@ -244,6 +254,16 @@ pub fn open_sheets(
             }
         }
     }
+}
+
+fn unreadable(name: &str, error: &str, findings: &mut Findings) {
+    findings.note(
+        FindingKind::FileUnread,
+        Place::file(name),
+        None,
+        format!("The file can't be read any further: {error}."),
+        "Write it again; it may have been cut short.",
+    );
 }
 
 fn open_text(

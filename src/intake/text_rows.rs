@@ -50,6 +50,7 @@ impl<'a> TextRow<'a> {
     }
 
     /// A cell's bytes; empty past the end.
+    #[inline]
     pub fn cell(&self, place: usize) -> &'a [u8] {
         match self.spans.get(place) {
             Some(span) if span.copied => &self.copies[span.from..span.to],

@@ -1,5 +1,8 @@
 //! What makes two rows speak of the same thing: a placement's restoration; a visit's restoration, day and examiner.
 
+use std::collections::HashMap;
+use std::hash::{BuildHasher, BuildHasherDefault, DefaultHasher, Hasher};
+
 use polars::prelude::{DataFrame, StringChunked};
 
 use super::error::RegistryError;
@@ -38,5 +41,66 @@ impl<'a> RowKeys<'a> {
             None => (restoration, NO_DAY, None),
             Some((days, examiner)) => (restoration, days.get(row).copied().unwrap_or(NO_DAY), examiner.get(row)),
         }
+    }
+}
+
+/// The first row of each key, found by a hash of the key: rows are many, and their keys stand in the table already.
+pub struct FirstRows<'a> {
+    keys: &'a RowKeys<'a>,
+    by_hash: HashMap<u64, u32, BuildHasherDefault<AsItIs>>,
+    /// Rows whose key shares its hash with another one.
+    collided: HashMap<RowKey<'a>, u32>,
+}
+
+impl<'a> FirstRows<'a> {
+    /// None yet, with room for so many.
+    pub fn new(keys: &'a RowKeys<'a>, rows: usize) -> Self {
+        Self {
+            keys,
+            by_hash: HashMap::with_capacity_and_hasher(rows, BuildHasherDefault::default()),
+            collided: HashMap::new(),
+        }
+    }
+
+    /// Adds a row; hands back the earlier row of its key, if there is one.
+    pub fn add(&mut self, row: u32) -> Option<u32> {
+        let key = self.keys.key(row as usize);
+        let earlier = *self.by_hash.entry(hash(key)).or_insert(row);
+        if earlier == row {
+            return None;
+        }
+        if self.keys.key(earlier as usize) == key {
+            return Some(earlier);
+        }
+        let earlier = *self.collided.entry(key).or_insert(row);
+        (earlier != row).then_some(earlier)
+    }
+
+    /// The first row of a key.
+    pub fn find(&self, key: RowKey<'_>) -> Option<u32> {
+        let row = *self.by_hash.get(&hash(key))?;
+        if self.keys.key(row as usize) == key { Some(row) } else { self.collided.get(&key).copied() }
+    }
+}
+
+fn hash(key: RowKey<'_>) -> u64 {
+    BuildHasherDefault::<DefaultHasher>::default().hash_one(key)
+}
+
+/// Takes a hash as the hash that it is.
+#[derive(Default)]
+struct AsItIs(u64);
+
+impl Hasher for AsItIs {
+    fn finish(&self) -> u64 {
+        self.0
+    }
+
+    fn write(&mut self, bytes: &[u8]) {
+        self.0 = bytes.iter().fold(self.0, |all, byte| (all << 8) | u64::from(*byte));
+    }
+
+    fn write_u64(&mut self, number: u64) {
+        self.0 = number;
     }
 }

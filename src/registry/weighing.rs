@@ -2,15 +2,15 @@
 //!
 //! Only the keys of the new rows are held; kept rows are walked once. So a small batch into a large registry needs little memory.
 
-use std::collections::HashMap;
-
-use polars::prelude::{BooleanChunked, DataFrame, DataType, Float64Chunked, NewChunkedArray, StringChunked};
+use polars::prelude::{
+    BooleanChunked, DataFrame, DataType, Float64Chunked, Int32Chunked, NewChunkedArray, StringChunked, UInt8Chunked,
+};
 
 use super::error::RegistryError;
 use super::identity::Pseudonyms;
 use super::manifest::{Counts, Holds, Manifest, SourceFile};
 use super::reading::{Kept, columns, shaped};
-use super::row_key::{RowKey, RowKeys};
+use super::row_key::{FirstRows, RowKey, RowKeys};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
 use crate::table::columns::whole_numbers;
@@ -149,19 +149,16 @@ impl Weighing<'_> {
 
         let mut counts = Counts { received: frame.height() as u64, ..Counts::default() };
         let mut stays = vec![false; frame.height()];
-        let mut first: HashMap<RowKey<'_>, u32> = HashMap::with_capacity(frame.height());
+        let mut first = FirstRows::new(&new_keys, frame.height());
         for row in 0..frame.height() {
             if self.known.get(file_places[row] as usize).copied().flatten().is_some() {
                 counts.identical += 1;
                 continue;
             }
-            match first.entry(new_keys.key(row)) {
-                std::collections::hash_map::Entry::Vacant(entry) => {
-                    entry.insert(row as u32);
-                    stays[row] = true;
-                }
-                std::collections::hash_map::Entry::Occupied(entry) => {
-                    let earlier = *entry.get() as usize;
+            match first.add(row as u32) {
+                None => stays[row] = true,
+                Some(earlier) => {
+                    let earlier = earlier as usize;
                     let differing = differing(&new_cells, earlier, &new_cells, row);
                     if differing.is_empty() {
                         counts.identical += 1;
@@ -174,7 +171,7 @@ impl Weighing<'_> {
         }
         let mut live = vec![true; kept_frame.height()];
         for (row, live) in live.iter_mut().enumerate() {
-            let Some(&new) = first.get(&kept_keys.key(row)) else { continue };
+            let Some(new) = first.find(kept_keys.key(row)) else { continue };
             let differing = differing(&kept_cells, row, &new_cells, new as usize);
             if differing.is_empty() {
                 counts.identical += 1;
@@ -271,7 +268,8 @@ fn together(
 enum Cells<'a> {
     Text(&'a StringChunked),
     Number(&'a Float64Chunked),
-    Whole(Vec<Option<i32>>),
+    Day(&'a Int32Chunked),
+    Code(&'a UInt8Chunked),
     /// Says nothing, so contradicts nothing: a column of the practice's own without any value.
     Silent,
 }
@@ -295,8 +293,8 @@ impl<'a> Cells<'a> {
         Ok(match series.dtype() {
             DataType::String => Self::Text(series.str()?),
             DataType::Float64 => Self::Number(series.f64()?),
-            DataType::Date => Self::Whole(series.date()?.physical().iter().collect()),
-            _ => Self::Whole(series.u8()?.iter().map(|code| code.map(i32::from)).collect()),
+            DataType::Date => Self::Day(series.date()?.physical()),
+            _ => Self::Code(series.u8()?),
         })
     }
 }
@@ -317,7 +315,8 @@ fn differing<'a>(
             (Cells::Number(earlier), Cells::Number(new)) => {
                 earlier.get(row).map(f64::to_bits) != new.get(new_row).map(f64::to_bits)
             }
-            (Cells::Whole(earlier), Cells::Whole(new)) => earlier.get(row) != new.get(new_row),
+            (Cells::Day(earlier), Cells::Day(new)) => earlier.get(row) != new.get(new_row),
+            (Cells::Code(earlier), Cells::Code(new)) => earlier.get(row) != new.get(new_row),
             _ => true,
         })
         .map(|((name, _), _)| *name)

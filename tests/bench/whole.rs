@@ -23,9 +23,11 @@ use manebit::registry::Registry;
 const STEPS: &[(&str, &str)] = &[
     ("invent", "invented records written as CSV"),
     ("check-visits", "visits from CSV, every cell checked, nothing kept"),
-    ("check-visits-parquet", "the same visits from Parquet, every cell checked"),
     ("read", "placements and visits from CSV into tables"),
     ("ingest", "from CSV, checked, into a registry"),
+    ("export", "from the registry into Parquet"),
+    ("check-visits-parquet", "the same visits from Parquet, every cell checked"),
+    ("ingest-parquet", "from Parquet, checked, into a registry"),
     ("reopen", "a registry opened and read into tables"),
     ("select", "the same, and visits laid out by restoration"),
     ("review", "the whole review from the registry"),
@@ -35,7 +37,11 @@ fn main() {
     let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("whole");
     let restorations = std::env::var("MANEBIT_BENCH_RESTORATIONS").unwrap_or_else(|_| "100000".to_owned());
     if let Ok(step) = std::env::var("MANEBIT_BENCH_STEP") {
-        run_step(&step, &folder);
+        let arguments: Vec<String> = std::env::args().skip(1).collect();
+        match arguments.split_first() {
+            Some((program, rest)) => watch(program, rest),
+            None => run_step(&step, &folder),
+        }
         return;
     }
     let _ = fs::remove_dir_all(&folder);
@@ -43,36 +49,48 @@ fn main() {
     println!("{restorations} restorations; {} logical CPUs", std::thread::available_parallelism().map_or(0, usize::from));
     println!("{:<58} {:>8} {:>8} {:>9} {:>12}", "step", "wall s", "CPU s", "peak MB", "rows");
     for (step, what) in STEPS {
-        let start = Instant::now();
+        // Each in a process of its own; the program itself where people would run it.
+        let this = std::env::current_exe().expect("a path");
+        let program = Path::new(env!("CARGO_BIN_EXE_manebit"));
+        let run = |program: &Path, arguments: &[&str]| {
+            let output = Command::new(program)
+                .args(arguments)
+                .current_dir(&folder)
+                .env("MANEBIT_BENCH_STEP", step)
+                .output()
+                .expect("it runs");
+            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+            String::from_utf8_lossy(&output.stdout).trim().to_owned()
+        };
+        let timed = |arguments: &[&str]| {
+            // The program under a watcher of its own, which tells its CPU time and peak memory.
+            let mut whole = vec![program.to_str().expect("a path")];
+            whole.extend(arguments);
+            run(&this, &whole)
+        };
         let output = match *step {
-            "invent" | "ingest" | "review" => {
-                // The program itself, as people run it.
-                let mut command = Command::new(env!("CARGO_BIN_EXE_manebit"));
-                command.current_dir(&folder).env("MANEBIT_BENCH", "1");
-                match *step {
-                    "invent" => command.args(["invent", "records", "--restorations", &restorations]),
-                    "ingest" => {
-                        let mut init = Command::new(env!("CARGO_BIN_EXE_manebit"));
-                        init.current_dir(&folder).args(["init", "registry", "--without-key"]);
-                        assert!(init.output().expect("it runs").status.success(), "a registry");
-                        command.args(["ingest", "records", "--into", "registry"])
-                    }
-                    _ => command.args(["review", "registry", "--out", "review"]),
-                };
-                let output = command.output().expect("it runs");
-                assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-                if *step == "invent" {
-                    fs::rename(folder.join("records/visits.csv"), folder.join("visits/visits.csv")).expect("moved");
-                    fs::copy(folder.join("visits/visits.csv"), folder.join("records/visits.csv")).expect("copied");
-                }
-                format!("{:.2} - -", start.elapsed().as_secs_f64())
+            "invent" => {
+                let output = timed(&["invent", "records", "--restorations", &restorations]);
+                fs::copy(folder.join("records/visits.csv"), folder.join("visits/visits.csv")).expect("copied");
+                output
             }
-            step => {
-                let this = std::env::current_exe().expect("a path");
-                let output = Command::new(this).env("MANEBIT_BENCH_STEP", step).output().expect("it runs");
-                assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-                String::from_utf8_lossy(&output.stdout).trim().to_owned()
+            "ingest" => {
+                run(program, &["init", "registry", "--without-key"]);
+                timed(&["ingest", "records", "--into", "registry"])
             }
+            "export" => {
+                let output = timed(&["export", "registry", "--out", "parquet", "--form", "parquet"]);
+                fs::create_dir_all(folder.join("visits-parquet")).expect("a folder");
+                fs::copy(folder.join("parquet/visits.parquet"), folder.join("visits-parquet/visits.parquet"))
+                    .expect("copied");
+                output
+            }
+            "ingest-parquet" => {
+                run(program, &["init", "registry-parquet", "--without-key"]);
+                timed(&["ingest", "parquet", "--into", "registry-parquet"])
+            }
+            "review" => timed(&["review", "registry", "--out", "review"]),
+            _ => run(&this, &[]),
         };
         let parts: Vec<&str> = output.split_whitespace().collect();
         let part = |place: usize| parts.get(place).copied().unwrap_or("-");
@@ -92,12 +110,11 @@ fn main() {
 fn run_step(step: &str, folder: &Path) {
     let start = Instant::now();
     let mut findings = Findings::default();
-    let request = |records: &'static str| (folder.join(records), records);
     let today = Day::from_epoch(30_000);
     let mut rows = 0;
     match step {
         "check-visits" | "check-visits-parquet" => {
-            let (records, _) = request(if step == "check-visits" { "visits" } else { "visits-parquet" });
+            let records = folder.join(if step == "check-visits" { "visits" } else { "visits-parquet" });
             let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
             let mut sink = |_, frame: polars::prelude::DataFrame| {
                 rows += frame.height();
@@ -106,7 +123,7 @@ fn run_step(step: &str, folder: &Path) {
             read_pieces(request, &mut findings, &mut sink).expect("read");
         }
         "read" => {
-            let (records, _) = request("records");
+            let records = folder.join("records");
             let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
             let intake = read_records(request, &mut findings).expect("read").expect("files");
             rows = intake.placements.0.len() + intake.visits.0.len();
@@ -123,6 +140,23 @@ fn run_step(step: &str, folder: &Path) {
     println!("{:.2} {:.2} {} {rows}", start.elapsed().as_secs_f64(), own_cpu(), peak_mb());
 }
 
+/// Runs a program and tells its time, CPU time and peak memory.
+fn watch(program: &str, arguments: &[String]) {
+    let start = Instant::now();
+    let mut child = Command::new(program).args(arguments).stdout(std::process::Stdio::null()).spawn().expect("it runs");
+    let status_file = format!("/proc/{}/status", child.id());
+    let mut peak = 0;
+    let status = loop {
+        peak = peak.max(peak_of(&status_file));
+        if let Some(status) = child.try_wait().expect("it ends") {
+            break status;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    };
+    assert!(status.success(), "{program} {arguments:?}");
+    println!("{:.2} {:.2} {peak} -", start.elapsed().as_secs_f64(), ticks(15));
+}
+
 /// CPU seconds of this process so far, where the system tells them.
 fn own_cpu() -> f64 {
     ticks(13)
@@ -137,7 +171,11 @@ fn ticks(from: usize) -> f64 {
 }
 
 fn peak_mb() -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    peak_of("/proc/self/status")
+}
+
+fn peak_of(file: &str) -> u64 {
+    let status = fs::read_to_string(file).unwrap_or_default();
     let line = status.lines().find(|line| line.starts_with("VmHWM")).unwrap_or("");
     line.split_whitespace().nth(1).and_then(|text| text.parse::<u64>().ok()).unwrap_or(0) / 1024
 }
