@@ -59,8 +59,13 @@ fn try_run(arguments: &DraftArguments) -> Result<Exit, Stop> {
         return Err(Stop(Exit::NotWritten, text));
     }
     let protocol = protocol(arguments.protocol.as_deref())?;
-    let request =
-        IntakeRequest { records: &arguments.records, declaration: None, today: today(), own_columns: &protocol.own_factors };
+    let request = IntakeRequest {
+        records: &arguments.records,
+        declaration: None,
+        today: today(),
+        own_columns: &protocol.own_factors,
+        progress: None,
+    };
     let mut findings = Findings::default();
     let Some(text) = draft(request, &mut findings) else { return Err(stop(&findings)) };
     // A declaration with a mistake was not taken over; writing a draft in its place would lose what it says.

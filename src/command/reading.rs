@@ -20,7 +20,7 @@ use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::wording::escape_terminal;
+use crate::wording::{count, escape_terminal};
 
 /// Arguments of every command that reads records.
 #[derive(Debug, Args)]
@@ -133,6 +133,13 @@ impl From<TableError> for Stop {
     }
 }
 
+/// Says on a terminal how far a long file was read, always on the same line.
+fn rows_read(table: &str, rows: u64) {
+    if std::io::stderr().is_terminal() {
+        eprint!("\r… {}: {} rows\u{1b}[K\r", escape_terminal(table), count(rows));
+    }
+}
+
 /// A fault of the program itself.
 pub fn fault(error: impl std::fmt::Display) -> Stop {
     Stop(Exit::NotWritten, format!("This is a fault of the program, not of your records: {error}\n"))
@@ -228,6 +235,7 @@ pub fn read_judged<J>(
         declaration: arguments.declaration.as_deref(),
         today: today(),
         own_columns: &protocol.own_factors,
+        progress: Some(&rows_read),
     };
     let read = match read_registry(arguments, &protocol, &mut of_rows)? {
         Some(intake) => Some(intake),

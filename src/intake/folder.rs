@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::declaration::{DECLARATION_FILE, Decimal, Declaration};
 use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, plan};
 use super::probe::{Probe, probe};
-use super::rows::{Context, Sink, read_rows};
+use super::rows::{Context, Progress, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
 use crate::finding::{FINDING_COLUMNS, FindingKind, Findings, Place};
 use crate::quantity::Day;
@@ -72,6 +72,8 @@ pub struct IntakeRequest<'a> {
     pub today: Day,
     /// The practice's own columns.
     pub own_columns: &'a [String],
+    /// Told how many rows of a table were read, now and then.
+    pub progress: Option<&'a Progress>,
 }
 
 /// Endings of file names that are looked into.
@@ -173,7 +175,13 @@ pub fn read_pieces(
             own_present.extend(plan.own_present.iter().cloned());
             let kind = plan.kind;
             let place = u32::try_from(read.sources.len()).unwrap_or(u32::MAX);
-            let rows = read_rows(&mut sheet, plan, Context { place, today: request.today }, findings, sink)?;
+            let rows = read_rows(
+                &mut sheet,
+                plan,
+                Context { place, today: request.today, progress: request.progress },
+                findings,
+                sink,
+            )?;
             note_sheet(&sheet, rows.received, findings);
             read.file_unread |= rows.cut_short;
             read.unread_restorations.extend(rows.unread_restorations);

@@ -21,13 +21,18 @@ use crate::wording::unescape_spreadsheet;
 /// Rows gathered before they become a piece of a table.
 const BATCH: usize = 250_000;
 
+/// Told a table's name and how many of its rows were read.
+pub type Progress = dyn Fn(&str, u64);
+
 /// What is the same for all tables.
 #[derive(Clone, Copy)]
-pub struct Context {
+pub struct Context<'a> {
     /// The table's place in the list of tables.
     pub place: u32,
     /// No day lies after this one.
     pub today: Day,
+    /// Told how many rows were read, now and then.
+    pub progress: Option<&'a Progress>,
 }
 
 /// What one table gave.
@@ -84,7 +89,7 @@ pub(super) struct Gathering {
 pub fn read_rows(
     sheet: &mut Sheet,
     plan: TablePlan,
-    context: Context,
+    context: Context<'_>,
     findings: &mut Findings,
     sink: &mut Sink<'_>,
 ) -> Result<RowsRead, TableError> {
@@ -123,6 +128,9 @@ pub fn read_rows(
             take_frame(gathering, &frame, read.received, &reader, &mut tally, findings)?;
             read.received += frame.height() as u64;
             sink(gathering.feed.kind, gathering.finish(context.place)?)?;
+            if let Some(progress) = context.progress {
+                progress(&name, read.received);
+            }
         }
     }
     while let Some(row) = sheet.next_row(findings) {
@@ -155,6 +163,9 @@ pub fn read_rows(
             }
             gathering.take(&row, &placed, &reader, &mut tally, findings);
             if gathering.rows.len() >= BATCH {
+                if let Some(progress) = context.progress {
+                    progress(&name, read.received);
+                }
                 sink(gathering.feed.kind, gathering.finish(context.place)?)?;
             }
         }

@@ -115,7 +115,7 @@ fn run_step(step: &str, folder: &Path) {
     match step {
         "check-visits" | "check-visits-parquet" => {
             let records = folder.join(if step == "check-visits" { "visits" } else { "visits-parquet" });
-            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
+            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[], progress: None };
             let mut sink = |_, frame: polars::prelude::DataFrame| {
                 rows += frame.height();
                 Ok(())
@@ -124,7 +124,7 @@ fn run_step(step: &str, folder: &Path) {
         }
         "read" => {
             let records = folder.join("records");
-            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[] };
+            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[], progress: None };
             let intake = read_records(request, &mut findings).expect("read").expect("files");
             rows = intake.placements.0.len() + intake.visits.0.len();
         }

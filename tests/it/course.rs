@@ -209,3 +209,26 @@ R2,p1,24,facial,2020-01-10,cd,self_etch,universal,yes\n"
     }
     assert!(!text.contains("column replaces_restoration: yes"), "{text}");
 }
+
+#[test]
+fn a_visit_on_the_day_of_placement_is_the_baseline() {
+    let review = records(ONE, "R1,2020-01-10,ex,usphs_3,A,A,,,\nR1,2021-06-10,ex,usphs_3,A,B,,,\n").review(&[]);
+    assert_eq!(due_and_seen(&review, 0), (1, 1));
+    assert_eq!(ends(&review, 0), (0, 0, 1, 517.0));
+}
+
+#[test]
+fn an_empty_cell_is_never_taken_for_a_perfect_score() {
+    let records = records(ONE, "R1,2021-01-10,ex,usphs_3,A,,,,\nR1,2022-01-10,ex,usphs_3,A,B,,,\n");
+    let review = records.review(&[]);
+    let of = |months: u16| {
+        let pooled = |entry: &&manebit::result::CriterionReview| {
+            entry.months == months && entry.factor == "all" && entry.scheme.is_none()
+        };
+        let colour = |entry: &&manebit::result::CriterionReview| entry.criterion.code() == "colour";
+        review.criteria.iter().filter(pooled).find(colour).map(|entry| entry.scored)
+    };
+    assert_eq!(of(12), None, "nothing was scored for colour, so there is no share");
+    let check = String::from_utf8_lossy(&records.run(&["check", "records"]).stdout).into_owned();
+    assert!(check.contains("visits filled in part: colour 50.0 %"), "{check}");
+}

@@ -384,7 +384,7 @@ proptest! {
         }
         writer.flush().expect("written");
         let request =
-            IntakeRequest { records: folder.path(), declaration: None, today: Day::from_epoch(20_000), own_columns: &[] };
+            IntakeRequest { records: folder.path(), declaration: None, today: Day::from_epoch(20_000), own_columns: &[], progress: None };
         if let Some(text) = manebit::intake::draft::draft(request, &mut Findings::default()) {
             let first = Declaration::read(&text, &[]);
             prop_assert!(first.is_ok(), "{:?}\n{}", first, text);

@@ -506,7 +506,13 @@ fn any_rows(columns: &'static [Column]) -> impl Strategy<Value = String> {
 
 fn intake(folder: &Path) -> Intake {
     let mut findings = Findings::default();
-    let request = IntakeRequest { records: folder, declaration: None, today: Day::from_epoch(25_000), own_columns: &[] };
+    let request = IntakeRequest {
+        records: folder,
+        declaration: None,
+        today: Day::from_epoch(25_000),
+        own_columns: &[],
+        progress: None,
+    };
     let intake = read_records(request, &mut findings).expect("read").expect("files");
     let wrong: Vec<_> = findings
         .sorted()

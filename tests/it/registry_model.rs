@@ -37,7 +37,13 @@ fn model_of(kept: &Kept) -> Model {
 
 fn incoming(folder: &Path, number: usize) -> Incoming {
     let mut findings = Findings::default();
-    let request = IntakeRequest { records: folder, declaration: None, today: Day::from_epoch(20_000), own_columns: &[] };
+    let request = IntakeRequest {
+        records: folder,
+        declaration: None,
+        today: Day::from_epoch(20_000),
+        own_columns: &[],
+        progress: None,
+    };
     let intake = read_records(request, &mut findings).expect("read").expect("files");
     let sources = intake.sources.iter().map(|file| SourceFile { name: file.name.clone(), sha256: format!("{number:064}") });
     let sources = sources.collect();

@@ -17,7 +17,13 @@ fn what_was_read_is_what_is_kept() {
     ground.ingest("invented");
     let mut findings = Findings::default();
     let folder = ground.path().join("invented");
-    let request = IntakeRequest { records: &folder, declaration: None, today: Day::from_epoch(25_000), own_columns: &[] };
+    let request = IntakeRequest {
+        records: &folder,
+        declaration: None,
+        today: Day::from_epoch(25_000),
+        own_columns: &[],
+        progress: None,
+    };
     let read = read_records(request, &mut findings).expect("read").expect("files");
     let kept = ground.read(None);
     assert_eq!(rows_of(read.placements.0.frame()), rows_of(kept.placements.0.frame()));
