@@ -87,6 +87,8 @@ kinds! {
     NotationUnsettled "notation-unsettled" Caution "Teeth that could be in either notation",
     DayReckoned "day-reckoned" Caution "A day of visit reckoned from the placement",
     MergedCells "merged-cells" Caution "Merged cells",
+    MayBeAName "may-be-a-name" Caution "A pseudonym that may be a surname",
+    PseudonymGiven "pseudonym-given" Caution "Ids that are pseudonyms of a registry already",
     LookAlike "look-alike" Caution "A letter or sign read as the digit it looks like",
     IdenticalRow "identical-row" Caution "The same row twice",
     ImplausibleValue "implausible-value" Caution "Possible, but odd",

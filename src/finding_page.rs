@@ -296,6 +296,18 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "That is what merging usually means, but a title or a note that was merged by chance would be copied too.",
             "Split the cells in the spreadsheet and fill each row, so that every row stands on its own.",
         ),
+        K::MayBeAName => page(
+            "The patient's id is a single word with a capital letter, as a surname is.",
+            "Who a patient is must not enter: the records are kept for decades and shown to others.",
+            "Use a pseudonym, such as a number that only the practice can trace. If the word is one already, leave it.",
+        )
+        .with("Miller", "P-017"),
+        K::PseudonymGiven => page(
+            "The files hold pseudonyms that a registry made (px-…), most likely because they are an export.",
+            "They are kept as they are. A patient's own id finds them only if this registry has the key that made them.",
+            "To move records into a new registry, start it with the same key file, and withdrawals will find them. \
+             If the key is another one, give the pseudonym itself when a patient withdraws.",
+        ),
         K::LookAlike => page(
             "A cell holds a letter or sign that is easily taken for a digit: O for 0, l or I for 1, or digits of a wider type.",
             "It was read as the digit, since nothing else is possible there; the finding lets you see that it happened.",

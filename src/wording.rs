@@ -101,7 +101,7 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::NoFailures => "no failure by then",
         WhyNotKnown::AtBoundary => "no limits at this end of the range",
         WhyNotKnown::TooFewToShow => "too few to show",
-        WhyNotKnown::AllFailed => "all had failed",
+        WhyNotKnown::AllFailed => "the last one still followed failed",
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::protocol::settings::months;
 use crate::protocol::{Protocol, SurvivalIntervals};
-use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, Years};
+use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
@@ -44,6 +44,8 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         .zip(survivals)
         .map(|((&months, &day), survival)| {
             let years = Years::new(f64::from(months) / 12.0);
+            // Nothing is left of survival once the last one followed fails: 1 − 0^(1/z) would be 100 % a year whatever the years.
+            let spent = matches!(&survival, Known::Known(survival) if survival.value.value() <= 0.0);
             let annual = |rate: fn(&Estimate<Fraction>, Years) -> Known<AnnualFailureRate>| match &survival {
                 Known::Known(survival) => rate(survival, years).map(annual_failure),
                 Known::NotKnown(why) => Known::NotKnown(*why),
@@ -56,7 +58,11 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
                 patients_at_risk: clusters_at_risk(observations, day),
                 survival,
                 model_based_standard_error: model_based.standard_error_at(day).known().copied(),
-                geometric: annual(geometric_annual_failure_rate),
+                geometric: if spent {
+                    Known::NotKnown(WhyNotKnown::AllFailed)
+                } else {
+                    annual(geometric_annual_failure_rate)
+                },
                 linear: annual(linear_annual_failure_rate),
             }
         })

@@ -132,9 +132,11 @@ pub fn reckoning(checked: &Checked) -> String {
         let kept = in_table as u64 - repeated;
         let _ = writeln!(
             text,
-            "{} {} received = {kept} kept + {aside} set aside + {repeated} identical",
-            received,
-            kind.label()
+            "{} received = {kept} kept + {aside} set aside + {repeated} identical",
+            match kind {
+                RecordKind::Placement => counted(received, "placement", "placements"),
+                RecordKind::Visit => counted(received, "visit", "visits"),
+            }
         );
     }
     text + &set_aside_text(&checked.set_aside)

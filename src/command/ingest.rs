@@ -12,10 +12,11 @@ use super::reading::{ReadingArguments, Stop, Stopped, last_day, read_judged, tod
 use super::say_line;
 use crate::cohort::spelling::check_spellings;
 use crate::cohort::{meaning, select};
-use crate::finding::{Findings, KEPT_OF_A_KIND, Severity};
+use crate::finding::{FindingKind, Findings, KEPT_OF_A_KIND, Place, Severity};
 use crate::intake::Intake;
 use crate::protocol::Protocol;
-use crate::registry::{Batch, BatchKind, Counts, Incoming, Registry, SourceFile, Weighed, Writer, weigh};
+use crate::registry::identity::is_pseudonym;
+use crate::registry::{Batch, BatchKind, Counts, Incoming, Pseudonyms, Registry, SourceFile, Weighed, Writer, weigh};
 use crate::report::findings_text::findings_count;
 use crate::wording::{count, counted, escape_terminal};
 
@@ -60,6 +61,19 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
         let weighed = weigh(&kept, writer.manifest(), &incoming, &pseudonyms, arguments.correct, findings)?;
         // Pseudonyms tell no spellings apart, so ids are looked at before they are renamed.
         check_spellings(&intake.placements.0, "patient_id", "patients", findings)?;
+        let given = intake.placements.0.text("patient_id")?.iter().flatten().filter(|id| is_pseudonym(id)).count();
+        if given > 0 && matches!(pseudonyms, Pseudonyms::Keyed(_)) {
+            findings.note(
+                FindingKind::PseudonymGiven,
+                Place::file(intake.sources.first().map_or("", |source| source.name.as_str())),
+                None,
+                format!(
+                    "{} are pseudonyms of a registry already; they are kept as they are.",
+                    counted(given as u64, "id", "ids")
+                ),
+                "Nothing to mend if this registry was started with the key that made them.",
+            );
+        }
         let last = last_day(&weighed.placements, &weighed.visits)?;
         let mut histories = select(&weighed.placements, &weighed.visits, last)?;
         meaning::check(&weighed.placements, &weighed.visits, &mut histories, protocol, findings)?;
@@ -126,6 +140,9 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Finding
     }
     say_line!("  placements: {}", balance(placements));
     say_line!("  visits: {}", balance(visits));
+    if batch.is_some_and(|batch| batch.kind == BatchKind::Correction) && placements.superseding + visits.superseding == 0 {
+        say_line!("  Mind: nothing was superseded. A row for another day or another id stands beside the kept one.");
+    }
     for (name, batch) in &weighed.passed_over {
         say_line!("  {} was accepted in batch {batch} already; its rows are passed over", escape_terminal(name));
     }

@@ -11,7 +11,7 @@ use super::exit::Exit;
 use super::say;
 use crate::simulate::SimulatedPractice;
 use crate::simulate::csv_text::write_records;
-use crate::wording::count;
+use crate::wording::counted;
 
 /// Arguments of `invent`.
 #[derive(Debug, Args)]
@@ -44,10 +44,10 @@ pub fn run(arguments: &InventArguments) -> Exit {
     match written {
         Ok((patients, placements, visits)) => {
             say(&format!(
-                "Invented: {} restorations in {} patients, {} visits, in {}.\n",
-                count(placements),
-                count(patients),
-                count(visits),
+                "Invented: {} in {}, {}, in {}.\n",
+                counted(placements, "restoration", "restorations"),
+                counted(patients, "patient", "patients"),
+                counted(visits, "visit", "visits"),
                 arguments.folder.display()
             ));
             Exit::Done

@@ -194,7 +194,8 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
             drop_unread(&mut histories, intake)?;
         }
         meaning::check(&intake.placements, &intake.visits, &mut histories, protocol, findings)?;
-        if intake.placements.0.is_empty() && !intake.file_unread && !findings.any_error() {
+        let none_placed = !intake.tables.iter().any(|table| table.holds == Some(RecordKind::Placement));
+        if none_placed && !intake.file_unread && !findings.any_error() {
             findings.note(
                 FindingKind::NoRecordFiles,
                 crate::finding::Place::file(&arguments.records.display().to_string()),
@@ -363,7 +364,7 @@ fn write_aside(set_aside: &mut SetAside, path: &Path, request: IntakeRequest<'_>
                 .collect();
             rows.push((number, cells, why.join(" ")));
         }
-        tables.push(SetAsideTable { name: raw.name, header: raw.header, rows });
+        tables.push(SetAsideTable { name: raw.name, header: raw.header, separator: raw.separator, rows });
     }
     set_aside.files = write_set_aside(path, &tables).map_err(|error| {
         Stop(

@@ -135,9 +135,17 @@ fn no_day(text: &str) -> Wrong {
     let what = if text.len() == 10 && text.as_bytes()[4] == b'-' {
         "There is no such day."
     } else {
-        "Not a day written as year-month-day."
+        "Not a day written as year-month-day, nor in an order that is declared."
     };
     wrong(FindingKind::NotADay, what, "Write it as year-month-day, such as 2024-03-31.")
+}
+
+/// Whether a pseudonym is a single word with a capital, as a surname is.
+pub fn may_be_a_name(text: &str) -> bool {
+    text.chars().count() >= 4
+        && text.chars().all(|c| c.is_alphabetic() || c == '-')
+        && text.starts_with(char::is_uppercase)
+        && text.chars().skip(1).any(char::is_lowercase)
 }
 
 /// What a text looks like when letters and signs that are easily taken for digits are read as these: O and o as 0, I and l as 1,
@@ -177,7 +185,9 @@ pub fn tells_who(text: &str) -> Option<&'static str> {
 /// When it looks like a name, a birth date, a telephone number or an address for mail.
 pub fn pseudonym(text: &str) -> Result<&str, Wrong> {
     let words = text.split([' ', ',']).filter(|word| word.chars().count() > 1 && word.chars().all(char::is_alphabetic));
-    let birth = text.len() == 10 && Day::from_iso_bytes(text.as_bytes()).is_some();
+    let iso = text.len() == 10 && Day::from_iso_bytes(text.as_bytes()).is_some();
+    let other = text.len() >= 8 && text.contains(['/', '.']) && other_day(text, Some(DayOrder::DayMonthYear)).is_ok();
+    let birth = iso || other || (text.contains('/') && other_day(text, Some(DayOrder::MonthDayYear)).is_ok());
     let why = match tells_who(text) {
         Some(why) => Some(why),
         None if birth => Some("It looks like a date of birth."),
@@ -216,13 +226,18 @@ pub fn text<'a>(text: &'a str, column: &str) -> Result<&'a str, Wrong> {
 /// # Errors
 /// When the notation has no such tooth.
 pub fn tooth(text: &str, notation: ToothNotation) -> Result<Tooth, Wrong> {
-    Tooth::read(text, notation).ok_or_else(|| match notation {
-        ToothNotation::Iso3950 => wrong(
+    Tooth::read(text, notation).ok_or_else(|| match (in_quadrant_letters(text), notation) {
+        (Some(tooth), _) => wrong(
+            FindingKind::NotATooth,
+            "A quadrant in letters is not read.",
+            format!("Write {}.", if notation == ToothNotation::Iso3950 { tooth.to_string() } else { tooth.universal() }),
+        ),
+        (None, ToothNotation::Iso3950) => wrong(
             FindingKind::NotATooth,
             "No tooth has this number in ISO 3950 notation.",
             "Write 11–18, 21–28, 31–38 or 41–48 (primary teeth 51–55, 61–65, 71–75, 81–85).",
         ),
-        ToothNotation::Universal => wrong(
+        (None, ToothNotation::Universal) => wrong(
             FindingKind::NotATooth,
             "No tooth has this number in Universal notation.",
             "Write 1–32, or A–T for primary teeth.",
@@ -239,6 +254,19 @@ pub struct NumberRead {
     pub plausible: bool,
     /// The decimal mark, if it has one.
     pub mark: Option<Decimal>,
+}
+
+/// The tooth that is meant by quadrant letters and position, such as UR6 for 16; none if it is no such thing.
+fn in_quadrant_letters(text: &str) -> Option<Tooth> {
+    let (quadrant, position) = text.split_at_checked(2)?;
+    let quadrant = match quadrant.to_ascii_uppercase().as_str() {
+        "UR" => 1,
+        "UL" => 2,
+        "LL" => 3,
+        "LR" => 4,
+        _ => return None,
+    };
+    Tooth::from_iso(quadrant * 10 + position.trim().parse::<u8>().ok().filter(|position| *position < 9)?)
 }
 
 /// Reads a number, multiplies it by `factor` into the records' unit, and holds it to what is possible. A comma is a decimal mark
@@ -422,7 +450,17 @@ mod tests {
 
     #[test]
     fn what_tells_who_somebody_is_is_seen() {
-        for text in ["Mary Miller", "Miller, Mary", "1970-05-12", "mary@example.org", "+44 20 7946 0958", "Mrs Miller"] {
+        assert!(may_be_a_name("Miller") && !may_be_a_name("P17") && !may_be_a_name("ABCD"));
+        for text in [
+            "Mary Miller",
+            "Miller, Mary",
+            "1970-05-12",
+            "12.05.1970",
+            "5/12/1970",
+            "mary@example.org",
+            "+44 20 7946 0958",
+            "Mrs Miller",
+        ] {
             assert_eq!(pseudonym(text).expect_err(text).kind, FindingKind::PersonalData, "{text}");
         }
         for text in ["P1", "4711", "A-12", "patient 7", "20240331"] {

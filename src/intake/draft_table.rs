@@ -6,7 +6,7 @@ use super::declaration::{Destination, FileDeclaration, Holds, LEAVE_OUT, Unit};
 use super::draft_names::{Header, Recall};
 use super::draft_sample::Sample;
 use super::draft_text::quoted;
-use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, looks_personal};
+use super::plan::{RecordKind, column_name, looks_personal, set_aside_column};
 use crate::record::{Cell, Column, Need};
 
 /// What may become of a column.
@@ -191,7 +191,7 @@ impl Placing<'_> {
         if self.declared.visits.iter().any(|visit| visit.columns.values().any(|column| column == written)) {
             return Some(Fate::OfVisit);
         }
-        if SET_ASIDE_COLUMNS.contains(&column_name(written).as_str()) {
+        if set_aside_column(written) {
             return Some(Fate::PassedOver);
         }
         if written.is_empty() {

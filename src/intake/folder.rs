@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
 
-use super::declaration::{DECLARATION_FILE, Decimal, Declaration};
-use super::plan::{RecordKind, SET_ASIDE_COLUMNS, column_name, plan};
+use super::declaration::{DECLARATION_FILE, Decimal, Declaration, LEAVE_OUT, Separator};
+use super::plan::{RecordKind, column_name, plan, set_aside_column};
 use super::probe::{Probe, probe};
 use super::rows::{Context, Progress, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
@@ -160,7 +160,7 @@ pub fn read_pieces(
         read.file_unread |= sheets.is_empty();
         let lone = sheets.len() == 1;
         for mut sheet in sheets {
-            if !lone && passes_over(&sheet, &known) {
+            if !lone && passes_over(&sheet) {
                 read.tables.push(passed_over(sheet.name.clone(), "a sheet without records"));
                 continue;
             }
@@ -170,6 +170,7 @@ pub fn read_pieces(
             }
             let Some(plan) = plan(&sheet, request.own_columns, findings) else {
                 read.file_unread = true;
+                read.tables.push(passed_over(sheet.name.clone(), "not checked any further, because of its columns"));
                 continue;
             };
             own_present.extend(plan.own_present.iter().cloned());
@@ -218,7 +219,7 @@ fn note_sheet(sheet: &Sheet, received: u64, findings: &mut Findings) {
             Place::file(&sheet.name),
             None,
             "There is a header and no rows.",
-            "Export it again, or take it out of the folder.",
+            "Fill in rows, export it again, or take it out of the folder.",
         );
     }
     if sheet.merged {
@@ -240,6 +241,8 @@ pub struct RawTable {
     pub sheet: Option<String>,
     /// Column names as written.
     pub header: Vec<String>,
+    /// What stands between cells where it is written as text again: the file's own separator, or one that decimals leave free.
+    pub separator: u8,
     /// Rows with their numbers.
     pub rows: Vec<(u64, Vec<String>)>,
 }
@@ -257,15 +260,25 @@ pub fn raw_rows(request: IntakeRequest<'_>, wanted: &BTreeMap<String, BTreeSet<u
         let Some(probe) = look(&path, name, &declaration, &mut findings) else { continue };
         for mut sheet in open_sheets(&path, name, &probe, &declaration, &known, &mut findings) {
             let Some(rows) = wanted.get(&sheet.name) else { continue };
+            // What is declared as left out stays out here too.
+            let stays = |column: &String| sheet.declared.columns.get(column).is_none_or(|to| to.column() != LEAVE_OUT);
+            let places: Vec<usize> =
+                sheet.header.iter().enumerate().filter(|(_, column)| stays(column)).map(|(place, _)| place).collect();
+            let header = places.iter().map(|&place| sheet.header[place].clone()).collect();
             let mut table = RawTable {
                 name: sheet.name.clone(),
                 sheet: sheet.sheet.clone(),
-                header: sheet.header.clone(),
+                header,
+                separator: sheet.separator.map_or(b';', Separator::byte),
                 rows: Vec::new(),
             };
+            let width = sheet.header.len();
             while let Some(row) = sheet.next_row(&mut findings) {
                 if rows.contains(&row.number) {
-                    let cells = (0..row.width()).map(|place| row.text(place).to_owned()).collect();
+                    // A row that doesn't fit its header can't be told into columns, so it stays whole.
+                    let whole = row.width() != width;
+                    let cells = (0..row.width()).filter(|place| whole || places.contains(place));
+                    let cells = cells.map(|place| row.text(place).to_owned()).collect();
                     table.rows.push((row.number, cells));
                 }
             }
@@ -299,16 +312,15 @@ fn lists_findings(sheet: &Sheet) -> bool {
     sheet.header.iter().map(String::as_str).eq(FINDING_COLUMNS)
 }
 
-/// Whether a sheet beside others holds no records: nothing is declared of it, and it has neither day column.
-fn passes_over(sheet: &Sheet, known: &dyn Fn(&str) -> bool) -> bool {
+/// Whether a sheet beside others holds no records: nothing is declared of it, and it has no column that all records have.
+fn passes_over(sheet: &Sheet) -> bool {
     let declared = &sheet.declared;
     let of_sheet = declared.holds.is_some() || (!declared.name.is_empty() && declared.sheet == sheet.sheet);
     let days = sheet.header.iter().filter(|column| {
         let to = declared.columns.get(*column).map_or_else(|| column_name(column), |to| to.column().to_owned());
         to == "placed_on" || to == "visited_on"
     });
-    let recognised = sheet.header.iter().filter(|column| known(column)).count();
-    !of_sheet && days.count() == 0 && recognised < 3
+    !of_sheet && days.count() == 0 && !sheet.header.iter().any(|column| column_name(column) == "restoration_id")
 }
 
 /// Tells whether a column name is the records' own, declared, or one of the practice's.
@@ -323,7 +335,7 @@ fn known_columns(declaration: &Declaration, own: &[String]) -> impl Fn(&str) -> 
     move |written: &str| {
         let name = column_name(written);
         PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == name)
-            || SET_ASIDE_COLUMNS.contains(&name.as_str())
+            || set_aside_column(&name)
             || declared.contains(written)
     }
 }
@@ -440,7 +452,11 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
     let whole_folder = request.records.is_dir();
     match read {
         Ok(declaration) => {
-            for entry in declaration.files.iter().filter(|entry| whole_folder && !listed.records.contains(&entry.name)) {
+            // A declaration given by name may speak of more files than are here.
+            let own = request.declaration.is_none();
+            for entry in
+                declaration.files.iter().filter(|entry| whole_folder && own && !listed.records.contains(&entry.name))
+            {
                 findings.note(
                     FindingKind::DeclarationUnread,
                     Place::file(&name),

@@ -45,8 +45,15 @@ pub fn column_name(written: &str) -> String {
     if known { plain } else { written.trim().to_owned() }
 }
 
-/// Columns that the program itself writes beside set-aside rows; they are passed over when such a file is read again.
-pub const SET_ASIDE_COLUMNS: [&str; 2] = ["set_aside_from", "set_aside_because"];
+/// How the column begins that the program itself writes behind set-aside rows: the table they came from follows.
+pub const SET_ASIDE_FROM: &str = "set_aside_from";
+/// The column behind it, with the reasons.
+pub const SET_ASIDE_BECAUSE: &str = "set_aside_because";
+
+/// Whether the program itself wrote a column behind set-aside rows; it is passed over when such a file is read again.
+pub fn set_aside_column(name: &str) -> bool {
+    name.starts_with(SET_ASIDE_FROM) || name == SET_ASIDE_BECAUSE
+}
 
 /// What the text of a column stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -177,7 +184,8 @@ pub fn plan(sheet: &Sheet, own_columns: &[String], findings: &mut Findings) -> O
     };
     let header: Vec<String> = sheet.header.iter().map(|written| destination(written)).collect();
     let kind = kind_of(sheet, &header, findings)?;
-    for written in declared.columns.keys().filter(|written| !sheet.header.contains(written)) {
+    let declared_columns = declared.columns.iter().filter(|(_, to)| to.column() != LEAVE_OUT).map(|(written, _)| written);
+    for written in declared_columns.filter(|written| !sheet.header.contains(written)) {
         note(
             sheet,
             written,
@@ -200,7 +208,7 @@ pub fn plan(sheet: &Sheet, own_columns: &[String], findings: &mut Findings) -> O
     }
     let own: &[String] = if kind == RecordKind::Placement { own_columns } else { &[] };
     for (place, (written, name)) in sheet.header.iter().zip(&header).enumerate() {
-        if name == LEAVE_OUT || unfolded.contains(&written) || SET_ASIDE_COLUMNS.contains(&name.as_str()) {
+        if name == LEAVE_OUT || unfolded.contains(&written) || set_aside_column(name) {
             continue;
         }
         let is_column = kind.columns().iter().any(|column| column.name == name);
@@ -243,8 +251,12 @@ pub fn plan(sheet: &Sheet, own_columns: &[String], findings: &mut Findings) -> O
     }
     let mut feeds = vec![feed(sheet, kind, &header, own, None)];
     feeds.extend(declared.visits.iter().map(|visit| feed(sheet, RecordKind::Visit, &header, &[], Some(visit))));
-    for feed in &feeds {
-        for plan in feed.plans.iter().filter(|plan| plan.column.need == Need::Required && plan.from == From::Nothing) {
+    let mut missing: Vec<&str> = Vec::new();
+    let plans = feeds.iter().flat_map(|feed| &feed.plans);
+    for plan in plans.filter(|plan| plan.column.need == Need::Required && plan.from == From::Nothing) {
+        // Several visits of one row may lack the same column; it is said once.
+        if !missing.contains(&plan.name.as_str()) {
+            missing.push(&plan.name);
             note(
                 sheet,
                 &plan.name,

@@ -16,7 +16,7 @@ use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, Toot
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
-use crate::wording::unescape_spreadsheet;
+use crate::wording::{counted, unescape_spreadsheet};
 
 /// Rows gathered before they become a piece of a table.
 const BATCH: usize = 250_000;
@@ -192,9 +192,9 @@ impl Tally {
                 Place::cell(reader.name, row, &column),
                 Some(&text),
                 format!(
-                    "The file is taken as {}, but {} of its teeth exist only in the other notation. Codes such as 11 mean different teeth in the two.",
+                    "The file is taken as {}, but {} only in the other notation. Codes such as 11 mean different teeth in the two.",
                     reader.notation.label(),
-                    self.refuted
+                    counted(self.refuted, "of its teeth exists", "of its teeth exist")
                 ),
                 "Declare the file's notation in records.toml (tooth_notation = \"universal\" or \"iso_3950\"), or correct these teeth.",
             );
@@ -524,6 +524,15 @@ impl Plan {
                 match self.text {
                     TextRole::Patient => {
                         cell::pseudonym(value)?;
+                        if cell::may_be_a_name(value) {
+                            findings.note(
+                                FindingKind::MayBeAName,
+                                place(),
+                                Some(text),
+                                "A single word with a capital may be a surname.",
+                                "Use a pseudonym that only the practice can trace; leave it if it is one.",
+                            );
+                        }
                     }
                     TextRole::Restoration | TextRole::Product => {}
                     TextRole::Other => {

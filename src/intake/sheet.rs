@@ -10,6 +10,7 @@ use super::declaration::{Declaration, Encoding, FileDeclaration, Separator};
 use super::grid::Grid;
 use super::json_lines::read_json_lines;
 use super::parquet_file::ParquetRows;
+use super::plan::SET_ASIDE_FROM;
 use super::probe::{Format, Probe, separator_of};
 use super::text_rows::{RowTrouble, TextRow, TextRows};
 use super::workbook::read_workbook;
@@ -29,6 +30,8 @@ pub struct Sheet {
     pub declared: FileDeclaration,
     /// What kind of table it is, for people: `CSV, UTF-8, semicolons`.
     pub said: String,
+    /// What stands between columns, in a text.
+    pub separator: Option<Separator>,
     /// Whether a comma can stand in a number, because it doesn't stand between columns.
     pub commas_in_numbers: bool,
     /// Whether cells were merged.
@@ -141,6 +144,15 @@ impl Sheet {
 }
 
 impl Sheet {
+    /// Rows that were set aside are read as is declared of the file they came from, but for how that file's text is written.
+    fn take_origin(&mut self, declaration: &Declaration) {
+        let origin = self.header.iter().find_map(|column| column.strip_prefix(SET_ASIDE_FROM));
+        if let Some(origin) = origin.map(str::trim).filter(|_| self.declared.name.is_empty()) {
+            let (file, sheet) = origin.split_once(": ").map_or((origin, None), |(file, sheet)| (file, Some(sheet)));
+            self.declared = FileDeclaration { encoding: None, separator: None, ..declaration.of(file, sheet) };
+        }
+    }
+
     /// Whether it is made of columns, of which none was read yet.
     pub(super) const fn in_columns(&self) -> bool {
         matches!(&self.rows, Rows::Parquet(rows, _) if rows.untouched())
@@ -187,6 +199,7 @@ pub fn open_sheets(
             header: grid.header.iter().map(|column| column.trim().to_owned()).collect(),
             header_row: grid.header_row,
             said: said.to_owned(),
+            separator: None,
             commas_in_numbers: true,
             merged: grid.merged,
             cut_short: false,
@@ -203,7 +216,11 @@ pub fn open_sheets(
         Format::Workbook => match std::fs::read(path) {
             Err(error) => refuse(FindingKind::FileUnread, None, format!("The file can't be read: {error}."), unread),
             Ok(bytes) => match read_workbook(Cursor::new(bytes), known) {
-                Ok(grids) => grids.into_iter().map(|grid| grid_sheet(grid, "workbook")).collect(),
+                Ok(grids) => {
+                    let mut sheets: Vec<Sheet> = grids.into_iter().map(|grid| grid_sheet(grid, "workbook")).collect();
+                    sheets.iter_mut().for_each(|sheet| sheet.take_origin(declaration));
+                    sheets
+                }
                 Err(error) => refuse(
                     FindingKind::FileUnread,
                     None,
@@ -311,6 +328,7 @@ fn open_text(
         header_row: 1,
         declared,
         said: format!("CSV, {}, {}", encoding.label(), separator.label()),
+        separator: Some(separator),
         commas_in_numbers: separator != Separator::Comma,
         merged: false,
         cut_short: false,
@@ -322,6 +340,7 @@ fn open_text(
     };
     sheet.header = header;
     sheet.header_row = row;
+    sheet.take_origin(declaration);
     Some(sheet)
 }
 

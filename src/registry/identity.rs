@@ -165,11 +165,14 @@ impl Pseudonyms {
         }
     }
 
-    /// Renames the patients of a table.
+    /// Renames the patients of a table. What is a pseudonym already, as in an export, stays as it is.
     pub(super) fn rename(&self, frame: &DataFrame) -> Result<DataFrame, RegistryError> {
         let Self::Keyed(key) = self else { return Ok(frame.clone()) };
         let names = frame.column("patient_id")?.as_materialized_series().str()?;
-        let renamed: Vec<Option<String>> = names.iter().map(|name| name.map(|name| key.pseudonym(name))).collect();
+        let renamed: Vec<Option<String>> = names
+            .iter()
+            .map(|name| name.map(|name| if is_pseudonym(name) { name.to_owned() } else { key.pseudonym(name) }))
+            .collect();
         let mut frame = frame.clone();
         frame.with_column(StringChunked::from_slice_options("patient_id".into(), &renamed).into_column())?;
         Ok(frame)

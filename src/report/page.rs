@@ -54,7 +54,7 @@ fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
             (endpoint.title) ": " (sentence::annual_failure(review, &endpoint.all)) ". "
             @match &endpoint.all.person_time {
                 Known::Known(annual) => {
-                    (counted(endpoint.all.behind.failures, "failure", "failures")) " in " (format!("{:.0}", annual.years.count())) " restoration-years: "
+                    (counted(endpoint.all.behind.failures, "failure", "failures")) " in " (if annual.years.count() < 100.0 { format!("{:.1}", annual.years.count()) } else { format!("{:.0}", annual.years.count()) }) " restoration-years: "
                     (rate_number(annual.rate.value)) " per 100 restoration-years (" (interval_text(&annual.rate.interval, rate_interval)) "; exact Poisson)."
                 },
                 Known::NotKnown(_) => {},

@@ -8,8 +8,10 @@ use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, Workbook, XlsxError}
 
 use crate::wording::escape_spreadsheet;
 
-/// Names of the columns behind each row: where it came from, and why it was set aside.
-pub const COLUMNS: [&str; 2] = ["set_aside_from", "set_aside_because"];
+/// How the columns behind each row are called: the first, which the table's name follows, has the row's number, the second why it
+/// was set aside.
+const FROM: &str = "set_aside_from";
+const BECAUSE: &str = "set_aside_because";
 
 /// The rows of one table that were set aside.
 pub struct SetAsideTable {
@@ -17,18 +19,20 @@ pub struct SetAsideTable {
     pub name: String,
     /// Column names as written.
     pub header: Vec<String>,
+    /// What stands between cells where it is written as CSV.
+    pub separator: u8,
     /// Row number, cells as written, and why.
     pub rows: Vec<(u64, Vec<String>, String)>,
 }
 
 impl SetAsideTable {
     fn records(&self) -> impl Iterator<Item = Vec<String>> + '_ {
-        let header = self.header.iter().cloned().chain(COLUMNS.map(str::to_owned)).collect();
+        let header = self.header.iter().cloned().chain([format!("{FROM} {}", self.name), BECAUSE.to_owned()]).collect();
         let width = self.header.len();
         let rows = self.rows.iter().map(move |(number, cells, why)| {
             let mut cells = cells.clone();
             cells.resize(width.max(cells.len()), String::new());
-            cells.extend([format!("{} row {number}", self.name), why.clone()]);
+            cells.extend([format!("row {number}"), why.clone()]);
             cells
         });
         std::iter::once(header).chain(rows)
@@ -48,13 +52,17 @@ pub fn write_set_aside(path: &Path, tables: &[SetAsideTable]) -> Result<Vec<Path
         }
         Some("csv") => {
             let mut files = Vec::new();
-            for (place, table) in tables.iter().enumerate() {
-                let own = if place == 0 {
+            for table in tables {
+                let own = if tables.len() == 1 {
                     path.to_owned()
                 } else {
                     let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-                    path.with_file_name(format!("{stem}-{}.csv", place + 1))
+                    let of = table.name.strip_suffix(".csv").unwrap_or(&table.name).replace([':', '/', '\\'], "-");
+                    path.with_file_name(format!("{stem}-{of}.csv"))
                 };
+                if own.exists() {
+                    return Err(format!("{} is there already", own.display()));
+                }
                 std::fs::write(&own, csv_text(table)?).map_err(|error| error.to_string())?;
                 files.push(own);
             }
@@ -66,7 +74,8 @@ pub fn write_set_aside(path: &Path, tables: &[SetAsideTable]) -> Result<Vec<Path
 
 fn csv_text(table: &SetAsideTable) -> Result<Vec<u8>, String> {
     // The mark in front tells spreadsheets that this is UTF-8.
-    let mut writer = csv::WriterBuilder::new().flexible(true).from_writer("\u{feff}".as_bytes().to_vec());
+    let mut writer =
+        csv::WriterBuilder::new().flexible(true).delimiter(table.separator).from_writer("\u{feff}".as_bytes().to_vec());
     for record in table.records() {
         // Cells stand as they were written; one that was defused already is left alone.
         let safe = record

@@ -232,3 +232,14 @@ fn an_empty_cell_is_never_taken_for_a_perfect_score() {
     let check = String::from_utf8_lossy(&records.run(&["check", "records"]).stdout).into_owned();
     assert!(check.contains("visits filled in part: colour 50.0 %"), "{check}");
 }
+
+#[test]
+fn when_the_last_one_followed_fails_no_yearly_rate_is_made_of_it() {
+    let placements =
+        "R1,P1,14,facial,2015-01-10,op,self_etch,universal\nR2,P2,14,facial,2015-01-10,op,self_etch,universal\n";
+    let review = records(placements, "R1,2016-01-10,ex,usphs_3,A,A,,,\nR2,2017-01-10,ex,usphs_3,C,,,,\n").review(&[]);
+    let horizon = review.endpoints[0].all.horizon(Days::new(1826)).expect("a horizon");
+    let Known::Known(survival) = horizon.survival else { panic!("survival is known") };
+    assert!(survival.value.value() < 1e-12);
+    assert_eq!(horizon.geometric, Known::NotKnown(manebit::quantity::WhyNotKnown::AllFailed));
+}

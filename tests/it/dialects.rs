@@ -302,11 +302,11 @@ fn bad_rows_are_set_aside_with_their_reasons_mended_and_read_again() {
         let review = records.review(&["--set-aside", &format!("again.{ending}")]);
         assert_eq!((review.totals.restorations, review.totals.failures), (3, 2));
         if ending == "csv" {
-            let written = fs::read_to_string(records.path().join("aside.csv")).expect("a file");
+            let written = fs::read_to_string(records.path().join("aside-p.csv")).expect("a file");
             let mut lines = written.trim_start_matches('\u{feff}').lines();
-            assert!(lines.next().expect("a header").ends_with(",set_aside_from,set_aside_because"), "{written}");
-            assert!(written.contains("p.csv row 4,") && written.contains("Day and month can't be told apart"), "{written}");
-            let second = fs::read_to_string(records.path().join("aside-2.csv")).expect("a file");
+            assert!(lines.next().expect("a header").ends_with(",set_aside_from p.csv,set_aside_because"), "{written}");
+            assert!(written.contains(",row 4,") && written.contains("Day and month can't be told apart"), "{written}");
+            let second = fs::read_to_string(records.path().join("aside-v.csv")).expect("a file");
             assert!(second.contains("'=1+1"), "a formula is defused: {second}");
             // Mended, the rows are read again beside the others.
             let mended = written.replace("03/04/2020", "2020-04-03").replace("R5,P5,46,,,,", "R5,P5,46,2020-05-01,,,");
@@ -337,6 +337,46 @@ fn bad_rows_are_set_aside_with_their_reasons_mended_and_read_again() {
     let output = records.run(&["check", "records", "--set-aside", "aside.xlsx"]);
     assert_eq!(output.status.code(), Some(1));
     assert!(!records.path().join("aside.xlsx").exists());
+}
+
+/// What was declared of a file holds for its rows that were set aside; columns left out stay out of them.
+#[test]
+fn rows_set_aside_are_read_as_is_declared_of_the_file_they_came_from() {
+    let export = "Card;Pat;Zahn;Placed;Depth;Surname\nR1;P1;19;10/01/2020;1,5;Müller\nR2;P2;30;32/02/2020;2,5;Maier\n";
+    let western: Vec<u8> = export.chars().map(|c| u8::try_from(u32::from(c)).expect("western")).collect();
+    let declaration = "[[files]]\nname = \"export.csv\"\nencoding = \"windows_1252\"\nseparator = \";\"\ndays = \"day_month_year\"\n\
+tooth_notation = \"universal\"\n[files.columns]\nCard = \"restoration_id\"\nPat = \"patient_id\"\nZahn = \"tooth\"\n\
+Placed = \"placed_on\"\nDepth = \"lesion_depth_mm\"\nSurname = \"leave_out\"\n";
+    for aside in ["aside.csv", "aside.xlsx"] {
+        let records = Records::new(&[("export.csv", &western), ("records.toml", declaration.as_bytes())]);
+        let output = records.run(&["check", "records", "--set-aside", aside]);
+        assert!(output.status.success(), "{}", said(&records, &output));
+        if aside == "aside.csv" {
+            let written = fs::read_to_string(records.path().join(aside)).expect("a file");
+            assert!(written.contains("R2;P2;30;32/02/2020;2,5;row 3;") && !written.contains("Maier"), "{written}");
+            fs::write(records.path().join(aside), written.replace("32/02", "12/02")).expect("a file");
+            fs::rename(records.path().join(aside), records.path().join("records").join(aside)).expect("moved");
+            let output = records.run(&["check", "records", "--set-aside", "again.csv"]);
+            let text = String::from_utf8_lossy(&output.stdout).into_owned();
+            assert!(text.contains("aside.csv: placements (CSV, UTF-8, semicolons, decimal commas), 1 row"), "{text}");
+            assert!(text.contains("3 placements received = 2 kept + 1 set aside + 0 identical"), "{text}");
+        } else {
+            let text = said(&records, &records.run(&["check", aside, "--declaration", "records/records.toml"]));
+            assert!(text.contains("column Placed: 32/02/2020"), "{text}");
+        }
+    }
+}
+
+/// The blank workbook, filled in, is read as it is: its sheets of explanations hold no records.
+#[test]
+fn the_blank_workbook_is_read_when_it_is_filled_in() {
+    let records = Records::new(&[]);
+    assert!(records.run(&["template", "blank"]).status.success());
+    let text = said(&records, &records.run(&["check", "blank/records.xlsx"]));
+    for sheet in ["Columns", "Criteria", "Terms"] {
+        assert!(text.contains(&format!("records.xlsx: {sheet}: a sheet without records")), "{text}");
+    }
+    assert!(text.contains("2 errors (file-empty 2)"), "{text}");
 }
 
 #[test]

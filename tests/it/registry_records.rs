@@ -160,9 +160,20 @@ fn keys_make_pseudonyms_and_a_wrong_key_is_refused() {
     assert!(!ground.kept().exists(), "nothing is started");
     ground.good(&["init", "kept", "--key-file", "key"]);
     ground.good(&["init", "other", "--key-file", "other-key"]);
-    let taken = ground.run(&["init", "third", "--key-file", "key"]);
-    assert!(text_of(&taken).contains("there is such a file already"), "{}", text_of(&taken));
     ground.part("a", 4);
+    // A registry started with the key of another one makes the same pseudonyms, and takes those of an export as they are.
+    assert!(ground.good(&["init", "third", "--key-file", "key"]).contains("makes the same pseudonyms"));
+    ground.good(&["ingest", "a", "--into", "kept", "--key-file", "key"]);
+    ground.good(&["export", "kept", "--out", "exported"]);
+    assert!(ground.good(&["ingest", "exported", "--into", "third", "--key-file", "key"]).contains("pseudonym-given 1"));
+    let third = Registry::open(&ground.path().join("third")).expect("a registry").read(None).expect("kept");
+    assert_eq!(rows_of(third.placements.0.frame()).len(), rows_of(ground.read(None).placements.0.frame()).len());
+    assert_eq!(
+        third.placements.0.text("patient_id").expect("ids").get(0),
+        ground.read(None).placements.0.text("patient_id").expect("ids").get(0)
+    );
+    let not_a_key = ground.run(&["init", "fourth", "--key-file", "a/visits.csv"]);
+    assert!(text_of(&not_a_key).contains("holds no key"), "{}", text_of(&not_a_key));
     let with = |key: &str| ground.run(&["ingest", "a", "--into", "kept", "--key-file", key]);
     for (output, says) in [
         (with("other-key"), "not the key of the registry"),
