@@ -153,6 +153,11 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
              If the day is right, check the date that this computer is set to.",
         )
         .with("2062-05-14", "2026-05-14"),
+        K::FormulaUnreckoned => page(
+            "A cell of the workbook holds a formula, and no value was stored with it.",
+            "It would be read as empty, and a loss that the formula stands for would vanish.",
+            "Open the workbook in a spreadsheet and save it, so that the values are stored. Or write the value in place of the formula.",
+        ),
         K::NotATooth => page(
             "There is no tooth with this number in the notation of the file.",
             "The tooth tells restorations in one mouth apart, and its kind and jaw are compared.",
@@ -295,6 +300,11 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "Cells of the sheet are merged over several rows or columns, and the value was taken for each of them.",
             "That is what merging usually means, but a title or a note that was merged by chance would be copied too.",
             "Split the cells in the spreadsheet and fill each row, so that every row stands on its own.",
+        ),
+        K::DeclarationUnused => page(
+            "A single file was given, and the records.toml beside it speaks of other files only.",
+            "Notation, units and terms that are declared there don't hold for this file. If it is the same export under another name, they should.",
+            "Name the file in records.toml, or give the declaration that belongs to it with --declaration.",
         ),
         K::MayBeAName => page(
             "The patient's id is a single word with a capital letter, as a surname is.",

@@ -93,7 +93,8 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
     let mut found = judged.of_rows;
     found.take_over(judged.of_meeting);
     super::say(&tables_text(&judged.intake));
-    say(&arguments.into, &judged.made, batch.as_ref(), &of_files(&found, &judged.intake));
+    let aside = (judged.set_aside.placements, judged.set_aside.visits);
+    say(&arguments.into, &judged.made, batch.as_ref(), aside, &of_files(&found, &judged.intake));
     super::say(&set_aside_text(&judged.set_aside));
     Ok(Exit::Done)
 }
@@ -125,7 +126,7 @@ fn of_files(findings: &Findings, intake: &Intake) -> Findings {
     rest
 }
 
-fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Findings) {
+fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64), findings: &Findings) {
     let (placements, visits) = (weighed.placement_counts, weighed.visit_counts);
     match batch {
         None => say_line!("Nothing new: every row is kept in {} already.", into.display()),
@@ -138,22 +139,28 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Finding
             if batch.kind == BatchKind::Correction { ", as a correction" } else { "" },
         ),
     }
-    say_line!("  placements: {}", balance(placements));
-    say_line!("  visits: {}", balance(visits));
+    say_line!("  placements: {}", balance(placements, aside.0));
+    say_line!("  visits: {}", balance(visits, aside.1));
     if batch.is_some_and(|batch| batch.kind == BatchKind::Correction) && placements.superseding + visits.superseding == 0 {
         say_line!("  Mind: nothing was superseded. A row for another day or another id stands beside the kept one.");
     }
     for (name, batch) in &weighed.passed_over {
-        say_line!("  {} was accepted in batch {batch} already; its rows are passed over", escape_terminal(name));
+        say_line!(
+            "  {} was accepted in batch {batch}, before a withdrawal; its rows are passed over, since those that left may be among them",
+            escape_terminal(name)
+        );
     }
     if findings.total(Severity::Caution) > 0 {
         say_line!("  let through: {}", findings_count(findings, Severity::Caution));
     }
 }
 
-fn balance(counts: Counts) -> String {
+fn balance(counts: Counts, aside: u64) -> String {
     let identical = counted(counts.identical, "identical repeat", "identical repeats");
-    let mut text = format!("{} received = {} kept + {identical}", count(counts.received), count(counts.kept));
+    let mut text = format!("{} received = {} kept + {identical}", count(counts.received + aside), count(counts.kept));
+    if aside > 0 {
+        text = format!("{text} + {} set aside", count(aside));
+    }
     if counts.superseding > 0 {
         text = format!("{text}; {} of the kept supersede earlier rows", count(counts.superseding));
     }

@@ -210,7 +210,7 @@ pub fn pseudonym(text: &str) -> Result<&str, Wrong> {
 /// # Errors
 /// When the text holds a line break where it may not.
 pub fn text<'a>(text: &'a str, column: &str) -> Result<&'a str, Wrong> {
-    let free = matches!(column, "shades" | "adhesive_lot" | "composite_lot") && !text.contains([',', ';', '\t']);
+    let free = matches!(column, "shades" | "adhesive_lot" | "composite_lot") && !text.contains([',', ';', '\t', '|']);
     if !free && text.contains(['\n', '\r']) {
         return Err(wrong(
             FindingKind::UnclosedQuote,
@@ -219,6 +219,22 @@ pub fn text<'a>(text: &'a str, column: &str) -> Result<&'a str, Wrong> {
         ));
     }
     Ok(text)
+}
+
+/// Refuses what a spreadsheet writes where a formula failed.
+///
+/// # Errors
+/// When the text is such an error.
+pub fn no_spreadsheet_error(text: &str) -> Result<(), Wrong> {
+    const ERRORS: [&str; 8] = ["#N/A", "#NV", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NULL!", "#NUM!"];
+    if text.starts_with('#') && ERRORS.contains(&text) {
+        return Err(wrong(
+            FindingKind::UnknownTerm,
+            "This is a spreadsheet's error, not a value.",
+            "Correct the formula, or write the value itself.",
+        ));
+    }
+    Ok(())
 }
 
 /// Reads a tooth in the notation of its file.

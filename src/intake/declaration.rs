@@ -255,7 +255,10 @@ impl Declaration {
             let line = error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
             (line, error.message().to_owned())
         })?;
-        for entry in &declaration.files {
+        for (place, entry) in declaration.files.iter().enumerate() {
+            if declaration.files[..place].iter().any(|other| other.name == entry.name && other.sheet == entry.sheet) {
+                return Err((None, format!("{} is declared twice; write one entry", entry.name)));
+            }
             entry.check(own_columns).map_err(|what| (None, format!("{}: {what}", entry.name)))?;
         }
         Ok(declaration)
@@ -297,6 +300,21 @@ impl FileDeclaration {
         for column in named.chain(self.visits.iter().flat_map(|visit| visit.columns.keys())) {
             if !known(column) {
                 return Err(format!("{column:?} is no column of the records"));
+            }
+        }
+        for (column, values) in &self.values {
+            let mut folded: BTreeMap<String, &str> = BTreeMap::new();
+            for (theirs, ours) in values {
+                if folded.insert(theirs.trim().to_lowercase(), ours).is_some_and(|other| other != ours) {
+                    return Err(format!(
+                        "values of {column}: “{theirs}” and another one differ only in capitals, and are to become different terms"
+                    ));
+                }
+            }
+        }
+        for column in self.visits.iter().flat_map(|visit| visit.columns.keys()) {
+            if !VISIT_COLUMNS.iter().any(|known| known.name == column) {
+                return Err(format!("[[files.visits]]: {column} is no column of a visit"));
             }
         }
         for visit in &self.visits {

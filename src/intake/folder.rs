@@ -156,6 +156,18 @@ pub fn read_pieces(
             continue;
         };
         hash_part(&mut hasher, name, &probe.digest);
+        if !declaration.files.is_empty()
+            && !declaration.files.iter().any(|entry| entry.name == *name)
+            && !request.records.is_dir()
+        {
+            findings.note(
+                FindingKind::DeclarationUnused,
+                Place::file(name),
+                None,
+                "What is declared beside this file speaks of other files, and holds for none of its columns.",
+                "If it should hold for this file, name it in records.toml; else nothing needs to be done.",
+            );
+        }
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
         read.file_unread |= sheets.is_empty();
         let lone = sheets.len() == 1;
@@ -220,6 +232,15 @@ fn note_sheet(sheet: &Sheet, received: u64, findings: &mut Findings) {
             None,
             "There is a header and no rows.",
             "Fill in rows, export it again, or take it out of the folder.",
+        );
+    }
+    for (row, column) in &sheet.unreckoned {
+        findings.note(
+            FindingKind::FormulaUnreckoned,
+            Place::cell(&sheet.name, *row, column),
+            None,
+            "The cell holds a formula whose value was never reckoned, so what it stands for is not known.",
+            "Open the workbook in a spreadsheet and save it, or write the value itself.",
         );
     }
     if sheet.merged {

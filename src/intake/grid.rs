@@ -11,6 +11,8 @@ pub struct Grid {
     pub header: Vec<String>,
     /// Rows with their numbers, as the file's own program shows them.
     pub rows: Vec<(u64, Vec<String>)>,
+    /// Cells with a formula that was never reckoned: row number and column name.
+    pub unreckoned: Vec<(u64, String)>,
     /// Whether cells were merged over several rows, and the value was taken for each of them.
     pub merged: bool,
 }

@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use polars::prelude::{AnyValue, Column, DataFrame, DataType};
+use polars::prelude::{AnyValue, Column, DataFrame};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
@@ -28,14 +28,40 @@ impl ParquetRows {
     /// A sentence when the file can't be read, or a column holds what is no plain value.
     pub fn open(path: &Path) -> Result<(Self, Vec<String>), String> {
         let mut reader = ParquetReader::new(File::open(path).map_err(|error| error.to_string())?);
+        let schema = reader.schema().map_err(|error| error.to_string())?;
+        for field in schema.iter_values() {
+            let kind = format!("{:?}", field.dtype());
+            const PLAIN: [&str; 18] = [
+                "Null",
+                "Boolean",
+                "Int8",
+                "Int16",
+                "Int32",
+                "Int64",
+                "UInt8",
+                "UInt16",
+                "UInt32",
+                "UInt64",
+                "Float32",
+                "Float64",
+                "Utf8",
+                "LargeUtf8",
+                "Utf8View",
+                "Date32",
+                "Date64",
+                "Timestamp",
+            ];
+            let name = kind.split(['(', ' ', '{']).next().unwrap_or("");
+            if !PLAIN.contains(&name) || (name == "Timestamp" && !kind.ends_with("None)")) {
+                return Err(format!(
+                    "the column {} holds values of a kind that is not read ({kind}); write it as plain text, numbers or days",
+                    field.name
+                ));
+            }
+        }
         let height = reader.num_rows().map_err(|error| error.to_string())?;
         let rows = Self { path: path.to_owned(), height, next: 0, piece: None };
         let frame = rows.read(0, 0)?;
-        for column in frame.columns() {
-            if matches!(column.dtype(), DataType::List(_)) {
-                return Err(format!("the column {} holds lists, where one value is expected", column.name()));
-            }
-        }
         let names = frame.get_column_names().iter().map(|name| name.trim().to_owned()).collect();
         Ok((rows, names))
     }

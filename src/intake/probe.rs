@@ -24,6 +24,8 @@ pub enum Format {
     Parquet,
     /// One JSON object a line.
     JsonLines,
+    /// Text that is not written in the encoding that is declared.
+    Misdeclared(Encoding),
     /// None of these.
     Unknown,
 }
@@ -122,7 +124,12 @@ impl Look {
         let head = self.head.as_slice();
         let text = |encoding| Format::Text { encoding, old_line_ends: self.returns && !self.feeds };
         if let Some(encoding) = declared.encoding {
-            return text(encoding);
+            let broken = match encoding {
+                Encoding::Utf8 => !self.utf8 || self.ends_inside_a_letter || self.zeros > 0,
+                Encoding::Windows1252 => self.zeros > 0,
+                Encoding::Utf16Le | Encoding::Utf16Be => false,
+            };
+            return if broken { Format::Misdeclared(encoding) } else { text(encoding) };
         }
         // A zip archive, or the older compound file: both are workbooks if they are anything to us.
         if head.starts_with(b"PK\x03\x04") || head.starts_with(b"\xd0\xcf\x11\xe0") {

@@ -133,11 +133,23 @@ pub fn read_rows(
             }
         }
     }
+    let mut swallowed = false;
     while let Some(row) = sheet.next_row(findings) {
         if (0..row.width()).all(|place| row.cell(place).is_empty()) {
             continue;
         }
         read.received += 1;
+        if row.swallows {
+            findings.note(
+                FindingKind::UnclosedQuote,
+                Place::row(&name, row.number),
+                None,
+                "A cell of this row goes over several lines and holds what looks like whole rows: a quotation mark was left open.",
+                "Close the quotation mark, or take it out.",
+            );
+            swallowed = true;
+            continue;
+        }
         if row.width() != width {
             findings.note(
                 FindingKind::RowLength,
@@ -178,7 +190,8 @@ pub fn read_rows(
         (0, _) => Some(Decimal::Point),
         _ => Some(Decimal::Comma),
     };
-    read.cut_short = sheet.cut_short;
+    // Rows that were swallowed were never met, so they can't be set aside.
+    read.cut_short = sheet.cut_short || swallowed;
     tally.close(&reader, declared_notation, findings);
     Ok(read)
 }
@@ -435,6 +448,12 @@ impl Plan {
             return code;
         }
         let given = as_text(bytes);
+        if given.is_empty() {
+            // White space that only Unicode knows.
+            self.last_empty = true;
+            self.take_nothing(cell.row, reader, findings);
+            return NO_CODE;
+        }
         let changed = if self.values.is_empty() { None } else { self.values.get(&given.to_lowercase()).cloned() };
         let text = changed.as_deref().unwrap_or(given);
         match self.push(text, scheme, cell, reader, tally, findings) {
@@ -521,6 +540,7 @@ impl Plan {
                 // The apostrophe that keeps a spreadsheet from running a text as a formula is no part of it.
                 let text = unescape_spreadsheet(text);
                 let value = if at.may_break { cell::text(text, &self.name)? } else { text };
+                cell::no_spreadsheet_error(value)?;
                 match self.text {
                     TextRole::Patient => {
                         cell::pseudonym(value)?;

@@ -36,6 +36,8 @@ pub struct Sheet {
     pub commas_in_numbers: bool,
     /// Whether cells were merged.
     pub merged: bool,
+    /// Cells with a formula that was never reckoned: row number and column name.
+    pub unreckoned: Vec<(u64, String)>,
     /// Whether reading it stopped before its end.
     pub cut_short: bool,
     rows: Rows,
@@ -54,6 +56,8 @@ pub struct Row<'a> {
     pub number: u64,
     /// Whether a cell may hold a line break.
     pub may_break: bool,
+    /// Whether a quotation mark left open seems to have swallowed the rows that follow.
+    pub swallows: bool,
     cells: Cells<'a>,
 }
 
@@ -100,13 +104,13 @@ impl Sheet {
             Rows::Grid(rows, current) => {
                 let (number, cells) = rows.next()?;
                 *current = cells;
-                Some(Row { number, may_break: true, cells: Cells::Grid(current) })
+                Some(Row { number, may_break: true, swallows: false, cells: Cells::Grid(current) })
             }
             Rows::Parquet(rows, current) => match rows.next_row() {
                 Ok(row) => {
                     let (number, cells) = row?;
                     *current = cells;
-                    Some(Row { number, may_break: true, cells: Cells::Grid(current) })
+                    Some(Row { number, may_break: true, swallows: false, cells: Cells::Grid(current) })
                 }
                 Err(error) => {
                     self.cut_short = true;
@@ -115,7 +119,12 @@ impl Sheet {
                 }
             },
             Rows::Text(rows) => match rows.next_row() {
-                Ok(row) => row.map(|row| Row { number: row.number, may_break: row.quoted, cells: Cells::Text(row) }),
+                Ok(row) => row.map(|row| Row {
+                    number: row.number,
+                    may_break: row.quoted,
+                    swallows: row.quoted && row.swallows(),
+                    cells: Cells::Text(row),
+                }),
                 Err(RowTrouble::UnclosedQuote(row)) => {
                     self.cut_short = true;
                     findings.note(
@@ -202,11 +211,18 @@ pub fn open_sheets(
             separator: None,
             commas_in_numbers: true,
             merged: grid.merged,
+            unreckoned: grid.unreckoned,
             cut_short: false,
             rows: Rows::Grid(grid.rows.into_iter(), Vec::new()),
         }
     };
     match probe.format {
+        Format::Misdeclared(encoding) => refuse(
+            FindingKind::FileNotText,
+            None,
+            format!("The file is declared as {}, and its bytes are not.", encoding.label()),
+            "Correct encoding in records.toml, or leave it out: the bytes mostly tell.",
+        ),
         Format::Unknown => refuse(
             FindingKind::FileNotText,
             None,
@@ -216,6 +232,12 @@ pub fn open_sheets(
         Format::Workbook => match std::fs::read(path) {
             Err(error) => refuse(FindingKind::FileUnread, None, format!("The file can't be read: {error}."), unread),
             Ok(bytes) => match read_workbook(Cursor::new(bytes), known) {
+                Ok(grids) if grids.is_empty() => refuse(
+                    FindingKind::FileEmpty,
+                    None,
+                    "No sheet of the workbook holds a table.".to_owned(),
+                    "Fill it in, or take it out of the folder.",
+                ),
                 Ok(grids) => {
                     let mut sheets: Vec<Sheet> = grids.into_iter().map(|grid| grid_sheet(grid, "workbook")).collect();
                     sheets.iter_mut().for_each(|sheet| sheet.take_origin(declaration));
@@ -331,6 +353,7 @@ fn open_text(
         separator: Some(separator),
         commas_in_numbers: separator != Separator::Comma,
         merged: false,
+        unreckoned: Vec::new(),
         cut_short: false,
         rows: Rows::Text(TextRows::new(input, separator.byte())),
     };

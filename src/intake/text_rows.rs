@@ -17,6 +17,8 @@ struct Span {
     from: usize,
     to: usize,
     copied: bool,
+    /// Whether anything but white space stands behind the closing mark.
+    trails: bool,
 }
 
 /// Rows of a text.
@@ -38,6 +40,7 @@ pub struct TextRow<'a> {
     pub number: u64,
     /// Whether any cell was in quotation marks.
     pub quoted: bool,
+    separator: u8,
     bytes: &'a [u8],
     copies: &'a [u8],
     spans: &'a [Span],
@@ -47,6 +50,25 @@ impl<'a> TextRow<'a> {
     /// How many cells.
     pub const fn width(&self) -> usize {
         self.spans.len()
+    }
+
+    /// Whether a cell over several lines looks as if it had swallowed rows: something stands between its closing mark and the next
+    /// separator, or one of its lines has as many separators as a whole row.
+    pub fn swallows(&self) -> bool {
+        let over_lines =
+            self.spans.iter().enumerate().filter(|(place, _)| memchr::memchr(b'\n', self.cell(*place)).is_some());
+        for (place, span) in over_lines {
+            if span.trails {
+                return true;
+            }
+            let separators = |line: &[u8]| memchr::memchr_iter(self.separator, line).count();
+            if self.width() > 2
+                && self.cell(place).split(|byte| *byte == b'\n').any(|line| separators(line) + 1 == self.width())
+            {
+                return true;
+            }
+        }
+        false
     }
 
     /// A cell's bytes; empty past the end.
@@ -116,7 +138,8 @@ impl TextRows {
                     let bytes = &self.buffer[start..start + found.end];
                     split(bytes, self.separator, found.quoted, &mut self.spans, &mut self.copies);
                     let (copies, spans) = (self.copies.as_slice(), self.spans.as_slice());
-                    return Ok(Some(TextRow { number, quoted: found.quoted, bytes, copies, spans }));
+                    let separator = self.separator;
+                    return Ok(Some(TextRow { number, quoted: found.quoted, separator, bytes, copies, spans }));
                 }
                 Search::More { inside_quotes } => {
                     let rest = &self.buffer[self.from..];
@@ -186,16 +209,16 @@ fn split(bytes: &[u8], separator: u8, quoted: bool, spans: &mut Vec<Span>, copie
     let mut from = 0;
     if !quoted {
         for to in memchr::memchr_iter(separator, bytes) {
-            spans.push(Span { from, to, copied: false });
+            spans.push(Span { from, to, copied: false, trails: false });
             from = to + 1;
         }
-        spans.push(Span { from, to: bytes.len(), copied: false });
+        spans.push(Span { from, to: bytes.len(), copied: false, trails: false });
         return;
     }
     loop {
         if bytes.get(from) != Some(&b'"') {
             let to = memchr::memchr(separator, &bytes[from..]).map_or(bytes.len(), |to| from + to);
-            spans.push(Span { from, to, copied: false });
+            spans.push(Span { from, to, copied: false, trails: false });
             if to == bytes.len() {
                 return;
             }
@@ -220,15 +243,16 @@ fn split(bytes: &[u8], separator: u8, quoted: bool, spans: &mut Vec<Span>, copie
         let after = (close + 1).min(bytes.len());
         let to = memchr::memchr(separator, &bytes[after..]).map_or(bytes.len(), |to| after + to);
         // What stands between the closing mark and the separator belongs to the cell, as written.
+        let trails = !bytes[after..to].trim_ascii().is_empty();
         if to > after {
             copies.extend_from_slice(&bytes[after..to]);
             plain = false;
         }
         if plain {
             copies.truncate(copy_from);
-            spans.push(Span { from: from + 1, to: close, copied: false });
+            spans.push(Span { from: from + 1, to: close, copied: false, trails });
         } else {
-            spans.push(Span { from: copy_from, to: copies.len(), copied: true });
+            spans.push(Span { from: copy_from, to: copies.len(), copied: true, trails });
         }
         if to == bytes.len() {
             return;

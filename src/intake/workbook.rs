@@ -18,11 +18,31 @@ pub fn read_workbook<R: Read + Seek + Clone>(bytes: R, known: &dyn Fn(&str) -> b
     for name in names {
         let range = book.worksheet_range(&name).map_err(|error| format!("sheet {name}: {error}"))?;
         let merged = merged_cells(&mut book, &name);
-        if let Some(grid) = grid(&name, &range, &merged, known) {
+        let formulas = book.worksheet_formula(&name).unwrap_or_default();
+        if let Some(mut grid) = grid(&name, &range, &merged, known) {
+            grid.unreckoned = unreckoned(&grid, &range, &formulas);
             grids.push(grid);
         }
     }
     Ok(grids)
+}
+
+/// Formulas without a value: the program that wrote them never reckoned them, and what they stand for is not known.
+fn unreckoned(grid: &Grid, range: &Range<Data>, formulas: &Range<String>) -> Vec<(u64, String)> {
+    let (Some((first_row, first_column)), Some((_, range_column))) = (formulas.start(), range.start()) else {
+        return Vec::new();
+    };
+    let mut found = Vec::new();
+    for (row, column, formula) in formulas.used_cells() {
+        let (Ok(row), Ok(column)) = (u32::try_from(row), u32::try_from(column)) else { continue };
+        let (row, column) = (first_row + row, first_column + column);
+        let empty = matches!(range.get_value((row, column)), None | Some(Data::Empty));
+        if !formula.is_empty() && empty && u64::from(row) + 1 > grid.header_row {
+            let name = column.checked_sub(range_column).and_then(|place| grid.header.get(place as usize));
+            found.push((u64::from(row) + 1, name.cloned().unwrap_or_default()));
+        }
+    }
+    found
 }
 
 fn merged_cells<R: Read + Seek>(book: &mut Sheets<R>, name: &str) -> Vec<Dimensions> {
@@ -76,7 +96,7 @@ fn grid(name: &str, range: &Range<Data>, merged: &[Dimensions], known: &dyn Fn(&
             (number, cells)
         })
         .collect();
-    Some(Grid { sheet: Some(name.to_owned()), header_row, header: names, rows: body, merged })
+    Some(Grid { sheet: Some(name.to_owned()), header_row, header: names, rows: body, merged, unreckoned: Vec::new() })
 }
 
 fn text(cell: &Data) -> String {

@@ -69,8 +69,7 @@ pub fn weigh(
     correction: bool,
     findings: &mut Findings,
 ) -> Result<Weighed, RegistryError> {
-    let known: Vec<Option<u32>> =
-        incoming.sources.iter().map(|source| passed_over(manifest, &source.sha256, correction)).collect();
+    let known: Vec<Option<u32>> = incoming.sources.iter().map(|source| passed_over(manifest, &source.sha256)).collect();
     let own = all_own_columns(kept, incoming)?;
     let mut weighing = Weighing { known: &known, correction, findings };
     let renamed = pseudonyms.rename(incoming.placements.0.frame())?;
@@ -95,13 +94,13 @@ pub fn weigh(
     })
 }
 
-/// The batch that a file was accepted in, if its rows are to be passed over. A correction looks at its rows again, but never at
-/// those of a file from before a withdrawal: it may hold the rows that left.
-fn passed_over(manifest: &Manifest, sha256: &str, correction: bool) -> Option<u32> {
+/// The batch that a file was accepted in, if its rows are to be passed over: that is a file from before a withdrawal, which may
+/// hold the rows that left. Any other file is looked at again, row by row, since what was declared of it, or set aside, may differ.
+fn passed_over(manifest: &Manifest, sha256: &str) -> Option<u32> {
     use super::manifest::BatchKind::Withdrawal;
     let batch = manifest.batch_of_source(sha256)?;
     let left_since = manifest.batches.iter().any(|later| later.kind == Withdrawal && later.number > batch);
-    (!correction || left_since).then_some(batch)
+    left_since.then_some(batch)
 }
 
 /// Own columns kept so far, then those that the new rows fill.

@@ -35,7 +35,7 @@ fn a_quotation_mark_left_open_can_hide_no_row() {
     let visits = format!("{header}R1,2021-01-10,usphs_3,A,A,,,,\"ex\nR2,2021-01-11,usphs_3,C,,,,,ex\"\n");
     let records =
         Records::new(&[("placements.csv", format!("{PLACEMENTS}{TWO}").as_bytes()), ("visits.csv", visits.as_bytes())]);
-    refused(&records, 1, &["visits.csv, row 2, column examiner", "swallowed the rows between"]);
+    refused(&records, 1, &["visits.csv, row 2", "what looks like whole rows"]);
 }
 
 #[test]
@@ -209,4 +209,91 @@ fn a_pipe_that_is_closed_early_is_no_fault() {
     drop(child.stdout.take());
     let output = child.wait_with_output().expect("it ends");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn rows_swallowed_by_a_column_that_is_left_out_are_found() {
+    let check = |placements: &str, declaration: &str| {
+        let records = Records::new(&[("placements.csv", placements.as_bytes()), ("records.toml", declaration.as_bytes())]);
+        said(&records, &records.run(&["check", "records", "--set-aside", "aside.xlsx"]))
+    };
+    let notes = "[[files]]\nname = \"placements.csv\"\n[files.columns]\nNotes = \"leave_out\"\n";
+    let text = check(
+        "restoration_id,patient_id,tooth,placed_on,Notes\nR1,P1,41,2020-01-01,\"said 5\nR2,P2,42,2020-01-02,ok\nR3,P3,43,2020-01-03,\"fine\"\n",
+        notes,
+    );
+    assert!(
+        text.starts_with("exit 1") && text.contains("placements.csv, row 2") && text.contains("unclosed-quote"),
+        "{text}"
+    );
+    let bars = "[[files]]\nname = \"placements.csv\"\nseparator = \"|\"\n";
+    let text = check(
+        "restoration_id|patient_id|tooth|placed_on|shades|operator\nR1|P1|41|2020-01-01|\"A2|o1\nR2|P2|42|2020-01-02|A3|o1\nR3|P3|43|2020-01-03|A3\"|o1\n",
+        bars,
+    );
+    assert!(text.starts_with("exit 1") && text.contains("unclosed-quote"), "{text}");
+    // A note that is closed, with a line break and a comma, is a note.
+    let text = check("restoration_id,patient_id,tooth,placed_on,Notes\nR1,P1,41,2020-01-01,\"said 5,\nthen 6\"\n", notes);
+    assert!(text.starts_with("exit 0") && text.contains("1 placement received = 1 kept"), "{text}");
+}
+
+#[test]
+fn a_file_that_is_not_in_its_declared_encoding_is_refused() {
+    let western = b"restoration_id,patient_id,tooth,placed_on,operator\nR\xe9,P1,41,2020-01-01,M\xfcller\n";
+    for encoding in ["utf_8", "utf_16_le"] {
+        let declaration = format!("[[files]]\nname = \"p.csv\"\nencoding = \"{encoding}\"\n");
+        let records = Records::new(&[("p.csv", western), ("records.toml", declaration.as_bytes())]);
+        let text = said(&records, &records.run(&["check", "records"]));
+        assert!(text.starts_with("exit 1"), "{encoding}: {text}");
+    }
+    // White space that only Unicode knows fills no cell.
+    let records = two("R1,\u{a0},14,facial,2020-01-10,op,self_etch,universal\n", SEEN);
+    refused(&records, 1, &["placements.csv, row 2, column patient_id", "cell-missing"]);
+}
+
+#[test]
+fn a_workbook_without_a_table_hides_nothing() {
+    let records = two(TWO, &format!("{SEEN}R9,2021-01-10,ex,usphs_3,A,A,,,\n"));
+    let mut book = rust_xlsxwriter::Workbook::new();
+    book.add_worksheet();
+    fs::write(records.path().join("records/empty.xlsx"), book.save_to_buffer().expect("a workbook")).expect("a file");
+    refused(&records, 1, &["empty.xlsx", "file-empty"]);
+}
+
+#[test]
+fn what_a_spreadsheet_could_not_reckon_is_no_value() {
+    let mut book = rust_xlsxwriter::Workbook::new();
+    let sheet = book.add_worksheet();
+    let rows = [["restoration_id", "patient_id", "tooth", "placed_on"], ["R1", "#N/A", "41", "2020-01-10"]];
+    for (row, cells) in (0..).zip(rows) {
+        for (column, cell) in (0..).zip(cells) {
+            sheet.write_string(row, column, cell).expect("a cell");
+        }
+    }
+    let records = Records::new(&[("book.xlsx", &book.save_to_buffer().expect("a workbook"))]);
+    refused(&records, 1, &["row 2, column patient_id: #N/A", "a spreadsheet's error, not a value"]);
+}
+
+#[test]
+fn declarations_that_contradict_themselves_are_refused() {
+    for (declaration, says) in [
+        ("[[files]]\nname = \"p.csv\"\n[[files]]\nname = \"p.csv\"\n", "is declared twice"),
+        (
+            "[[files]]\nname = \"p.csv\"\n[files.values.etch_strategy]\nT = \"etch_and_rinse\"\nt = \"self_etch\"\n",
+            "differ only in capitals",
+        ),
+        (
+            "[[files]]\nname = \"p.csv\"\n[[files.visits]]\nvisited_on = \"d\"\nlesion_depth_mm = \"x\"\n",
+            "lesion_depth_mm is no column of a visit",
+        ),
+    ] {
+        let records =
+            Records::new(&[("p.csv", format!("{PLACEMENTS}{TWO}").as_bytes()), ("records.toml", declaration.as_bytes())]);
+        refused(&records, 1, &["declaration-unread", says]);
+    }
+    // A file under another name than the declared one is told of it.
+    let records = two(TWO, SEEN);
+    fs::write(records.path().join("records/records.toml"), "[[files]]\nname = \"other.csv\"\n").expect("a file");
+    let text = said(&records, &records.run(&["check", "records/placements.csv"]));
+    assert!(text.contains("declaration-unused"), "{text}");
 }
