@@ -144,6 +144,13 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64),
     if batch.is_some_and(|batch| batch.kind == BatchKind::Correction) && placements.superseding + visits.superseding == 0 {
         say_line!("  Mind: nothing was superseded. A row for another day or another id stands beside the kept one.");
     }
+    if !weighed.emptied.is_empty() {
+        let emptied: Vec<String> = weighed.emptied.iter().map(|(column, cells)| format!("{column} {cells}")).collect();
+        say_line!(
+            "  Mind: cells that were filled are empty in the rows that take their place: {}. Give whole rows in a correction; the earlier batch still has them.",
+            emptied.join(", ")
+        );
+    }
     for (name, batch) in &weighed.passed_over {
         say_line!(
             "  {} was accepted in batch {batch}, before a withdrawal; its rows are passed over, since those that left may be among them",

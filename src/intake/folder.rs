@@ -170,6 +170,18 @@ pub fn read_pieces(
         }
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
         read.file_unread |= sheets.is_empty();
+        let declared_sheets =
+            declaration.files.iter().filter(|entry| entry.name == *name).filter_map(|entry| entry.sheet.as_ref());
+        for wanted in declared_sheets.filter(|wanted| !sheets.iter().any(|sheet| sheet.sheet.as_ref() == Some(wanted))) {
+            let there: Vec<&str> = sheets.iter().filter_map(|sheet| sheet.sheet.as_deref()).collect();
+            findings.note(
+                FindingKind::DeclarationUnread,
+                Place::file(name),
+                Some(wanted),
+                "A sheet of this name is declared, and the file has none.",
+                format!("Correct the name in records.toml; capitals count. Sheets here: {}.", there.join(", ")),
+            );
+        }
         let lone = sheets.len() == 1;
         for mut sheet in sheets {
             if !lone && passes_over(&sheet) {

@@ -2,6 +2,8 @@
 //!
 //! Only the keys of the new rows are held; kept rows are walked once. So a small batch into a large registry needs little memory.
 
+use std::collections::BTreeMap;
+
 use polars::prelude::{
     BooleanChunked, DataFrame, DataType, Float64Chunked, Int32Chunked, NewChunkedArray, StringChunked, UInt8Chunked,
 };
@@ -43,6 +45,8 @@ pub struct Weighed {
     pub placement_counts: Counts,
     /// Counts of visits.
     pub visit_counts: Counts,
+    /// In a correction, cells that were filled and are empty in the row that supersedes theirs, by column.
+    pub emptied: BTreeMap<String, u64>,
     pub(super) new_placements: DataFrame,
     pub(super) new_visits: DataFrame,
     pub(super) sources: Vec<(String, String)>,
@@ -71,7 +75,7 @@ pub fn weigh(
 ) -> Result<Weighed, RegistryError> {
     let known: Vec<Option<u32>> = incoming.sources.iter().map(|source| passed_over(manifest, &source.sha256)).collect();
     let own = all_own_columns(kept, incoming)?;
-    let mut weighing = Weighing { known: &known, correction, findings };
+    let mut weighing = Weighing { known: &known, correction, emptied: BTreeMap::new(), findings };
     let renamed = pseudonyms.rename(incoming.placements.0.frame())?;
     let placements = weighing.table(&kept.placements.0, &incoming.placements.0, &renamed, Holds::Placements, &own)?;
     let visits = weighing.table(&kept.visits.0, &incoming.visits.0, incoming.visits.0.frame(), Holds::Visits, &[])?;
@@ -86,6 +90,7 @@ pub fn weigh(
             .collect(),
         placement_counts: placements.counts,
         visit_counts: visits.counts,
+        emptied: weighing.emptied,
         new_placements: placements.new,
         new_visits: visits.new,
         sources: incoming.sources.iter().map(|source| (source.name.clone(), source.sha256.clone())).collect(),
@@ -125,6 +130,7 @@ struct WeighedTable {
 struct Weighing<'a> {
     known: &'a [Option<u32>],
     correction: bool,
+    emptied: BTreeMap<String, u64>,
     findings: &'a mut Findings,
 }
 
@@ -177,6 +183,11 @@ impl Weighing<'_> {
                 stays[new as usize] = false;
             } else if self.correction {
                 counts.superseding += 1;
+                for ((name, kept), (_, new_cells)) in kept_cells.iter().zip(&new_cells) {
+                    if kept.filled(row) && !new_cells.filled(new as usize) {
+                        *self.emptied.entry((*name).to_owned()).or_default() += 1;
+                    }
+                }
                 *live = false;
             } else {
                 stays[new as usize] = false;
@@ -295,6 +306,19 @@ impl<'a> Cells<'a> {
             DataType::Date => Self::Day(series.date()?.physical()),
             _ => Self::Code(series.u8()?),
         })
+    }
+}
+
+impl Cells<'_> {
+    /// Whether a cell holds anything.
+    fn filled(&self, row: usize) -> bool {
+        match self {
+            Self::Text(cells) => cells.get(row).is_some(),
+            Self::Number(cells) => cells.get(row).is_some(),
+            Self::Day(cells) => cells.get(row).is_some(),
+            Self::Code(cells) => cells.get(row).is_some(),
+            Self::Silent => false,
+        }
     }
 }
 

@@ -291,6 +291,9 @@ fn declarations_that_contradict_themselves_are_refused() {
             Records::new(&[("p.csv", format!("{PLACEMENTS}{TWO}").as_bytes()), ("records.toml", declaration.as_bytes())]);
         refused(&records, 1, &["declaration-unread", says]);
     }
+    let entry = "[[files]]\nname = \"p.csv\"\nsheet = \"Fillings\"\ntooth_notation = \"universal\"\n";
+    let records = Records::new(&[("p.csv", format!("{PLACEMENTS}{TWO}").as_bytes()), ("records.toml", entry.as_bytes())]);
+    refused(&records, 1, &["p.csv: Fillings", "A sheet of this name is declared, and the file has none."]);
     // A file under another name than the declared one is told of it.
     let records = two(TWO, SEEN);
     fs::write(records.path().join("records/records.toml"), "[[files]]\nname = \"other.csv\"\n").expect("a file");

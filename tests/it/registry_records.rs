@@ -391,3 +391,17 @@ fn the_same_file_is_looked_at_again_row_by_row() {
     assert!(second.contains("visits: 2 received = 1 kept + 1 identical repeat"), "{second}");
     assert_eq!(ground.read(None).visits.0.len(), 2);
 }
+
+/// A correction without a column empties that column in the rows it supersedes; that is said.
+#[test]
+fn a_correction_tells_which_cells_it_empties() {
+    let ground = Ground::bare();
+    ground.good(&["init", "kept", "--without-key"]);
+    let whole = "restoration_id,patient_id,tooth,placed_on,operator\nR1,P1,41,2020-01-10,op\n";
+    ground.files("a", &[("placements.csv", whole.to_owned())]);
+    ground.good(&["ingest", "a", "--into", "kept"]);
+    let part = "restoration_id,patient_id,tooth,placed_on\nR1,P1,42,2020-01-10\n";
+    ground.files("b", &[("placements.csv", part.to_owned())]);
+    let said = ground.good(&["ingest", "b", "--into", "kept", "--correct"]);
+    assert!(said.contains("empty in the rows that take their place: operator 1."), "{said}");
+}
