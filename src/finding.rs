@@ -159,6 +159,11 @@ pub struct Findings {
     all_errors: bool,
 }
 
+/// How the column begins that stands behind rows set aside: the table they came from follows.
+pub const SET_ASIDE_FROM: &str = "set_aside_from";
+/// The column behind it, with the reasons.
+pub const SET_ASIDE_BECAUSE: &str = "set_aside_because";
+
 /// The columns of a list of findings as CSV; a file that has them is no record file.
 pub const FINDING_COLUMNS: [&str; 8] = ["file", "row", "column", "value", "severity", "code", "what", "mend"];
 

@@ -1,12 +1,11 @@
 //! `check`: record files read and checked, nothing kept.
-#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
 use std::fmt::Write as _;
 
 use clap::Args;
 
 use super::exit::Exit;
-use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, read_checked, stop};
+use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, ended, read_checked, stop};
 use super::say;
 use crate::finding::{Findings, Severity};
 use crate::intake::{Intake, RecordKind};
@@ -24,22 +23,20 @@ pub struct CheckArguments {
 
 /// Runs `check`.
 pub fn run(arguments: &CheckArguments) -> Exit {
-    match read_checked(&arguments.reading) {
-        Ok(Ok(checked)) => {
+    ended(try_run(arguments))
+}
+
+fn try_run(arguments: &CheckArguments) -> Result<Exit, Stop> {
+    match read_checked(&arguments.reading)? {
+        Ok(checked) => {
             say(&passed(&checked));
-            Exit::Done
+            Ok(Exit::Done)
         }
-        Ok(Err(Stopped { findings, intake })) => {
-            let Stop(exit, text) = stop(&findings);
-            eprint!("{text}");
+        Err(Stopped { findings, intake }) => {
             if let Some(intake) = intake {
                 say(&tables_text(&intake));
             }
-            exit
-        }
-        Err(Stop(exit, text)) => {
-            eprint!("{text}");
-            exit
+            Err(stop(&findings, "written"))
         }
     }
 }

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
-use super::reading::{Stop, fault, protocol, stop, today};
+use super::reading::{Stop, ended, fault, protocol, stop, today};
 use super::say;
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::IntakeRequest;
@@ -33,13 +33,7 @@ pub struct DraftArguments {
 
 /// Runs `draft`.
 pub fn run(arguments: &DraftArguments) -> Exit {
-    match try_run(arguments) {
-        Ok(exit) => exit,
-        Err(Stop(exit, text)) => {
-            eprint!("{text}");
-            exit
-        }
-    }
+    ended(try_run(arguments))
 }
 
 fn try_run(arguments: &DraftArguments) -> Result<Exit, Stop> {
@@ -67,10 +61,10 @@ fn try_run(arguments: &DraftArguments) -> Result<Exit, Stop> {
         progress: None,
     };
     let mut findings = Findings::default();
-    let Some(text) = draft(request, &mut findings) else { return Err(stop(&findings)) };
+    let Some(text) = draft(request, &mut findings) else { return Err(stop(&findings, "written")) };
     // A declaration with a mistake was not taken over; writing a draft in its place would lose what it says.
     if findings.by_kind().iter().any(|(kind, _)| *kind == FindingKind::DeclarationUnread) {
-        return Err(stop(&findings));
+        return Err(stop(&findings, "written"));
     }
     if let Err((line, what)) = Declaration::read(&text, &protocol.own_factors) {
         return Err(fault(format!("the draft can't be read, line {}: {what}", line.unwrap_or(0))));

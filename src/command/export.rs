@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::exit::Exit;
-use super::keeping::ended;
-use super::reading::{ReadingArguments, Stop, Stopped, progress, read_checked, stop};
+use super::reading::{ReadingArguments, Stop, Stopped, ended, progress, read_checked, stop};
 use super::{check, say_line};
 use crate::export::{ExportError, Form, write_export};
 use crate::finding::Severity;
@@ -162,7 +161,7 @@ fn kept(arguments: &ReadingArguments) -> Result<Records, Stop> {
 fn read(arguments: &ReadingArguments) -> Result<Records, Stop> {
     let checked = match read_checked(arguments)? {
         Ok(checked) => checked,
-        Err(Stopped { findings, .. }) => return Err(stop(&findings)),
+        Err(Stopped { findings, .. }) => return Err(stop(&findings, "written")),
     };
     let aside = check::set_aside_text(&checked.set_aside);
     super::say(&aside);

@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
-use super::keeping::ended;
-use super::reading::Stop;
+use super::reading::{Stop, ended};
 use super::say_line;
 use crate::registry::{Batch, BatchKind, Counts, Identity, Registry};
 use crate::wording::{count, counted, escape_terminal};

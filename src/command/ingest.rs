@@ -7,8 +7,8 @@ use clap::Args;
 
 use super::check::{set_aside_text, tables_text};
 use super::exit::Exit;
-use super::keeping::{ended, pseudonyms, stopped};
-use super::reading::{ReadingArguments, Stop, Stopped, last_day, read_judged, today};
+use super::keeping::pseudonyms;
+use super::reading::{ReadingArguments, Stop, Stopped, ended, last_day, read_judged, stop, today};
 use super::say_line;
 use crate::cohort::spelling::check_spellings;
 use crate::cohort::{meaning, select};
@@ -82,11 +82,10 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
     let judged = match judged {
         Ok(judged) => judged,
         Err(Stopped { findings, intake }) => {
-            let stop = stopped(&findings);
             if let Some(intake) = intake {
                 eprint!("{}", tables_text(&intake));
             }
-            return Err(stop);
+            return Err(Stop(Exit::Findings, stop(&findings, "kept").1));
         }
     };
     let batch = writer.commit(&judged.made, today())?;

@@ -5,8 +5,7 @@ use std::path::PathBuf;
 use clap::{ArgGroup, Args};
 
 use super::exit::Exit;
-use super::keeping::ended;
-use super::reading::Stop;
+use super::reading::{Stop, ended};
 use super::say_line;
 use crate::registry::{Key, Pseudonyms, Registry};
 

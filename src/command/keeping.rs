@@ -1,13 +1,10 @@
-//! What the commands around a registry share: how they stop, the day, the key.
-#![expect(clippy::print_stderr, reason = "commands talk to people")]
+//! What the commands around a registry share: how its errors end a run, and the key.
 
 use std::path::Path;
 
 use super::exit::Exit;
 use super::reading::Stop;
-use crate::finding::{Findings, Severity};
 use crate::registry::{Identity, Key, Pseudonyms, RegistryError};
-use crate::report::findings_text::{findings_count, findings_text};
 use crate::wording::escape_terminal;
 
 impl From<RegistryError> for Stop {
@@ -23,21 +20,6 @@ impl From<RegistryError> for Stop {
         };
         Self(exit, format!("{}\n", escape_terminal(&error.to_string())))
     }
-}
-
-/// The exit code of a run; says why it stopped.
-pub fn ended(run: Result<Exit, Stop>) -> Exit {
-    run.unwrap_or_else(|Stop(exit, message)| {
-        eprint!("{message}");
-        exit
-    })
-}
-
-/// A stop for findings.
-pub fn stopped(findings: &Findings) -> Stop {
-    let text = findings_text(findings, Severity::Error);
-    let count = findings_count(findings, Severity::Error);
-    Stop(Exit::Findings, format!("{text}{count}. Nothing was kept; mend these and run it again.\n"))
 }
 
 /// How the registry names patients, with the key from a file if it takes one.

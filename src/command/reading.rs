@@ -145,15 +145,23 @@ pub fn fault(error: impl std::fmt::Display) -> Stop {
     Stop(Exit::NotWritten, format!("This is a fault of the program, not of your records: {error}\n"))
 }
 
-/// Stops with all errors in words.
-pub fn stop(findings: &Findings) -> Stop {
+/// The exit code of a run; says why it stopped.
+pub fn ended(run: Result<Exit, Stop>) -> Exit {
+    run.unwrap_or_else(|Stop(exit, message)| {
+        eprint!("{message}");
+        exit
+    })
+}
+
+/// Stops with all errors in words; `done` is what was not done: written, kept.
+pub fn stop(findings: &Findings, done: &str) -> Stop {
     let text = findings_text(findings, Severity::Error);
     let count = findings_count(findings, Severity::Error);
     // What isn't there is a slip of the command, not of the records.
     let missing = findings.by_kind().iter().any(|(kind, _)| *kind == FindingKind::FolderMissing);
     Stop(
         if missing { Exit::Usage } else { Exit::Findings },
-        format!("{text}{count}. Nothing was written; mend these and run it again.\n"),
+        format!("{text}{count}. Nothing was {done}; mend these and run it again.\n"),
     )
 }
 

@@ -1,5 +1,4 @@
 //! `review`: record files to a review.
-#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -8,7 +7,7 @@ use clap::Args;
 
 use super::check::reckoning;
 use super::exit::Exit;
-use super::reading::{Checked, ReadingArguments, Stop, fault, progress, read_checked, stop, today};
+use super::reading::{Checked, ReadingArguments, Stop, ended, fault, progress, read_checked, stop, today};
 use super::say;
 use crate::analysis::{AnalysisError, ReviewRequest, review};
 use crate::cohort::{meaning, select};
@@ -42,13 +41,7 @@ pub struct ReviewArguments {
 
 /// Runs `review`.
 pub fn run(arguments: &ReviewArguments) -> Exit {
-    match try_run(arguments) {
-        Ok(()) => Exit::Done,
-        Err(Stop(exit, message)) => {
-            eprint!("{message}");
-            exit
-        }
-    }
+    ended(try_run(arguments).map(|()| Exit::Done))
 }
 
 fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
@@ -59,7 +52,7 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
             format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
         ));
     }
-    let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings))?;
+    let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
     let as_of = arguments.as_of.unwrap_or(checked.made.last_day);
     if as_of != checked.made.last_day {
         let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);

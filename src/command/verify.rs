@@ -6,8 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
-use super::keeping::ended;
-use super::reading::Stop;
+use super::reading::{Stop, ended};
 use super::say_line;
 use crate::registry::verify;
 use crate::wording::{counted, escape_terminal};

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
-use super::keeping::{ended, pseudonyms};
-use super::reading::{Stop, today};
+use super::keeping::pseudonyms;
+use super::reading::{Stop, ended, today};
 use super::say_line;
 use crate::registry::identity::is_pseudonym;
 use crate::registry::{Identity, Registry, Writer};

@@ -6,7 +6,7 @@ use std::rc::Rc;
 use super::declaration::{Decimal, Holds, LEAVE_OUT, RowVisit};
 use super::met::Met;
 use super::sheet::Sheet;
-use crate::finding::{FindingKind, Findings, Place, Severity};
+use crate::finding::{FindingKind, Findings, Place, SET_ASIDE_BECAUSE, SET_ASIDE_FROM, Severity};
 use crate::record::{Cell, Column, Need, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::ColumnBuilder;
 
@@ -44,11 +44,6 @@ pub fn column_name(written: &str) -> String {
     let known = PLACEMENT_COLUMNS.iter().chain(VISIT_COLUMNS).any(|column| column.name == plain);
     if known { plain } else { written.trim().to_owned() }
 }
-
-/// How the column begins that the program itself writes behind set-aside rows: the table they came from follows.
-pub const SET_ASIDE_FROM: &str = "set_aside_from";
-/// The column behind it, with the reasons.
-pub const SET_ASIDE_BECAUSE: &str = "set_aside_because";
 
 /// Whether the program itself wrote a column behind set-aside rows; it is passed over when such a file is read again.
 pub fn set_aside_column(name: &str) -> bool {

@@ -10,11 +10,10 @@ use super::declaration::{Declaration, Encoding, FileDeclaration, Separator};
 use super::grid::Grid;
 use super::json_lines::read_json_lines;
 use super::parquet_file::ParquetRows;
-use super::plan::SET_ASIDE_FROM;
 use super::probe::{Format, Probe, separator_of};
 use super::text_rows::{RowTrouble, TextRow, TextRows};
 use super::workbook::read_workbook;
-use crate::finding::{FindingKind, Findings, Place};
+use crate::finding::{FindingKind, Findings, Place, SET_ASIDE_FROM};
 
 /// One table of a file.
 pub struct Sheet {

@@ -6,12 +6,8 @@ use std::path::{Path, PathBuf};
 
 use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, Workbook, XlsxError};
 
+use crate::finding::{SET_ASIDE_BECAUSE, SET_ASIDE_FROM};
 use crate::wording::escape_spreadsheet;
-
-/// How the columns behind each row are called: the first, which the table's name follows, has the row's number, the second why it
-/// was set aside.
-const FROM: &str = "set_aside_from";
-const BECAUSE: &str = "set_aside_because";
 
 /// The rows of one table that were set aside.
 pub struct SetAsideTable {
@@ -27,7 +23,12 @@ pub struct SetAsideTable {
 
 impl SetAsideTable {
     fn records(&self) -> impl Iterator<Item = Vec<String>> + '_ {
-        let header = self.header.iter().cloned().chain([format!("{FROM} {}", self.name), BECAUSE.to_owned()]).collect();
+        let header = self
+            .header
+            .iter()
+            .cloned()
+            .chain([format!("{SET_ASIDE_FROM} {}", self.name), SET_ASIDE_BECAUSE.to_owned()])
+            .collect();
         let width = self.header.len();
         let rows = self.rows.iter().map(move |(number, cells, why)| {
             let mut cells = cells.clone();
