@@ -73,7 +73,7 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visit_table.len() as u64, ..Flow::default() };
 
-    let repeats = repeated_placements(placement_table.frame())?;
+    let (first_of_id, repeats) = rows_by_id(placement_table.frame())?;
     let mut repeated = vec![false; placed_all.len()];
     for &(row, _) in &repeats {
         repeated[row as usize] = true;
@@ -98,7 +98,7 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
     }
 
     let (patient, patients) = number_patients(placement_table.text("patient_id")?, &placement_row);
-    let joined = join(placements, visits)?;
+    let joined = join(placements, &first_of_id, visits)?;
     let look_columns = LookColumns::new(visits)?;
     let mut counts = vec![0_u32; placement_row.len() + 1];
     let mut orphans = Vec::new();
@@ -177,12 +177,13 @@ fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) ->
     gone
 }
 
-/// Placements that repeat an earlier row of the same restoration in every column of the records.
+/// Which placements are the first rows of their restoration, and which repeat that row in every column of the records.
 #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-fn repeated_placements(frame: &DataFrame) -> Result<Vec<(u32, u32)>, TableError> {
+fn rows_by_id(frame: &DataFrame) -> Result<(BooleanChunked, Vec<(u32, u32)>), TableError> {
     let ids = frame.column("restoration_id")?.as_materialized_series().str()?;
     let mut first = std::collections::HashMap::with_capacity(frame.height());
     let mut repeats = Vec::new();
+    let mut first_of_id = vec![true; frame.height()];
     let columns: Vec<_> =
         frame.columns().iter().filter(|column| !matches!(column.name().as_str(), FILE_COLUMN | ROW_COLUMN)).collect();
     for (row, id) in ids.iter().enumerate() {
@@ -191,6 +192,7 @@ fn repeated_placements(frame: &DataFrame) -> Result<Vec<(u32, u32)>, TableError>
         if earlier == row {
             continue;
         }
+        first_of_id[row] = false;
         let mut same = true;
         for column in &columns {
             same = same && column.get(earlier)? == column.get(row)?;
@@ -199,26 +201,23 @@ fn repeated_placements(frame: &DataFrame) -> Result<Vec<(u32, u32)>, TableError>
             repeats.push((row as u32, earlier as u32));
         }
     }
-    Ok(repeats)
+    Ok((first_of_id.into_iter().collect(), repeats))
 }
 
 /// For each visit the row of its placement, by the restoration's id.
-fn join(placements: &PlacementTable, visits: &VisitTable) -> Result<Vec<Option<u32>>, TableError> {
+fn join(
+    placements: &PlacementTable,
+    first_of_id: &BooleanChunked,
+    visits: &VisitTable,
+) -> Result<Vec<Option<u32>>, TableError> {
     let numbered = placements.0.frame().select(["restoration_id"])?.with_row_index("placement_row".into(), None)?;
-    let right = first_of_each_id(&numbered)?;
+    // The first row of each id, so that an id placed twice (an error that is named elsewhere) doubles no visit.
+    let right = numbered.filter(first_of_id)?;
     let mut args = JoinArgs::new(JoinType::Left);
     args.maintain_order = MaintainOrderJoin::Left;
     let joined =
         visits.0.frame().select(["restoration_id"])?.join(&right, ["restoration_id"], ["restoration_id"], args, None)?;
     Ok(joined.column("placement_row")?.as_materialized_series().u32()?.iter().collect())
-}
-
-/// Keeps the first row of each id, so that an id placed twice (an error that is named elsewhere) doubles no visit.
-fn first_of_each_id(frame: &DataFrame) -> Result<DataFrame, TableError> {
-    let ids = frame.column("restoration_id")?.as_materialized_series().str()?;
-    let mut seen = std::collections::HashSet::with_capacity(frame.height());
-    let first: BooleanChunked = ids.iter().map(|id| seen.insert(id)).collect();
-    Ok(frame.filter(&first)?)
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
