@@ -102,6 +102,10 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::AtBoundary => "no limits at this end of the range",
         WhyNotKnown::TooFewToShow => "too few to show",
         WhyNotKnown::AllFailed => "the last one still followed failed",
+        WhyNotKnown::Separated => "no finite value: the covariates tell who fails",
+        WhyNotKnown::Collinear => "a covariate doesn't vary, or follows from the others",
+        WhyNotKnown::NotConverged => "the iterations did not settle",
+        WhyNotKnown::NotANumber => "a value is not a number",
     }
 }
 

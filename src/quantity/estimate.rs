@@ -59,12 +59,26 @@ pub enum IntervalMethod {
     Log,
     /// Symmetric on the estimate itself, cut at its natural bounds.
     Plain,
+    /// Symmetric on the logit of S, ln(S / (1 − S)).
+    Logit,
+    /// Symmetric on the arcsine of the square root of S.
+    ArcsineSquareRoot,
     /// Wilson's score interval for a share.
     Wilson,
     /// Exact (Garwood) limits for a Poisson count.
     ExactPoisson,
     /// Those days at which the pointwise interval of the curve crosses the level asked for (Brookmeyer & Crowley).
     CurveInversion,
+    /// Limits of a Poisson count by the mid-p probability.
+    MidPPoisson,
+    /// Exact limits of a ratio of two counts, given their sum.
+    ExactConditional,
+    /// Those values that a likelihood-ratio test doesn't reject.
+    ProfileLikelihood,
+    /// Quantiles of the estimates from resampled clusters.
+    BootstrapPercentile,
+    /// Such quantiles, corrected for bias and acceleration.
+    BootstrapBiasCorrected,
 }
 
 /// Which variance stands behind a standard error.
@@ -167,4 +181,12 @@ pub enum WhyNotKnown {
     TooFewToShow,
     /// All of them failed on or before this day, so the variance is not defined.
     AllFailed,
+    /// A combination of the covariates tells who fails without error, so a coefficient has no finite value.
+    Separated,
+    /// A covariate doesn't vary, or is made up of the others.
+    Collinear,
+    /// The iterations did not settle.
+    NotConverged,
+    /// A covariate, or a time, is not a number.
+    NotANumber,
 }

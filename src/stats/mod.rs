@@ -2,6 +2,7 @@
 //!
 //! In reading order:
 //!
+//! - [`axis`](mod@axis): what the ticks of time stand for: whole days, or the times that occur
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
@@ -43,6 +44,7 @@
 //! ```
 
 pub mod annual_failure_rate;
+pub mod axis;
 mod bucket;
 pub mod cluster_influence;
 pub mod distribution;
@@ -65,6 +67,7 @@ pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, linear_annual_failure_rate,
     person_time_annual_failure_rate, person_time_over_years,
 };
+pub use axis::Axis;
 pub use cluster_influence::with_cluster_robust_variance;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
