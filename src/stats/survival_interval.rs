@@ -1,9 +1,11 @@
 //! Pointwise confidence limits of a survival.
 //!
 //! Formula.     With L = ln S, σ the standard deviation of ln S and z the normal quantile of 1 − (1 − level)/2:
-//!              complementary log–log S^exp(± z·σ/L); log S·exp(± z·σ); plain S ± z·S·σ. All are cut to 0..1.
-//! Source.      Kalbfleisch JD, Prentice RL. The Statistical Analysis of Failure Time Data, 1980 (complementary log–log; from
-//!              memory); the other two are common practice.
+//!              complementary log–log S^exp(± z·σ/L); log S·exp(± z·σ); plain S ± z·S·σ; logit: ln(S/(1 − S)) ± z·σ/(1 − S);
+//!              arcsine: sin²(arcsin √S ± ½·z·σ·√(S/(1 − S))), the angle cut to 0..π/2. All are cut to 0..1.
+//! Source.      Kalbfleisch JD, Prentice RL. The Statistical Analysis of Failure Time Data, 1980 (complementary log–log);
+//!              Borgan Ø, Liestøl K. Scand J Stat 1990;17:35–41 (arcsine); Meeker WQ, Escobar LA. Statistical Methods for
+//!              Reliability Data, 1998, ch. 3 (logit); all from memory. The other two are common practice.
 //! Decided.     The complementary log–log limits are the usual ones: they stay within 0..1 and hold their level best in
 //!              small samples (Borgan Ø, Liestøl K. Scand J Stat 1990;17:35–41; from memory).
 //!              At S = 1 nobody has failed, at S = 0 all have: no method has a spread to go by, and says so.
@@ -12,7 +14,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::distribution::normal_quantile_upper;
+use super::distribution::{normal_quantile_upper, student_quantile_upper};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
 
 /// On which scale a survival's interval is symmetric.
@@ -26,6 +28,15 @@ pub enum SurvivalIntervalMethod {
     Log,
     /// Symmetric on S.
     Plain,
+    /// Symmetric on the logit, ln(S / (1 − S)).
+    Logit,
+    /// Symmetric on the arcsine of √S.
+    ArcsineSquareRoot,
+}
+
+impl SurvivalIntervalMethod {
+    /// Every method, for tables and tests that go through them all.
+    pub const ALL: [Self; 5] = [Self::ComplementaryLogLog, Self::Log, Self::Plain, Self::Logit, Self::ArcsineSquareRoot];
 }
 
 impl From<SurvivalIntervalMethod> for IntervalMethod {
@@ -34,6 +45,8 @@ impl From<SurvivalIntervalMethod> for IntervalMethod {
             SurvivalIntervalMethod::ComplementaryLogLog => Self::ComplementaryLogLog,
             SurvivalIntervalMethod::Log => Self::Log,
             SurvivalIntervalMethod::Plain => Self::Plain,
+            SurvivalIntervalMethod::Logit => Self::Logit,
+            SurvivalIntervalMethod::ArcsineSquareRoot => Self::ArcsineSquareRoot,
         }
     }
 }
@@ -69,6 +82,30 @@ pub fn survival_interval(
     method: SurvivalIntervalMethod,
     level: ConfidenceLevel,
 ) -> Known<ConfidenceInterval<Fraction>> {
+    let reach = normal_quantile_upper(level.tail()) * ln_survival_deviation;
+    interval_with_reach(survival, reach, method, level)
+}
+
+/// As [`survival_interval`], with Student's t on so many degrees of freedom instead of the normal quantile.
+pub fn survival_interval_by_student(
+    survival: Fraction,
+    ln_survival_deviation: f64,
+    degrees_of_freedom: f64,
+    method: SurvivalIntervalMethod,
+    level: ConfidenceLevel,
+) -> Known<ConfidenceInterval<Fraction>> {
+    let reach = student_quantile_upper(level.tail(), degrees_of_freedom) * ln_survival_deviation;
+    interval_with_reach(survival, reach, method, level)
+}
+
+/// The limits that lie `reach` from ln S to either side to first order, on the scale of the method: a quantile times σ for
+/// pointwise limits, something else for bands.
+pub(super) fn interval_with_reach(
+    survival: Fraction,
+    reach: f64,
+    method: SurvivalIntervalMethod,
+    level: ConfidenceLevel,
+) -> Known<ConfidenceInterval<Fraction>> {
     let s = survival.value();
     if s >= 1.0 {
         return Known::NotKnown(WhyNotKnown::NoFailures);
@@ -76,7 +113,6 @@ pub fn survival_interval(
     if s <= 0.0 {
         return Known::NotKnown(WhyNotKnown::AtBoundary);
     }
-    let reach = normal_quantile_upper(level.tail()) * ln_survival_deviation;
     let (lower, upper) = match method {
         SurvivalIntervalMethod::ComplementaryLogLog => {
             let ln_s = libm::log(s);
@@ -85,6 +121,16 @@ pub fn survival_interval(
         }
         SurvivalIntervalMethod::Log => (s * libm::exp(-reach), s * libm::exp(reach)),
         SurvivalIntervalMethod::Plain => (s - s * reach, s + s * reach),
+        SurvivalIntervalMethod::Logit => {
+            let spread = libm::exp(reach / (1.0 - s));
+            (s / (s + (1.0 - s) * spread), s / (s + (1.0 - s) / spread))
+        }
+        SurvivalIntervalMethod::ArcsineSquareRoot => {
+            let angle = libm::asin(libm::sqrt(s));
+            let spread = 0.5 * reach * libm::sqrt(s / (1.0 - s));
+            let (low, high) = ((angle - spread).max(0.0), (angle + spread).min(std::f64::consts::FRAC_PI_2));
+            (libm::sin(low) * libm::sin(low), libm::sin(high) * libm::sin(high))
+        }
     };
     Known::Known(ConfidenceInterval {
         lower: Fraction::new(lower),
@@ -100,9 +146,7 @@ mod tests {
 
     #[test]
     fn at_an_end_of_the_range_there_are_no_limits() {
-        for method in
-            [SurvivalIntervalMethod::ComplementaryLogLog, SurvivalIntervalMethod::Log, SurvivalIntervalMethod::Plain]
-        {
+        for method in SurvivalIntervalMethod::ALL {
             let limits = |s| survival_interval(Fraction::new(s), 0.0, method, ConfidenceLevel::USUAL);
             assert_eq!(limits(1.0), Known::NotKnown(WhyNotKnown::NoFailures));
             assert_eq!(limits(0.0), Known::NotKnown(WhyNotKnown::AtBoundary));
