@@ -7,6 +7,7 @@
 //! Formula.     With H(t) = Σ d/(n(n − d)), A_i(t) = [failed by t]/(n − d at its exit) − H(min(t, exit)) + H(entry). While m
 //!              members of a cluster are at risk, A_c(t) = k − m·H(t) with a k that changes only when one enters or leaves. So
 //!              σ² = Σk² − 2H·Σkm + H²·Σm² on every day, from three running sums.
+//! Weights.     With case weights n and d are sums of weights, and A_i is taken w_i times.
 //! Source.      Efron B. The Jackknife, the Bootstrap and Other Resampling Plans, 1982; clusters: Ying Z, Wei LJ. J Multivar
 //!              Anal 1994;50:17–29 (both from memory).
 //! Decided.     No small-sample factor. Running sums carry their rounding along (Neumaier), so that ten million changes
@@ -17,6 +18,7 @@
 //! Not for.     Fewer than two clusters; and few clusters (say below 20) make it too small.
 
 use super::bucket::Buckets;
+use super::compensated_sum::CompensatedSum;
 use super::observation::{Ending, Observations};
 use super::product_limit::{ProductLimit, Step};
 use crate::quantity::{Days, Known, Variance, WhyNotKnown};
@@ -32,58 +34,104 @@ pub fn with_cluster_robust_variance(mut curve: ProductLimit, observations: &Obse
         }
         return curve;
     }
-    let defined = curve.steps.iter().take_while(|step| step.at_risk > step.failed).count();
-    let variances = sweep(&curve.steps[..defined], observations);
+    let variances = variance_at_each_jump(&survival_jumps(&curve), observations);
     for (step, variance) in curve.steps.iter_mut().zip(variances) {
         step.ln_survival_variance = Known::Known(variance);
     }
     curve
 }
 
-/// The cluster-robust variance of the area under the curve up to `horizon`, in square days. `areas` holds, for each step up to
-/// the horizon, the area under the curve from its day to the horizon.
+/// What one day with failures does to influences: A_i(t) = Σ over u ≤ t of failure(u)·dN_i(u) − hazard(u)·Y_i(u).
+#[derive(Clone, Copy)]
+pub(super) struct Jump {
+    /// The day.
+    pub day: i32,
+    /// Taken from each at risk.
+    pub hazard: f64,
+    /// Given to each that fails.
+    pub failure: f64,
+}
+
+/// The jumps of −ln S, up to the day on which all have failed.
+pub(super) fn survival_jumps(curve: &ProductLimit) -> Vec<Jump> {
+    let jump = |step: &Step| {
+        let (n, d) = (step.weight_at_risk(), step.weight_failed());
+        Jump { day: step.day.count(), hazard: d / (n * (n - d)), failure: 1.0 / (n - d) }
+    };
+    curve.steps.iter().take_while(|step| !step.all_failed()).map(jump).collect()
+}
+
+/// The influence of each cluster on the area under the curve, with the sign turned; `areas` holds, for each step up to the
+/// horizon, the area under the curve from its day to the horizon.
 ///
-/// The influence of an observation is −Σ areas(u)·(dN_i(u) − Y_i(u)·d(u)/n(u)) / (n(u) − d(u)).
-pub(super) fn area_variance(curve: &ProductLimit, areas: &[f64], observations: &Observations) -> Known<f64> {
-    if observations.clusters_present() < 2 {
-        return Known::NotKnown(WhyNotKnown::TooFewClusters);
-    }
-    // Where all have failed the area to come is 0, and the step has no influence.
-    let defined = curve.steps.iter().take_while(|step| step.at_risk > step.failed).count().min(areas.len());
-    let steps = &curve.steps[..defined];
-    let steps_to = steps_up_to_each_day(steps, observations);
-    let mut sums = vec![0.0; defined + 1];
-    for (j, step) in steps.iter().enumerate() {
-        sums[j + 1] = sums[j] + areas[j] * hazard_increment(step);
-    }
-    let mut influence = vec![0.0; observations.clusters() as usize];
+/// The influence of an observation is −Σ areas(u)·(dN_i(u) − Y_i(u)·d(u)/n(u)) / (n(u) − d(u)). Where all have failed the area
+/// to come is 0, and the step has no influence.
+pub(super) fn area_influences(curve: &ProductLimit, areas: &[f64], observations: &Observations) -> Vec<f64> {
+    let jump = |(step, area): (&Step, &f64)| {
+        let (n, d) = (step.weight_at_risk(), step.weight_failed());
+        Jump { day: step.day.count(), hazard: area * (d / (n * (n - d))), failure: area / (n - d) }
+    };
+    let jumps: Vec<Jump> = curve.steps.iter().zip(areas).take_while(|(step, _)| !step.all_failed()).map(jump).collect();
+    influences(&jumps, &[i32::MAX], observations)
+}
+
+/// A_c at each horizon, one cluster after the other; 0 for a cluster that is not there.
+pub(super) fn influences(jumps: &[Jump], horizons: &[i32], observations: &Observations) -> Vec<f64> {
+    let running = RunningJumps::new(jumps, observations);
+    let mut sums = vec![0.0; observations.clusters() as usize * horizons.len()];
     for i in 0..observations.len() {
         let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
-        let (before, after) = (steps_to[entry as usize] as usize, steps_to[exit as usize] as usize);
-        let before = if entry == 0 { 0 } else { before };
-        let mut change = sums[before] - sums[after];
-        if let Some(step) = failure_step(steps, after, exit, observations.ending()[i]) {
-            change += areas[after - 1] / (step.at_risk - step.failed) as f64;
+        let (failed, weight) = (observations.ending()[i] == Ending::Failed, observations.weight_of(i));
+        let first = observations.cluster()[i] as usize * horizons.len();
+        for (place, &horizon) in sums[first..first + horizons.len()].iter_mut().zip(horizons) {
+            *place += weight * running.influence(entry, exit, failed, horizon);
         }
-        influence[observations.cluster()[i] as usize] += change;
     }
-    Known::Known(influence.iter().map(|influence| influence * influence).sum())
+    sums
 }
 
-/// d / (n(n − d)).
-fn hazard_increment(step: &Step) -> f64 {
-    let (n, d) = (step.at_risk as f64, step.failed as f64);
-    d / (n * (n - d))
+/// Hazards summed up to each day, and the failure of each day.
+pub(super) struct RunningJumps {
+    hazard: Vec<f64>,
+    failure: Vec<f64>,
 }
 
-/// For each day, how many of the steps lie on it or before.
-fn steps_up_to_each_day(steps: &[Step], observations: &Observations) -> Vec<u32> {
+impl RunningJumps {
+    /// For every day up to the last of these observations.
+    pub fn new(jumps: &[Jump], observations: &Observations) -> Self {
+        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let (mut hazard, mut failure) = (vec![0.0; days], vec![0.0; days]);
+        let (mut sum, mut next) = (0.0, jumps.iter().peekable());
+        for day in 0..days {
+            if let Some(jump) = next.next_if(|jump| jump.day as usize == day) {
+                sum += jump.hazard;
+                failure[day] = jump.failure;
+            }
+            hazard[day] = sum;
+        }
+        Self { hazard, failure }
+    }
+
+    /// A_i at a horizon, without its weight.
+    #[inline]
+    pub fn influence(&self, entry: i32, exit: i32, failed: bool, horizon: i32) -> f64 {
+        if horizon < 0 {
+            return 0.0;
+        }
+        let before = if entry == 0 { 0.0 } else { self.hazard[entry.min(horizon) as usize] };
+        let change = before - self.hazard[exit.min(horizon) as usize];
+        if failed && exit <= horizon { change + self.failure[exit as usize] } else { change }
+    }
+}
+
+/// For each day, how many of the jumps lie on it or before.
+fn jumps_up_to_each_day(jumps: &[Jump], observations: &Observations) -> Vec<u32> {
     let last = observations.last_day().unwrap_or(Days::new(0)).count();
-    let mut next = steps.iter().peekable();
+    let mut next = jumps.iter().peekable();
     let mut count = 0;
     (0..=last)
         .map(|day| {
-            if next.next_if(|step| step.day.count() == day).is_some() {
+            if next.next_if(|jump| jump.day == day).is_some() {
                 count += 1;
             }
             count
@@ -91,119 +139,112 @@ fn steps_up_to_each_day(steps: &[Step], observations: &Observations) -> Vec<u32>
         .collect()
 }
 
-/// The step of an observation's own failure, if it failed on one; `after` steps lie on its exit day or before.
-fn failure_step(steps: &[Step], after: usize, exit: i32, ending: Ending) -> Option<&Step> {
-    let step = steps.get(after.checked_sub(1)?)?;
-    (ending == Ending::Failed && step.day.count() == exit).then_some(step)
+/// Whether an observation that fails on its exit day does so on a jump; `after` jumps lie on that day or before.
+fn fails_on_jump(jumps: &[Jump], after: u32, exit: i32, ending: Ending) -> bool {
+    let last = after.checked_sub(1).and_then(|last| jumps.get(last as usize));
+    ending == Ending::Failed && last.is_some_and(|jump| jump.day == exit)
 }
 
-/// A sum that remembers what rounding took from it (Neumaier 1974).
-#[derive(Clone, Copy, Default)]
-struct CompensatedSum {
-    sum: f64,
-    lost: f64,
-}
-
-impl CompensatedSum {
-    fn add(&mut self, term: f64) {
-        let sum = self.sum + term;
-        self.lost += if self.sum.abs() >= term.abs() { (self.sum - sum) + term } else { (term - sum) + self.sum };
-        self.sum = sum;
-    }
-
-    fn value(self) -> f64 {
-        self.sum + self.lost
-    }
-}
-
-/// The k and m of each cluster, with the three sums over clusters.
+/// The k and m of each cluster, with the three sums over clusters. Whole numbers of m stay exact.
 struct ClusterSums {
-    clusters: Vec<(f64, u32)>,
+    clusters: Vec<(f64, f64)>,
     k_squared: CompensatedSum,
     k_times_m: CompensatedSum,
-    m_squared: u64,
+    m_squared: CompensatedSum,
 }
 
 impl ClusterSums {
     fn new(clusters: usize) -> Self {
         Self {
-            clusters: vec![(0.0, 0); clusters],
+            clusters: vec![(0.0, 0.0); clusters],
             k_squared: CompensatedSum::default(),
             k_times_m: CompensatedSum::default(),
-            m_squared: 0,
+            m_squared: CompensatedSum::default(),
         }
     }
 
-    fn change(&mut self, cluster: u32, change: impl FnOnce(&mut (f64, u32))) {
+    fn change(&mut self, cluster: u32, change: impl FnOnce(&mut (f64, f64))) {
         let place = &mut self.clusters[cluster as usize];
         let (old_k, old_m) = *place;
         change(place);
         let (k, m) = *place;
         self.k_squared.add(-old_k * old_k);
         self.k_squared.add(k * k);
-        self.k_times_m.add(-old_k * f64::from(old_m));
-        self.k_times_m.add(k * f64::from(m));
-        self.m_squared = self.m_squared + u64::from(m) * u64::from(m) - u64::from(old_m) * u64::from(old_m);
+        self.k_times_m.add(-old_k * old_m);
+        self.k_times_m.add(k * m);
+        self.m_squared.add(-old_m * old_m);
+        self.m_squared.add(m * m);
     }
 
     fn variance(&self, h: f64) -> f64 {
-        let sum = self.k_squared.value() - 2.0 * h * self.k_times_m.value() + h * h * self.m_squared as f64;
+        let sum = self.k_squared.value() - 2.0 * h * self.k_times_m.value() + h * h * self.m_squared.value();
         sum.max(0.0)
     }
 }
 
-/// Whether an observation that leaves does so by a failure on a step.
-#[derive(Clone, Copy, Default, PartialEq, Eq)]
-enum Leaving {
-    #[default]
-    Otherwise,
-    OnStep,
+/// Σ over clusters of A_c² at each jump.
+pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations) -> Vec<f64> {
+    match observations.weights() {
+        None => sweep(jumps, observations, |_| (), |()| 1.0),
+        Some(weights) => sweep(jumps, observations, |i| weights[i], |weight| weight),
+    }
 }
 
-/// σ² at each step. Between two steps H doesn't change, so whoever enters or leaves there is counted with the earlier one.
+/// The variances. Between two jumps H doesn't change, so whoever enters or leaves there is counted with the earlier one.
 ///
-/// What the sweep needs of an observation is carried along into its bucket: looking it up again in the columns, all over
-/// memory, took most of the time.
-fn sweep(steps: &[Step], observations: &Observations) -> Vec<f64> {
+/// What the sweep needs of an observation is carried along into its bucket, its weight only where there are weights: looking
+/// it up again in the columns, all over memory, took most of the time.
+fn sweep<W: Copy + Default>(
+    jumps: &[Jump],
+    observations: &Observations,
+    carry: impl Fn(usize) -> W + Copy,
+    weight: impl Fn(W) -> f64,
+) -> Vec<f64> {
     let (entry, exit, cluster) = (observations.entry(), observations.exit(), observations.cluster());
-    let steps_to = steps_up_to_each_day(steps, observations);
+    let jumps_to = jumps_up_to_each_day(jumps, observations);
+    let jumps_to = &jumps_to;
     let mut sums = ClusterSums::new(observations.clusters() as usize);
     // While H is 0, entering changes m alone; that is done in the order of the records.
-    let first_bucket = |day: i32| if day == 0 { 0 } else { steps_to[day as usize] };
-    for (&day, &cluster) in entry.iter().zip(cluster) {
+    let first_bucket = |day: i32| if day == 0 { 0 } else { jumps_to[day as usize] };
+    for (i, (&day, &cluster)) in entry.iter().zip(cluster).enumerate() {
         if first_bucket(day) == 0 {
-            sums.clusters[cluster as usize].1 += 1;
+            sums.clusters[cluster as usize].1 += weight(carry(i));
         }
     }
-    sums.m_squared = sums.clusters.iter().map(|&(_, m)| u64::from(m) * u64::from(m)).sum();
-    let late =
-        entry.iter().zip(cluster).map(|(&day, &cluster)| (first_bucket(day), cluster)).filter(|&(bucket, _)| bucket > 0);
-    let entries = Buckets::fill(late, steps.len() + 1);
-    let leaving = exit.iter().zip(observations.ending()).zip(cluster).map(|((&day, &ending), &cluster)| {
-        let bucket = steps_to[day as usize];
-        let on_step = failure_step(steps, bucket as usize, day, ending).is_some();
-        (bucket, (cluster, if on_step { Leaving::OnStep } else { Leaving::Otherwise }))
+    for &(_, m) in &sums.clusters {
+        sums.m_squared.add(m * m);
+    }
+    let late = entry
+        .iter()
+        .zip(cluster)
+        .enumerate()
+        .map(|(i, (&day, &cluster))| (first_bucket(day), (cluster, carry(i))))
+        .filter(|&(bucket, _)| bucket > 0);
+    let entries = Buckets::fill(late, jumps.len() + 1);
+    let leaving = exit.iter().zip(observations.ending()).zip(cluster).enumerate();
+    let leaving = leaving.map(|(i, ((&day, &ending), &cluster))| {
+        let bucket = jumps_to[day as usize];
+        (bucket, (cluster, fails_on_jump(jumps, bucket, day, ending), carry(i)))
     });
-    let exits = Buckets::fill(leaving, steps.len() + 1);
-    let mut variances = Vec::with_capacity(steps.len());
+    let exits = Buckets::fill(leaving, jumps.len() + 1);
+    let mut variances = Vec::with_capacity(jumps.len());
     let mut h = 0.0;
-    for j in 0..=steps.len() {
-        let mut jump = 0.0;
-        if let Some(step) = j.checked_sub(1).map(|j| &steps[j]) {
-            h += hazard_increment(step);
-            jump = 1.0 / (step.at_risk - step.failed) as f64;
-        }
-        for &cluster in entries.items(j) {
+    for j in 0..=jumps.len() {
+        let jump = j.checked_sub(1).map(|j| jumps[j]);
+        h += jump.map_or(0.0, |jump| jump.hazard);
+        for &(cluster, carried) in entries.items(j) {
+            let w = weight(carried);
             sums.change(cluster, |(k, m)| {
-                *k += h;
-                *m += 1;
+                *k += w * h;
+                *m += w;
             });
         }
-        for &(cluster, leaving) in exits.items(j) {
-            let jump = if leaving == Leaving::OnStep { jump } else { 0.0 };
+        for &(cluster, failed, carried) in exits.items(j) {
+            let gained = if failed { jump.map_or(0.0, |jump| jump.failure) } else { 0.0 };
+            let w = weight(carried);
             sums.change(cluster, |(k, m)| {
-                *k += jump - h;
-                *m -= 1;
+                *k += w * (gained - h);
+                *m -= w;
             });
         }
         if j > 0 {

@@ -13,7 +13,7 @@ use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance};
 
 /// The survival curve of these observations with the variance asked for.
 pub fn survival_curve(observations: &Observations, variance: Variance) -> ProductLimit {
-    let curve = ProductLimit::estimate(&LifeTable::count(observations));
+    let curve = ProductLimit::of(observations);
     match variance {
         Variance::ModelBased => curve,
         Variance::ClusterRobust => with_cluster_robust_variance(curve, observations),

@@ -6,6 +6,7 @@
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
+//! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
@@ -47,6 +48,7 @@ pub mod annual_failure_rate;
 pub mod axis;
 mod bucket;
 pub mod cluster_influence;
+mod compensated_sum;
 pub mod distribution;
 pub mod grouping;
 pub mod horizon;
@@ -59,6 +61,7 @@ pub mod quantile;
 pub mod restricted_mean;
 pub mod share;
 pub mod survival_interval;
+pub mod weighted_life_table;
 
 #[cfg(test)]
 mod ten_rows;
@@ -75,8 +78,9 @@ pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
 pub use poisson::poisson_interval;
-pub use product_limit::{ProductLimit, Step};
+pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use quantile::{QuantileEstimate, median, quantile};
-pub use restricted_mean::{RestrictedMean, area_under_curve, restricted_mean};
+pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use share::wilson_interval;
-pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval};
+pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
+pub use weighted_life_table::WeightedLifeTable;

@@ -6,7 +6,8 @@
 //! Source.      Kaplan EL, Meier P. J Am Stat Assoc 1958;53:457–481. Greenwood M. Reports on Public Health and Medical
 //!              Subjects 33, 1926 (both from memory).
 //! Assumes.     Censoring tells nothing about failure.
-//! Decided.     On one day, failures come before censorings. Past the last day at risk S is not known, unless it is 0.
+//! Decided.     With case weights, sums of weights take the place of the counts in both formulas, and stand beside them.
+//!              On one day, failures come before censorings. Past the last day at risk S is not known, unless it is 0.
 //!              Where the risk set is empty for a while before late entries, the curve goes on at its level.
 //! Cost.        One pass over the days of the life table.
 //! Not for.     Cumulative incidence: a competing event takes an observation out of the risk set here as censoring does, so
@@ -14,14 +15,25 @@
 //!              visits.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::life_table::LifeTable;
+use super::observation::Observations;
 use super::survival_interval::{SurvivalIntervalMethod, survival_interval};
+use super::weighted_life_table::WeightedLifeTable;
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Days, Fraction, Known, Variance, WhyNotKnown};
 
+/// Sums of case weights on a day.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WeightSums {
+    /// Weight at risk.
+    pub at_risk: f64,
+    /// Weight that failed.
+    pub failed: f64,
+}
+
 /// A day on which the curve comes down.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Step {
     /// The day, from the time origin.
     pub day: Days,
@@ -29,14 +41,59 @@ pub struct Step {
     pub at_risk: u64,
     /// How many of them failed.
     pub failed: u64,
+    /// The sums of their case weights; none where every one weighs 1, and the counts are the sums.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weights: Option<WeightSums>,
     /// Survival after the failures of this day.
     pub survival: Fraction,
     /// σ², the variance of ln S at this day.
     pub ln_survival_variance: Known<f64>,
 }
 
+impl Step {
+    /// The step that takes a curve down from `survival`, with `sum` = Σ d/(n(n − d)) so far, both brought up to date.
+    fn after(day: i32, counts: (u64, u64), weights: Option<WeightSums>, survival: &mut f64, sum: &mut f64) -> Self {
+        let (at_risk, failed) = counts;
+        let mut step = Self {
+            day: Days::new(day),
+            at_risk,
+            failed,
+            weights,
+            survival: Fraction::new(0.0),
+            ln_survival_variance: Known::NotKnown(WhyNotKnown::AllFailed),
+        };
+        if step.all_failed() {
+            *survival = 0.0;
+            return step;
+        }
+        let (n, d) = (step.weight_at_risk(), step.weight_failed());
+        *survival *= (n - d) / n;
+        *sum += d / (n * (n - d));
+        step.survival = Fraction::new(*survival);
+        if *survival > 0.0 {
+            step.ln_survival_variance = Known::Known(*sum);
+        }
+        step
+    }
+
+    /// Whether nobody is left after the failures of this day, and the curve has come down to 0.
+    pub fn all_failed(&self) -> bool {
+        self.at_risk == self.failed || self.weight_at_risk() <= self.weight_failed()
+    }
+
+    /// The sum of case weights at risk: how many, where every one weighs 1.
+    pub fn weight_at_risk(&self) -> f64 {
+        self.weights.map_or(self.at_risk as f64, |weights| weights.at_risk)
+    }
+
+    /// The sum of case weights that failed: how many, where every one weighs 1.
+    pub fn weight_failed(&self) -> f64 {
+        self.weights.map_or(self.failed as f64, |weights| weights.failed)
+    }
+}
+
 /// A survival curve: its steps, and how far it is known.
-#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ProductLimit {
     pub(super) steps: Vec<Step>,
     pub(super) last_day: Option<Days>,
@@ -52,23 +109,41 @@ impl ProductLimit {
             if failed == 0 {
                 continue;
             }
-            let (n, d) = (at_risk as f64, failed as f64);
-            survival *= (n - d) / n;
-            sum += d / (n * (n - d));
-            let ln_survival_variance =
-                if survival > 0.0 { Known::Known(sum) } else { Known::NotKnown(WhyNotKnown::AllFailed) };
-            steps.push(Step {
-                day: Days::new(day),
-                at_risk,
-                failed,
-                survival: Fraction::new(survival),
-                ln_survival_variance,
-            });
-            if at_risk == failed {
+            let step = Step::after(day, (at_risk, failed), None, &mut survival, &mut sum);
+            steps.push(step);
+            if step.all_failed() {
                 break;
             }
         }
         Self { steps, last_day: table.last_day(), variance: Variance::ModelBased }
+    }
+
+    /// The curve of a weighted life table, with Greenwood's variance: a weight of 2 counts as two observations there too.
+    pub fn estimate_weighted(table: &WeightedLifeTable) -> Self {
+        let counts = table.counts();
+        let mut steps = Vec::new();
+        let (mut survival, mut sum) = (1.0, 0.0);
+        let columns = counts.at_risk().zip(counts.failed()).zip(table.at_risk()).zip(table.failed());
+        for (day, (((count_at_risk, &count_failed), at_risk), &failed)) in (0..).zip(columns) {
+            if count_failed == 0 {
+                continue;
+            }
+            let weights = Some(WeightSums { at_risk, failed });
+            let step = Step::after(day, (count_at_risk, count_failed), weights, &mut survival, &mut sum);
+            steps.push(step);
+            if step.all_failed() {
+                break;
+            }
+        }
+        Self { steps, last_day: counts.last_day(), variance: Variance::ModelBased }
+    }
+
+    /// The curve of these observations with Greenwood's variance, by way of the table that suits them.
+    pub fn of(observations: &Observations) -> Self {
+        match observations.weights() {
+            None => Self::estimate(&LifeTable::count(observations)),
+            Some(_) => Self::estimate_weighted(&WeightedLifeTable::count(observations)),
+        }
     }
 
     /// The days on which the curve comes down, in order. Failures after S has reached 0 (possible with late entries) make no
@@ -92,7 +167,7 @@ impl ProductLimit {
         let Some(last_day) = self.last_day else { return Known::NotKnown(WhyNotKnown::NoObservations) };
         let after = self.steps.partition_point(|step| step.day <= day);
         let step = after.checked_sub(1).map(|i| &self.steps[i]);
-        let gone = step.is_some_and(|step| step.at_risk == step.failed);
+        let gone = step.is_some_and(Step::all_failed);
         if day > last_day && !gone { Known::NotKnown(WhyNotKnown::PastLastFollowUp) } else { Known::Known(step) }
     }
 

@@ -1,26 +1,29 @@
 //! The restricted mean: mean time in place up to a horizon, the area under the survival curve.
 //!
-//! Definition.  ∫ S(u) du from 0 to the horizon, in days.
-//! Variance.    With A_i the area from failure day i to the horizon, Σ A_i²·d_i/(n_i(n_i − d_i)); cluster-robust: influences
+//! Definition.  ∫ S(u) du from 0 to the horizon, in the unit of the axis (days on the axis of days).
+//! Variance.    With A_i the area from failure time i to the horizon, Σ A_i²·d_i/(n_i(n_i − d_i)); cluster-robust: influences
 //!              with the weights A_i, summed by cluster.
 //! Source.      Kaplan EL, Meier P. J Am Stat Assoc 1958;53:457–481 (mean lifetime); Irwin JO. J Hyg 1949;47:188–189 (both from
 //!              memory).
-//! Decided.     Not known for a horizon past the last day at risk, unless S has reached 0 by then. The interval is symmetric,
+//! Decided.     Not known for a horizon past the last time at risk, unless S has reached 0 by then. The interval is symmetric,
 //!              cut to 0..horizon.
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::cluster_influence::area_variance;
+use super::axis::Axis;
+use super::cluster_influence::area_influences;
 use super::distribution::normal_quantile_upper;
 use super::life_table::LifeTable;
 use super::observation::Observations;
 use super::product_limit::ProductLimit;
 use super::survival_interval::Inference;
-use crate::quantity::{Behind, ConfidenceInterval, Days, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
+use crate::quantity::{
+    Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, IntervalMethod, Known, Variance, WhyNotKnown,
+};
 
 /// Mean time in place up to a horizon.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RestrictedMean {
     /// The day up to which time is counted.
     pub horizon: Days,
@@ -28,53 +31,112 @@ pub struct RestrictedMean {
     pub days: Estimate<f64>,
 }
 
+/// Mean time in place up to a horizon, both in the unit of an axis.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RestrictedMeanTime {
+    /// The time up to which time is counted.
+    pub horizon: f64,
+    /// The mean.
+    pub mean: Estimate<f64>,
+}
+
 /// The restricted mean of these observations; the interval is always the plain one, at the level of `inference`.
 pub fn restricted_mean(observations: &Observations, horizon: Days, inference: Inference) -> Known<RestrictedMean> {
-    let table = LifeTable::count(observations);
-    let curve = ProductLimit::estimate(&table);
-    let (value, areas) = match areas_to(&curve, horizon) {
-        Known::Known(found) => found,
+    let mean =
+        restricted_mean_on(observations, &Axis::Days, f64::from(horizon.count()), inference.variance, inference.level);
+    mean.map(|mean| RestrictedMean { horizon, days: mean.mean })
+}
+
+/// The restricted mean of observations on any axis, with a plain interval.
+pub fn restricted_mean_on(
+    observations: &Observations,
+    axis: &Axis,
+    horizon: f64,
+    variance: Variance,
+    level: ConfidenceLevel,
+) -> Known<RestrictedMeanTime> {
+    let area = match AreaToHorizon::of(observations, axis, horizon) {
+        Known::Known(area) => area,
         Known::NotKnown(why) => return Known::NotKnown(why),
     };
-    let failures = table.counts_at(Days::new(horizon.count().saturating_add(1))).failed_so_far;
-    let variance = match inference.variance {
-        _ if failures == 0 => Known::NotKnown(WhyNotKnown::NoFailures),
-        Variance::ModelBased => Known::Known(greenwood_area_variance(&curve, &areas)),
-        Variance::ClusterRobust => area_variance(&curve, &areas, observations),
+    let known = match variance {
+        _ if area.behind.failures == 0 => Known::NotKnown(WhyNotKnown::NoFailures),
+        Variance::ModelBased => Known::Known(area.greenwood),
+        Variance::ClusterRobust if area.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
+        Variance::ClusterRobust => Known::Known(area.influences(observations).iter().map(|a| a * a).sum()),
     };
-    let error = variance.map(libm::sqrt);
-    let reach = normal_quantile_upper(inference.level.tail());
-    let days = Estimate {
-        value,
+    let error = known.map(libm::sqrt);
+    let reach = normal_quantile_upper(level.tail());
+    let mean = Estimate {
+        value: area.area,
         standard_error: error.known().copied(),
-        variance: inference.variance,
+        variance,
         interval: error.map(|error| ConfidenceInterval {
-            lower: (value - reach * error).max(0.0),
-            upper: (value + reach * error).min(f64::from(horizon.count().max(0))),
-            level: inference.level,
+            lower: (area.area - reach * error).max(0.0),
+            upper: (area.area + reach * error).min(horizon.max(0.0)),
+            level,
             method: IntervalMethod::Plain,
         }),
-        behind: Behind { observations: table.total(), clusters: observations.clusters_present(), failures },
+        behind: area.behind,
     };
-    Known::Known(RestrictedMean { horizon, days })
+    Known::Known(RestrictedMeanTime { horizon, mean })
 }
 
 /// The area under a curve up to a horizon, in days, for those who have the life table only.
 pub fn area_under_curve(curve: &ProductLimit, horizon: Days) -> Known<f64> {
-    areas_to(curve, horizon).map(|(area, _)| area)
+    areas_to(curve, &Axis::Days, f64::from(horizon.count())).map(|(area, _)| area)
+}
+
+/// The area under the curve of some observations, with all that its variances are made of.
+pub(super) struct AreaToHorizon {
+    curve: ProductLimit,
+    /// From each step up to the horizon on.
+    areas: Vec<f64>,
+    /// The whole area.
+    pub area: f64,
+    /// Its model-based variance.
+    pub greenwood: f64,
+    /// All observations and clusters; failures up to the horizon.
+    pub behind: Behind,
+}
+
+impl AreaToHorizon {
+    /// Of these observations.
+    pub fn of(observations: &Observations, axis: &Axis, horizon: f64) -> Known<Self> {
+        let curve = ProductLimit::of(observations);
+        let (area, areas) = match areas_to(&curve, axis, horizon) {
+            Known::Known(found) => found,
+            Known::NotKnown(why) => return Known::NotKnown(why),
+        };
+        let last = axis.tick_at(horizon).unwrap_or(-1);
+        let failures = LifeTable::count(observations).counts_at(Days::new(last.saturating_add(1))).failed_so_far;
+        let behind = Behind { observations: observations.len() as u64, clusters: observations.clusters_present(), failures };
+        let greenwood = greenwood_area_variance(&curve, &areas);
+        Known::Known(Self { curve, areas, area, greenwood, behind })
+    }
+
+    /// What each cluster adds to the error of the area, with the sign turned; the observations are those of the area.
+    pub fn influences(&self, observations: &Observations) -> Vec<f64> {
+        area_influences(&self.curve, &self.areas, observations)
+    }
 }
 
 /// The whole area, and that from each step up to the horizon on.
-fn areas_to(curve: &ProductLimit, horizon: Days) -> Known<(f64, Vec<f64>)> {
-    if let Known::NotKnown(why) = curve.survival_at(horizon) {
-        return Known::NotKnown(why);
+fn areas_to(curve: &ProductLimit, axis: &Axis, horizon: f64) -> Known<(f64, Vec<f64>)> {
+    let Some(last) = curve.last_day_at_risk() else { return Known::NotKnown(WhyNotKnown::NoObservations) };
+    if horizon.is_nan() {
+        return Known::NotKnown(WhyNotKnown::NotANumber);
     }
-    let end = f64::from(horizon.count().max(0));
-    let steps = &curve.steps()[..curve.steps().partition_point(|step| step.day <= horizon)];
+    let spent = curve.steps().last().is_some_and(super::product_limit::Step::all_failed);
+    if horizon > axis.time(last.count()) && !spent {
+        return Known::NotKnown(WhyNotKnown::PastLastFollowUp);
+    }
+    let end = horizon.max(0.0);
+    let steps = &curve.steps()[..curve.steps().partition_point(|step| axis.time(step.day.count()) <= horizon)];
     let mut areas = vec![0.0; steps.len()];
     let (mut area, mut right) = (0.0, end);
     for (step, place) in steps.iter().zip(&mut areas).rev() {
-        let left = f64::from(step.day.count());
+        let left = axis.time(step.day.count());
         area += step.survival.value() * (right - left);
         *place = area;
         right = left;
@@ -85,9 +147,9 @@ fn areas_to(curve: &ProductLimit, horizon: Days) -> Known<(f64, Vec<f64>)> {
 fn greenwood_area_variance(curve: &ProductLimit, areas: &[f64]) -> f64 {
     let mut sum = 0.0;
     for (step, area) in curve.steps().iter().zip(areas) {
-        let (n, d) = (step.at_risk as f64, step.failed as f64);
+        let (n, d) = (step.weight_at_risk(), step.weight_failed());
         // Where all have failed there is no area to come, and no spread.
-        if n > d {
+        if !step.all_failed() {
             sum += area * area * d / (n * (n - d));
         }
     }
