@@ -9,22 +9,25 @@
 //!              Lin DY, Wei LJ. J Am Stat Assoc 1989;84:1074–1078 (all from memory).
 //! Decided.     A group from which nobody was at risk on a day with failures takes no part and costs no degree of freedom. One
 //!              group is left out of the solution: that with the largest variance, so that rounding hurts least. No small-sample
-//!              factor in the robust variance.
+//!              factor in the robust variance. Each observation counts once, whatever its case weight: see `weighted_log_rank`.
+//! Agrees.      With the score test of a Cox model only where that treats ties exactly; Breslow's or Efron's way differs.
 //! Cost.        O(observations + days·groups² + clusters·groups²).
 //! Not for.     Groups that differ in what else decides failure; curves that cross.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::bucket::Buckets;
+use super::compared::Compared;
+use super::covariance::Matrix;
 use super::distribution::chi_square_upper_tail;
-use super::grouping::{Grouping, NO_GROUP};
+use super::grouping::Grouping;
 use super::life_table::LifeTable;
-use super::observation::{Ending, Observations};
-use crate::quantity::{Behind, Known, Variance, WhyNotKnown};
-
-/// A pivot below this part of its variance is rounding, not information.
-const NOTHING_LEFT: f64 = 1e-11;
+use super::observation::Observations;
+use super::risk_counts::RiskCounts;
+use super::score_sums::ScoreSums;
+use super::weighted_log_rank::statistic;
+use super::weighting::Weighting;
+use crate::quantity::{Behind, Known, Variance};
 
 /// Failures of one group.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -59,18 +62,14 @@ pub struct LogRankTest {
 /// Not known without failures, with fewer than two groups at risk when some failed, or, for the robust variance, with fewer
 /// clusters than its rank needs.
 pub fn log_rank(observations: &Observations, grouping: &Grouping, variance: Variance) -> Known<LogRankTest> {
-    let comparison = Comparison::of(&LifeTable::by_group(observations, grouping));
-    let in_group = |&(&code, _): &(&u16, &u32)| code != NO_GROUP;
-    let mut seen = vec![false; observations.clusters() as usize];
-    for (_, &cluster) in grouping.codes().iter().zip(observations.cluster()).filter(in_group) {
-        seen[cluster as usize] = true;
-    }
-    let clusters = seen.iter().map(|&seen| u64::from(seen)).sum();
+    let compared = Compared::new(observations, grouping);
+    let sums = ScoreSums::of(RiskCounts::of_tables(&LifeTable::by_group(observations, grouping)), &[Weighting::LogRank]);
+    let column = compared.columns(&compared.all_groups());
     match variance {
-        Variance::ModelBased => comparison.test(None, clusters),
+        Variance::ModelBased => test(&sums, None, compared.clusters_present(&column)),
         Variance::ClusterRobust => {
-            let robust = comparison.robust_covariance(observations, grouping);
-            comparison.test(Some(&robust), clusters)
+            let clusters = sums.by_cluster(&compared, &column);
+            test(&sums, Some(&clusters.covariance()), clusters.present())
         }
     }
 }
@@ -79,205 +78,33 @@ pub fn log_rank(observations: &Observations, grouping: &Grouping, variance: Vari
 ///
 /// Not known without failures, or with fewer than two groups at risk when some failed.
 pub fn log_rank_of_tables(tables: &[LifeTable]) -> Known<LogRankTest> {
-    let comparison = Comparison::of(tables);
-    comparison.test(None, comparison.observations)
+    let sums = ScoreSums::of(RiskCounts::of_tables(tables), &[Weighting::LogRank]);
+    test(&sums, None, sums.observations())
 }
 
-/// What the life tables say about the differences, and the shares of the risk set that the residuals need.
-struct Comparison {
-    observations: u64,
-    groups: Vec<GroupFailures>,
-    covariance: Matrix,
-    /// For each day, how many days with failures lie on it or before.
-    failure_days_to: Vec<usize>,
-    /// For each day with failures, d/n.
-    hazard: Vec<f64>,
-    /// For each day with failures and each group, n_g/n.
-    share: Vec<f64>,
-}
-
-impl Comparison {
-    fn of(tables: &[LifeTable]) -> Self {
-        let size = tables.len();
-        let days = tables.iter().map(|table| table.failed().len()).max().unwrap_or(0);
-        let mut at_risk: Vec<_> = tables.iter().map(LifeTable::at_risk).collect();
-        let mut comparison = Self {
-            observations: tables.iter().map(LifeTable::total).sum(),
-            groups: tables.iter().map(|table| GroupFailures { observed: table.failures(), expected: 0.0 }).collect(),
-            covariance: Matrix::zero(size),
-            failure_days_to: Vec::with_capacity(days),
-            hazard: Vec::new(),
-            share: Vec::new(),
-        };
-        let mut now = vec![0; size];
-        for day in 0..days {
-            for (now, at_risk) in now.iter_mut().zip(&mut at_risk) {
-                *now = at_risk.next().unwrap_or(0);
-            }
-            let failed: u64 = tables.iter().filter_map(|table| table.failed().get(day)).sum();
-            if failed > 0 {
-                comparison.add_day(&now, failed);
-            }
-            comparison.failure_days_to.push(comparison.hazard.len());
-        }
-        comparison
-    }
-
-    fn add_day(&mut self, at_risk: &[u64], failed: u64) {
-        let all: u64 = at_risk.iter().sum();
-        let (n, d) = (all as f64, failed as f64);
-        let spread = if all > 1 { d * (n - d) / (n - 1.0) } else { 0.0 };
-        let share = |g: usize| at_risk[g] as f64 / n;
-        for g in 0..at_risk.len() {
-            self.groups[g].expected += d * share(g);
-            self.share.push(share(g));
-            for h in 0..at_risk.len() {
-                let own = if g == h { 1.0 } else { 0.0 };
-                self.covariance.add(g, h, spread * share(g) * (own - share(h)));
-            }
-        }
-        self.hazard.push(d / n);
-    }
-
-    /// Score residuals summed by cluster, squared, and summed.
-    fn robust_covariance(&self, observations: &Observations, grouping: &Grouping) -> Matrix {
-        let size = self.groups.len();
-        let mut hazard_to = vec![0.0; self.hazard.len() + 1];
-        let mut shared_to = vec![0.0; (self.hazard.len() + 1) * size];
-        for (j, hazard) in self.hazard.iter().enumerate() {
-            hazard_to[j + 1] = hazard_to[j] + hazard;
-            for g in 0..size {
-                shared_to[(j + 1) * size + g] = shared_to[j * size + g] + hazard * self.share[j * size + g];
-            }
-        }
-        let keyed = observations.cluster().iter().copied().zip(0_u32..);
-        let by_cluster = Buckets::fill(keyed, observations.clusters() as usize);
-        let mut covariance = Matrix::zero(size);
-        let mut score = vec![0.0; size];
-        for cluster in 0..observations.clusters() as usize {
-            score.fill(0.0);
-            for i in by_cluster.items(cluster).iter().map(|&i| i as usize) {
-                let Some(&group) = grouping.codes().get(i).filter(|&&code| code != NO_GROUP) else { continue };
-                let own = usize::from(group);
-                let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
-                let before = if entry == 0 { 0 } else { self.failure_days_to[entry as usize] };
-                let after = self.failure_days_to[exit as usize];
-                score[own] -= hazard_to[after] - hazard_to[before];
-                for (g, score) in score.iter_mut().enumerate() {
-                    *score += shared_to[after * size + g] - shared_to[before * size + g];
-                }
-                if observations.ending()[i] == Ending::Failed {
-                    score[own] += 1.0;
-                    for (g, score) in score.iter_mut().enumerate() {
-                        *score -= self.share[(after - 1) * size + g];
-                    }
-                }
-            }
-            for g in 0..size {
-                for h in 0..size {
-                    covariance.add(g, h, score[g] * score[h]);
-                }
-            }
-        }
-        covariance
-    }
-
-    fn test(&self, robust: Option<&Matrix>, clusters: u64) -> Known<LogRankTest> {
-        if self.hazard.is_empty() {
-            return Known::NotKnown(WhyNotKnown::NoFailures);
-        }
-        // A group without expected failures has no variance, and the elimination passes over it.
-        let mut kept: Vec<usize> = (0..self.groups.len()).collect();
-        let largest =
-            kept.iter().copied().reduce(|a, b| if self.covariance.at(b, b) > self.covariance.at(a, a) { b } else { a });
-        kept.retain(|&g| Some(g) != largest);
-        let difference: Vec<f64> = kept.iter().map(|&g| self.groups[g].observed as f64 - self.groups[g].expected).collect();
-        let (model_based, model_rank) = self.covariance.only(&kept).quadratic_form(&difference);
-        if model_rank == 0 {
-            return Known::NotKnown(WhyNotKnown::TooFewGroups);
-        }
-        let (chi_square, rank, variance) = match robust {
-            None => (model_based, model_rank, Variance::ModelBased),
-            Some(robust) => {
-                let (chi_square, rank) = robust.only(&kept).quadratic_form(&difference);
-                (chi_square, rank, Variance::ClusterRobust)
-            }
-        };
-        if rank < model_rank || (robust.is_some() && clusters < 2) {
-            return Known::NotKnown(WhyNotKnown::TooFewClusters);
-        }
+#[expect(clippy::cast_possible_truncation, reason = "every case weight is 1, so the sums of failures are counts")]
+fn test(sums: &ScoreSums, robust: Option<&Matrix>, clusters: u64) -> Known<LogRankTest> {
+    statistic(sums, robust, clusters).map(|(chi_square, rank)| {
         let tail = chi_square_upper_tail(chi_square, rank);
-        Known::Known(LogRankTest {
-            groups: self.groups.clone(),
+        let group = |(&observed, &expected): (&f64, &f64)| GroupFailures { observed: observed as u64, expected };
+        LogRankTest {
+            groups: sums.observed.iter().zip(&sums.expected).map(group).collect(),
             chi_square,
             degrees_of_freedom: rank,
             p_value: tail.p_value,
             ln_p_value: tail.ln_p_value,
-            variance,
-            behind: Behind {
-                observations: self.observations,
-                clusters,
-                failures: self.groups.iter().map(|group| group.observed).sum(),
-            },
-        })
-    }
-}
-
-/// A square matrix, row after row.
-struct Matrix {
-    size: usize,
-    cells: Vec<f64>,
-}
-
-impl Matrix {
-    fn zero(size: usize) -> Self {
-        Self { size, cells: vec![0.0; size * size] }
-    }
-
-    fn at(&self, row: usize, column: usize) -> f64 {
-        self.cells[row * self.size + column]
-    }
-
-    fn add(&mut self, row: usize, column: usize, term: f64) {
-        self.cells[row * self.size + column] += term;
-    }
-
-    /// The rows and columns of these indices.
-    fn only(&self, kept: &[usize]) -> Self {
-        let cells = kept.iter().flat_map(|&row| kept.iter().map(move |&column| self.at(row, column))).collect();
-        Self { size: kept.len(), cells }
-    }
-
-    /// vᵀ M⁻ v for a covariance matrix M by elimination, and the rank of M. Directions without variance are skipped.
-    fn quadratic_form(mut self, vector: &[f64]) -> (f64, u32) {
-        let diagonal: Vec<f64> = (0..self.size).map(|j| self.at(j, j)).collect();
-        let mut vector = vector.to_vec();
-        let (mut form, mut rank) = (0.0, 0);
-        for j in 0..self.size {
-            let pivot = self.at(j, j);
-            if pivot <= NOTHING_LEFT * diagonal[j] {
-                continue;
-            }
-            form += vector[j] * vector[j] / pivot;
-            rank += 1;
-            for row in j + 1..self.size {
-                let factor = self.at(row, j) / pivot;
-                vector[row] -= factor * vector[j];
-                for column in j + 1..self.size {
-                    let term = -factor * self.at(j, column);
-                    self.add(row, column, term);
-                }
-            }
+            variance: if robust.is_some() { Variance::ClusterRobust } else { Variance::ModelBased },
+            behind: Behind { observations: sums.observations(), clusters, failures: sums.failures() },
         }
-        (form, rank)
-    }
+    })
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::observation::Ending;
     use super::super::ten_rows;
     use super::*;
-    use crate::quantity::Days;
+    use crate::quantity::{Days, WhyNotKnown};
 
     #[test]
     fn ten_rows_by_hand() {

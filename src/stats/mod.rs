@@ -14,6 +14,16 @@
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
+//! - [`compared`](mod@compared): observations in groups, compared within strata
+//! - [`weighting`](mod@weighting): early or late failures may weigh more in a comparison
+//! - [`weighted_log_rank`](mod@weighted_log_rank): do groups differ, early or late, within strata?
+//! - [`log_rank_trend`](mod@log_rank_trend): do ordered groups fail the sooner, the higher they rank?
+//! - [`combined_log_rank`](mod@combined_log_rank): the largest of several weighted statistics
+//! - [`normal_maximum`](mod@normal_maximum): how large the largest of correlated normal numbers may be
+//! - [`pairwise`](mod@pairwise): each group against each other
+//! - [`multiple_comparisons`](mod@multiple_comparisons): probabilities adjusted for the number of tests
+//! - [`few_clusters`](mod@few_clusters): a robust test that knows how many clusters there are
+//! - [`wild_bootstrap`](mod@wild_bootstrap): the same with the clusters' signs drawn at random
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`poisson`](mod@poisson): exact limits of a count
 //! - [`share`](mod@share): the interval of so many of so many
@@ -46,22 +56,36 @@
 
 pub mod annual_failure_rate;
 pub mod axis;
+mod beta_tail;
 mod bucket;
 pub mod cluster_influence;
+pub mod combined_log_rank;
+pub mod compared;
 mod compensated_sum;
+mod covariance;
 pub mod distribution;
+pub mod few_clusters;
 pub mod grouping;
 pub mod horizon;
 pub mod life_table;
 pub mod log_rank;
+pub mod log_rank_trend;
+pub mod multiple_comparisons;
+pub mod normal_maximum;
 pub mod observation;
+pub mod pairwise;
 pub mod poisson;
 pub mod product_limit;
 pub mod quantile;
 pub mod restricted_mean;
+mod risk_counts;
+mod score_sums;
 pub mod share;
 pub mod survival_interval;
 pub mod weighted_life_table;
+pub mod weighted_log_rank;
+pub mod weighting;
+pub mod wild_bootstrap;
 
 #[cfg(test)]
 mod ten_rows;
@@ -72,15 +96,26 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use cluster_influence::with_cluster_robust_variance;
+pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
+pub use compared::Compared;
+pub use few_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
+pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
+pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
+pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
+pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use share::wilson_interval;
+pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
+pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
+pub use weighting::{Exponent, Weighting};
+pub use wild_bootstrap::{WildBootstrapTest, wild_bootstrap_log_rank};

@@ -1,0 +1,286 @@
+//! The sums behind the tests that compare groups: weighted differences, their covariance, and each cluster's part in them.
+//!
+//! Definition.  With weight W on a row, U_g = Σ W·(d_g − d·n_g/n). Model-based covariance of weightings a and b:
+//!              Σ W_a·W_b · d·(n − d)/(n − 1) · n_g/n · ([g = h] − n_h/n). Score residual of observation i of group j with case weight
+//!              w: w·Σ W·(dN_i − Y_i·d/n)·([g = j] − n_g/n); they sum to U_g. The robust covariance is the sum, over clusters, of
+//!              the squares of each cluster's sum of residuals.
+//! Decided.     Where the failures of a row weigh less than 1 together, the factor (n − d)/(n − 1), which would exceed 1, is left out.
+//!              A cluster informs if its residuals are more than rounding: above 1e-12 of the largest.
+//! Cost.        O(rows·groups²·weightings²) and O(observations·groups·weightings). The clusters are dealt out to threads, and each
+//!              thread adds up its own in the order of the observations: the sums are the same for any number of threads.
+
+use std::ops::Range;
+
+use super::compared::Compared;
+use super::covariance::Matrix;
+use super::observation::Ending;
+use super::risk_counts::RiskCounts;
+use super::weighting::Weighting;
+use crate::quantity::WhyNotKnown;
+
+/// Below so many observations a second thread costs more than it saves.
+const WORTH_A_THREAD: usize = 100_000;
+/// A cluster whose residuals are below this part of the largest tells nothing.
+const ROUNDING: f64 = 1e-12;
+
+/// Sums over all rows, for one or several weightings at once.
+pub(super) struct ScoreSums {
+    counts: RiskCounts,
+    weightings: usize,
+    /// Failures of each group.
+    pub observed: Vec<f64>,
+    /// Failures of each group if all failed at the same pace.
+    pub expected: Vec<f64>,
+    /// The weighted difference, for each weighting and group.
+    pub difference: Vec<f64>,
+    /// Model-based covariance of the weighted differences.
+    pub covariance: Matrix,
+    /// Covariance of the unweighted differences.
+    pub unweighted: Matrix,
+    /// How many strata have failures in a row with two groups at risk.
+    pub informative_strata: u32,
+    /// For each row and group, n_g/n.
+    share: Vec<f64>,
+    /// For each row and weighting, W.
+    weight: Vec<f64>,
+    /// For each row and weighting, Σ W·d/n over the earlier rows of its stratum.
+    hazard_to: Vec<f64>,
+    /// For each row, weighting and group, Σ W·d/n·n_g/n over the earlier rows of its stratum.
+    shared_to: Vec<f64>,
+}
+
+impl ScoreSums {
+    pub(super) fn of(counts: RiskCounts, weightings: &[Weighting]) -> Self {
+        let (size, several) = (counts.size, weightings.len());
+        let rows = counts.starts.last().copied().unwrap_or(0);
+        let mut sums = Self {
+            weightings: several,
+            observed: vec![0.0; size],
+            expected: vec![0.0; size],
+            difference: vec![0.0; several * size],
+            covariance: Matrix::zero(several * size),
+            unweighted: Matrix::zero(size),
+            informative_strata: 0,
+            share: vec![0.0; rows * size],
+            weight: vec![0.0; rows * several],
+            hazard_to: vec![0.0; rows * several],
+            shared_to: vec![0.0; rows * several * size],
+            counts,
+        };
+        for stratum in 0..sums.counts.starts.len().saturating_sub(1) {
+            sums.add_stratum(sums.counts.starts[stratum]..sums.counts.starts[stratum + 1], weightings);
+        }
+        // The unweighted sums of one group differ from its weighted ones only by rounding; the same rounding is kept.
+        for (m, weighting) in weightings.iter().enumerate() {
+            if *weighting == Weighting::LogRank {
+                for g in 0..size {
+                    sums.difference[m * size + g] = sums.observed[g] - sums.expected[g];
+                }
+            }
+        }
+        sums
+    }
+
+    /// How many observations take part.
+    pub(super) fn observations(&self) -> u64 {
+        self.counts.observations.iter().sum()
+    }
+
+    /// How many of them fail.
+    pub(super) fn failures(&self) -> u64 {
+        self.counts.failures.iter().sum()
+    }
+
+    /// Why a weighting has no variance: fewer than two groups were at risk when some failed, or no failure that weighs anything.
+    pub(super) fn why_nothing_to_compare(&self) -> WhyNotKnown {
+        let compared = self.unweighted.largest_variance().is_some_and(|g| self.unweighted.at(g, g) > 0.0);
+        if compared { WhyNotKnown::NoFailures } else { WhyNotKnown::TooFewGroups }
+    }
+
+    /// n, d and n − d of a row.
+    fn totals(&self, row: usize) -> (f64, f64, f64) {
+        let cells = row * self.counts.size..(row + 1) * self.counts.size;
+        let (at_risk, failed) = (&self.counts.at_risk[cells.clone()], &self.counts.failed[cells]);
+        let left = at_risk.iter().zip(failed).map(|(n, d)| n - d).sum();
+        (at_risk.iter().sum(), failed.iter().sum(), left)
+    }
+
+    fn add_stratum(&mut self, rows: Range<usize>, weightings: &[Weighting]) {
+        let (size, several) = (self.counts.size, self.weightings);
+        let totals: Vec<_> = rows.clone().map(|row| self.totals(row)).collect();
+        for (m, weighting) in weightings.iter().enumerate() {
+            let mut row = rows.start;
+            weighting.of_rows(totals.iter().copied(), |weight| {
+                self.weight[row * several + m] = weight;
+                row += 1;
+            });
+        }
+        let mut informs = false;
+        // The last row of a stratum has nobody at risk; it holds the sums over all the others.
+        for (row, &(n, d, left)) in rows.clone().zip(&totals).take(rows.len() - 1) {
+            let hazard = if d > 0.0 { d / n } else { 0.0 };
+            for g in 0..size {
+                let at_risk = self.counts.at_risk[row * size + g];
+                self.share[row * size + g] = if at_risk > 0.0 { at_risk / n } else { 0.0 };
+            }
+            if d > 0.0 {
+                informs |= self.add_row(row, d, left, n);
+            }
+            for m in 0..several {
+                let weighted = self.weight[row * several + m] * hazard;
+                let (from, to) = (row * several + m, (row + 1) * several + m);
+                self.hazard_to[to] = self.hazard_to[from] + weighted;
+                for g in 0..size {
+                    self.shared_to[to * size + g] = self.shared_to[from * size + g] + weighted * self.share[row * size + g];
+                }
+            }
+        }
+        self.informative_strata += u32::from(informs);
+    }
+
+    /// Adds a row with failures to the differences and the covariance; says whether two groups were at risk.
+    fn add_row(&mut self, row: usize, d: f64, left: f64, n: f64) -> bool {
+        let (size, several) = (self.counts.size, self.weightings);
+        let spread = if left <= 0.0 {
+            0.0
+        } else if d >= 1.0 {
+            d * left / (n - 1.0)
+        } else {
+            d
+        };
+        let share = &self.share[row * size..(row + 1) * size];
+        let weight = &self.weight[row * several..(row + 1) * several];
+        for g in 0..size {
+            let failed = self.counts.failed[row * size + g];
+            self.observed[g] += failed;
+            self.expected[g] += d * share[g];
+            for (m, weight) in weight.iter().enumerate() {
+                self.difference[m * size + g] += weight * (failed - d * share[g]);
+            }
+            if share[g] > 0.0 {
+                for h in 0..size {
+                    let own = if g == h { 1.0 } else { 0.0 };
+                    let term = spread * share[g] * (own - share[h]);
+                    self.unweighted.add(g, h, term);
+                    for (a, weight_a) in weight.iter().enumerate() {
+                        for (b, weight_b) in weight.iter().enumerate() {
+                            self.covariance.add(a * size + g, b * size + h, weight_a * weight_b * term);
+                        }
+                    }
+                }
+            }
+        }
+        share.iter().filter(|&&share| share > 0.0).count() > 1
+    }
+
+    /// Each cluster's sum of residuals. `column` tells, for each level of the grouping, which of the groups here it is, if any.
+    pub(super) fn by_cluster(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> ClusterScores {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let threads = threads.min(compared.observations.len() / WORTH_A_THREAD).max(1);
+        self.by_cluster_on(compared, column, threads)
+    }
+
+    fn by_cluster_on(&self, compared: &Compared<'_>, column: &[Option<usize>], threads: usize) -> ClusterScores {
+        let clusters = compared.observations.clusters() as usize;
+        let width = self.weightings * self.counts.size;
+        let mut scores = ClusterScores { width, scores: vec![0.0; clusters * width], present: vec![false; clusters] };
+        let each = clusters.div_ceil(threads).max(1);
+        let parts = scores.scores.chunks_mut((each * width).max(1)).zip(scores.present.chunks_mut(each)).enumerate();
+        if threads == 1 {
+            for (number, (scores, present)) in parts {
+                self.add_clusters(compared, column, number * each, scores, present);
+            }
+        } else {
+            std::thread::scope(|scope| {
+                for (number, (scores, present)) in parts {
+                    scope.spawn(move || self.add_clusters(compared, column, number * each, scores, present));
+                }
+            });
+        }
+        scores
+    }
+
+    /// Adds the residuals of the clusters from `first` on, as many as there is room for.
+    fn add_clusters(
+        &self,
+        compared: &Compared<'_>,
+        column: &[Option<usize>],
+        first: usize,
+        scores: &mut [f64],
+        present: &mut [bool],
+    ) {
+        let (size, several) = (self.counts.size, self.weightings);
+        let width = several * size;
+        let observations = compared.observations;
+        let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
+        let (cluster, weights) = (observations.cluster(), observations.weights());
+        compared.each(|i, level, stratum| {
+            let Some(place) = (cluster[i] as usize).checked_sub(first).filter(|&place| place < present.len()) else {
+                return;
+            };
+            let Some(own) = column[level] else { return };
+            present[place] = true;
+            let score = &mut scores[place * width..(place + 1) * width];
+            let case = weights.map_or(1.0, |weights| weights[i]);
+            let (before, after) = (self.counts.first(stratum, entry[i]), self.counts.after(stratum, exit[i]));
+            let failed = ending[i] == Ending::Failed;
+            for (m, score) in score.chunks_exact_mut(size).enumerate() {
+                let (from, to) = (before * several + m, after * several + m);
+                score[own] -= case * (self.hazard_to[to] - self.hazard_to[from]);
+                let (from, to) =
+                    (&self.shared_to[from * size..(from + 1) * size], &self.shared_to[to * size..(to + 1) * size]);
+                for (score, (from, to)) in score.iter_mut().zip(from.iter().zip(to)) {
+                    *score += case * (to - from);
+                }
+                if failed {
+                    let row = after - 1;
+                    let weight = case * self.weight[row * several + m];
+                    score[own] += weight;
+                    for (score, share) in score.iter_mut().zip(&self.share[row * size..(row + 1) * size]) {
+                        *score -= weight * share;
+                    }
+                }
+            }
+        });
+    }
+}
+
+/// The residuals of each cluster, summed.
+pub(super) struct ClusterScores {
+    width: usize,
+    scores: Vec<f64>,
+    present: Vec<bool>,
+}
+
+impl ClusterScores {
+    /// The residuals of each cluster, for each weighting and group.
+    pub(super) fn each(&self) -> impl Iterator<Item = &[f64]> {
+        self.scores.chunks_exact(self.width.max(1))
+    }
+
+    /// Their squares, summed over clusters.
+    pub(super) fn covariance(&self) -> Matrix {
+        let mut covariance = Matrix::zero(self.width);
+        for score in self.each() {
+            covariance.add_square(score);
+        }
+        covariance
+    }
+
+    /// How many clusters take part.
+    pub(super) fn present(&self) -> u64 {
+        self.present.iter().map(|&present| u64::from(present)).sum()
+    }
+
+    /// The residuals of those clusters that have more than rounding, by the first weighting's `size` groups.
+    pub(super) fn informing(&self, size: usize) -> impl Iterator<Item = &[f64]> {
+        let largest = move |score: &[f64]| score[..size].iter().fold(0.0_f64, |largest, score| largest.max(score.abs()));
+        let threshold = ROUNDING * self.each().map(largest).fold(0.0_f64, f64::max);
+        self.each().filter(move |score| largest(score) > threshold)
+    }
+
+    /// How many these are.
+    pub(super) fn informative(&self, size: usize) -> u64 {
+        self.informing(size).map(|_| 1).sum()
+    }
+}
