@@ -3,6 +3,7 @@
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
+use crate::estimate::answer::Answers;
 use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
@@ -31,5 +32,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<Review>("results.schema.json"),
         file::<FindingsDocument>("findings.schema.json"),
         file::<ManifestFile>("registry-manifest.schema.json"),
+        file::<Answers>("estimate.schema.json"),
     ]
 }

@@ -11,10 +11,12 @@
 //! - [`init`], [`ingest`], [`history`], [`verify`], [`withdraw`]: keeping records in a registry
 //! - `keeping`: what these five share
 //! - [`export`]: what a registry keeps, as record files
+//! - [`estimate`]: times to failure from any field, through the same engine
 //! - [`exit`]: the exit codes
 
 pub mod check;
 pub mod draft;
+pub mod estimate;
 pub mod exit;
 pub mod explain;
 pub mod export;
@@ -71,6 +73,8 @@ enum Command {
     Protocol,
     /// Make blank record files, as CSV and as a workbook with lists to choose from.
     Template(template::TemplateArguments),
+    /// Estimate from a table of times of any field: survival, tests, regression, with the same engine.
+    Estimate(Box<estimate::EstimateArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),
 }
@@ -102,6 +106,7 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Verify(arguments) }) => verify::run(&arguments),
         Ok(Arguments { command: Command::Withdraw(arguments) }) => withdraw::run(&arguments),
         Ok(Arguments { command: Command::Export(arguments) }) => export::run(&arguments),
+        Ok(Arguments { command: Command::Estimate(arguments) }) => estimate::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

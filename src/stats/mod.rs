@@ -113,7 +113,6 @@ pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use share::wilson_interval;
-pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};

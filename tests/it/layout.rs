@@ -24,7 +24,8 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
     ("template", &["record", "wording"]),
     ("export", &["quantity", "record", "table", "wording"]),
-    ("schema", &["record", "registry", "report", "result"]),
+    ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
+    ("schema", &["estimate", "record", "registry", "report", "result"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -1,0 +1,168 @@
+//! All that is asked, answered. The document that is written as JSON; its schema is schemas/estimate.schema.json.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::asked::{Asked, Want};
+use super::comparison::{self, Tests};
+use super::data::{Data, LeftOut};
+use super::section::Section;
+use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
+use crate::stats::{Ending, PairwiseTests};
+
+/// What was used of the table.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TableUsed {
+    /// Rows received.
+    pub rows: u64,
+    /// Rows used.
+    pub used: u64,
+    /// Rows left out, by reason.
+    pub left_out: Vec<LeftOut>,
+    /// How many clusters.
+    pub clusters: u64,
+    /// Whether clusters were named; without, each row is its own.
+    pub clusters_named: bool,
+    /// The causes, the failure first.
+    pub causes: Vec<String>,
+}
+
+/// What a group consists of.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct GroupUsed {
+    /// The group.
+    pub group: String,
+    /// Rows.
+    pub observations: u64,
+    /// Clusters with a row in it.
+    pub clusters: u64,
+    /// Failures.
+    pub failures: u64,
+    /// Ended by a competing cause.
+    pub competing: u64,
+    /// Still followed when last seen.
+    pub censored: u64,
+    /// Time followed, summed.
+    pub followed: f64,
+    /// The last time.
+    pub last_time: Option<f64>,
+}
+
+/// The answers. What was not asked for is not there.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Answers {
+    /// The version of the program.
+    pub version: String,
+    /// What was asked, with what was filled in where nothing was said.
+    pub asked: Asked,
+    /// What was used of the table.
+    pub table: TableUsed,
+    /// The groups.
+    pub groups: Vec<GroupUsed>,
+    /// Survival of each group.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub survival: Option<Vec<GroupSurvival>>,
+    /// Times by which parts have failed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quantiles: Option<Vec<GroupQuantile>>,
+    /// Restricted means.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub means: Option<Vec<GroupMean>>,
+    /// Tests of all groups at once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tests: Option<Tests>,
+    /// Tests of every pair of groups.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<PairwiseTests>,
+}
+
+/// Fills in what was not said, and answers.
+///
+/// # Errors
+/// A sentence with how to mend it, when something asked for lacks what it needs.
+pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
+    let groups = Groups::of(data);
+    fill_in(asked, data, &groups);
+    let wants = |want: Want| asked.want.contains(&want);
+    Ok(Answers {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        table: TableUsed {
+            rows: data.received,
+            used: data.observations.len() as u64,
+            left_out: data.left_out.clone(),
+            clusters: data.observations.clusters_present(),
+            clusters_named: data.clustered,
+            causes: data.cause_labels.clone(),
+        },
+        groups: groups.labels.iter().zip(&groups.observations).map(|(label, rows)| group_used(label, rows, data)).collect(),
+        survival: wants(Want::Survival).then(|| survival::survival(asked, data, &groups)),
+        quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
+        means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
+        tests: wants(Want::Tests).then(|| comparison::tests(asked, data)).transpose()?,
+        pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
+        asked: asked.clone(),
+    })
+}
+
+/// The times that were not given: eight evenly spread, and the smallest last time of any group.
+fn fill_in(asked: &mut Asked, data: &Data, groups: &Groups) {
+    let last_of = |rows: &crate::stats::Observations| rows.last_day().map(|day| data.axis.time(day.count()));
+    let last = last_of(&data.observations).unwrap_or(0.0);
+    if asked.at.is_empty() {
+        let step = last / 8.0;
+        let round = if step >= 1.0 { 1.0 } else { 10_f64.powf(step.max(1e-9).log10().floor() - 1.0) };
+        asked.at = (1..=8).map(|part| (f64::from(part) * step / round).floor() * round).collect();
+        asked.at.dedup();
+    }
+    if asked.cuts.is_empty() {
+        asked.cuts = asked.at.clone();
+    }
+    if asked.until.is_none() {
+        asked.until = groups.observations.iter().filter_map(last_of).min_by(f64::total_cmp);
+    }
+}
+
+fn group_used(label: &str, rows: &crate::stats::Observations, data: &Data) -> GroupUsed {
+    let endings = |ending: Ending| rows.ending().iter().filter(|one| **one == ending).count() as u64;
+    let time = |tick: &i32| data.axis.time(*tick);
+    GroupUsed {
+        group: label.to_owned(),
+        observations: rows.len() as u64,
+        clusters: rows.clusters_present(),
+        failures: endings(Ending::Failed),
+        competing: endings(Ending::Competing),
+        censored: endings(Ending::Censored),
+        followed: rows.exit().iter().zip(rows.entry()).map(|(exit, entry)| time(exit) - time(entry)).sum(),
+        last_time: rows.last_day().map(|day| data.axis.time(day.count())),
+    }
+}
+
+/// The answers as readable tables.
+pub fn sections(answers: &Answers) -> Vec<Section> {
+    let asked = &answers.asked;
+    let mut sections = Vec::new();
+    if let Some(all) = &answers.survival {
+        sections.extend(survival::survival_sections(asked, all));
+    }
+    if let Some(all) = &answers.quantiles {
+        sections.extend(survival::quantile_sections(asked, all));
+    }
+    if let Some(all) = &answers.means {
+        sections.extend(survival::mean_sections(asked, all));
+    }
+    let labels: Vec<String> = answers.groups.iter().map(|group| group.group.clone()).collect();
+    if let Some(tests) = &answers.tests {
+        sections.extend(comparison::test_sections(asked, tests, &labels));
+    }
+    if let Some(pairs) = &answers.pairs {
+        sections.extend(comparison::pair_sections(pairs, &labels));
+    }
+    sections
+}
+
+/// The answers as JSON.
+pub fn json(answers: &Answers) -> String {
+    let mut text = serde_json::to_string_pretty(answers).unwrap_or_default();
+    text.push('\n');
+    text
+}

@@ -1,0 +1,130 @@
+//! What is asked of a table of times: which columns hold what, and what is to be estimated from them.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::quantity::{ConfidenceLevel, Variance};
+use crate::stats::{AdjustmentMethod, SurvivalIntervalMethod, Weighting};
+
+/// Which columns hold what.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Roles {
+    /// Time at which following ended.
+    pub time: String,
+    /// Time at which following began; without it, 0 for all.
+    pub entry: Option<String>,
+    /// How it ended; without it, all failed.
+    pub cause: Option<String>,
+    /// What stands there for a failure.
+    pub failure: String,
+    /// What stands there for one still followed when it was last seen. Anything else is a competing cause.
+    pub censored: String,
+    /// Groups to compare.
+    pub group: Option<String>,
+    /// Strata within which groups are compared.
+    pub stratum: Option<String>,
+    /// What may share its fate.
+    pub cluster: Option<String>,
+    /// Case weights.
+    pub weight: Option<String>,
+    /// Covariates that are numbers.
+    pub covariates: Vec<String>,
+    /// Covariates that are categories, each with its reference level; without one, the first in order.
+    pub factors: Vec<(String, Option<String>)>,
+}
+
+/// Something that can be estimated or tested.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "snake_case")]
+pub enum Want {
+    /// Product-limit survival of each group.
+    Survival,
+    /// Bands that hold the whole curve at once.
+    Bands,
+    /// Cumulative hazard (Nelson–Aalen) of each group.
+    Hazard,
+    /// Times by which a part has failed.
+    Quantiles,
+    /// Restricted mean of each group, and differences between groups.
+    Mean,
+    /// Differences and ratios of survival between groups.
+    Contrasts,
+    /// Survival to a time, given survival to an earlier one.
+    Conditional,
+    /// The actuarial life table.
+    LifeTable,
+    /// Weighted log-rank tests, their maximum, and the trend over ordered groups.
+    Tests,
+    /// Tests of every pair of groups, adjusted for their number.
+    Pairs,
+    /// Cumulative incidence of each cause (Aalen–Johansen), Gray's tests, and bounds for those lost.
+    Incidence,
+    /// Regression of the subdistribution hazard (Fine–Gray).
+    FineGray,
+    /// Proportional-hazards regression (Cox), with its checks.
+    Cox,
+    /// The same with Firth's penalty.
+    Firth,
+    /// The same with a gamma frailty shared by cluster.
+    Frailty,
+    /// Failures per time under observation, their ratios, and yearly failure rates.
+    Rates,
+    /// Intervals from resampled clusters.
+    Bootstrap,
+}
+
+/// How ties are handled in regression.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "snake_case")]
+pub enum TiesAsked {
+    /// Efron's approximation.
+    #[default]
+    Efron,
+    /// Breslow's approximation.
+    Breslow,
+    /// The discrete conditional likelihood.
+    Exact,
+}
+
+/// What is asked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Asked {
+    /// Which columns hold what.
+    pub roles: Roles,
+    /// What to estimate.
+    pub want: Vec<Want>,
+    /// Times at which survival and the like are read.
+    pub at: Vec<f64>,
+    /// The earlier time of conditional survival.
+    pub given: f64,
+    /// How far restricted means reach; without it, the smallest last time of any group.
+    pub until: Option<f64>,
+    /// Cut points of the actuarial life table.
+    pub cuts: Vec<f64>,
+    /// Parts that have failed, for the quantiles.
+    pub failed_parts: Vec<f64>,
+    /// Scores of the groups, in order, for the trend; without them 1, 2, 3 and so on.
+    pub scores: Vec<f64>,
+    /// How tests weigh failures.
+    pub weightings: Vec<Weighting>,
+    /// How probabilities are adjusted for the number of pairs.
+    pub adjustment: AdjustmentMethod,
+    /// Coverage of intervals.
+    pub level: ConfidenceLevel,
+    /// The scale on which intervals are symmetric.
+    pub scale: SurvivalIntervalMethod,
+    /// Whether those of a cluster may share their fate.
+    pub variance: Variance,
+    /// How ties are handled in regression.
+    pub ties: TiesAsked,
+    /// Units of time in a year.
+    pub year: f64,
+    /// A published yearly failure rate to hold the failures against.
+    pub published_rate: Option<f64>,
+    /// How many resamples.
+    pub resamples: u32,
+    /// Where the random numbers start.
+    pub seed: u64,
+    /// Whether the steps of the curves are listed.
+    pub curves: bool,
+}

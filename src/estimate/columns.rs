@@ -1,0 +1,350 @@
+//! The columns of a table of times, whatever they are called: numbers as numbers, categories as codes with their labels.
+//!
+//! One pass over the file. A cell that is no number where a number is asked for stops the run, with its row and column; an empty
+//! cell is a missing value, and what becomes of it is decided where it is used.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use polars::prelude::{DataFrame, DataType};
+
+use crate::finding::Findings;
+use crate::intake::declaration::Declaration;
+use crate::intake::parquet_file::{ParquetRows, cell_text};
+use crate::intake::probe::{Format, probe};
+use crate::intake::sheet::{Sheet, open_sheets};
+
+/// The code of a category cell that is empty.
+pub const MISSING: u32 = u32::MAX;
+
+/// What a column is read as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    /// As numbers.
+    Numbers,
+    /// As categories.
+    Categories,
+}
+
+/// A column as it was read.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Column {
+    /// Numbers; a missing one is NaN.
+    Numbers(Vec<f64>),
+    /// Codes that count the labels in order of first appearance; a missing one is [`MISSING`].
+    Categories {
+        /// A code for each row.
+        codes: Vec<u32>,
+        /// The text of each code.
+        labels: Vec<String>,
+    },
+}
+
+/// A cell that could not be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unreadable {
+    /// The row, as a spreadsheet shows it.
+    pub row: u64,
+    /// The column.
+    pub column: String,
+    /// What stands there.
+    pub value: String,
+}
+
+/// Columns of a file, in the order in which they were asked for.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Columns {
+    /// The columns.
+    pub columns: Vec<Column>,
+    /// How many rows.
+    pub rows: usize,
+    /// The number of the first row, as a spreadsheet shows it; later ones follow it where no row is blank.
+    pub numbers: Vec<u64>,
+    /// What kind of file it is, for people.
+    pub said: String,
+    /// The first cells that could not be read.
+    pub unreadable: Vec<Unreadable>,
+    /// How many could not be read in all.
+    pub unreadable_count: u64,
+}
+
+/// Cells that could not be read are shown up to this many.
+pub const SHOWN: usize = 20;
+
+/// Reads columns of a table. `sheet` names a sheet of a workbook; without it the first one with the columns is read.
+///
+/// # Errors
+/// A sentence with how to mend it, when the file can't be read or lacks a column.
+pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, String> {
+    let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let declaration = Declaration::default();
+    let looked = probe(path, &declaration.of(&name, None)).map_err(|error| {
+        format!("{} can't be read: {error}.\nMend: check the path and the rights of the file.", path.display())
+    })?;
+    let mut read =
+        Columns { columns: wanted.iter().map(|(_, reading)| Builder::new(*reading).column).collect(), ..Columns::default() };
+    if looked.format == Format::Parquet {
+        let (rows, header) = ParquetRows::open(path)
+            .map_err(|error| format!("{} can't be read: {error}.\nMend: write it again.", path.display()))?;
+        let places = places(path, &header, wanted)?;
+        read_parquet(rows, &places, wanted, &mut read)
+            .map_err(|error| format!("{} can't be read any further: {error}.\nMend: write it again.", path.display()))?;
+        return Ok(read);
+    }
+    let mut findings = Findings::default();
+    let known = |column: &str| wanted.iter().any(|(name, _)| name == column);
+    let sheets = open_sheets(path, &name, &looked, &declaration, &known, &mut findings);
+    let mut lacking = None;
+    for sheet in sheets {
+        match places(path, &sheet.header, wanted) {
+            Ok(places) => {
+                read_sheet(sheet, &places, wanted, &mut read, &mut findings);
+                lacking = None;
+                break;
+            }
+            Err(why) => lacking = lacking.or(Some(why)),
+        }
+    }
+    if let Some(why) = lacking {
+        return Err(why);
+    }
+    if let Some(found) = findings.sorted().into_iter().next() {
+        let row = found.place.row.map_or_else(String::new, |row| format!(" row {row}"));
+        return Err(format!("{}{row}: {}\nMend: {}", found.place.file, found.what, found.mend));
+    }
+    Ok(read)
+}
+
+/// Where the wanted columns stand in the header.
+fn places(path: &Path, header: &[String], wanted: &[(String, Reading)]) -> Result<Vec<usize>, String> {
+    wanted
+        .iter()
+        .map(|(name, _)| {
+            let mut found = header.iter().enumerate().filter(|(_, column)| *column == name);
+            match (found.next(), found.next()) {
+                (Some((place, _)), None) => Ok(place),
+                (Some(_), Some(_)) => {
+                    Err(format!("{} has two columns called {name}.\nMend: rename one of them.", path.display()))
+                }
+                _ => Err(format!(
+                    "{} has no column {name}. It has: {}.\nMend: correct the name; capitals and spaces count.",
+                    path.display(),
+                    header.join(", ")
+                )),
+            }
+        })
+        .collect()
+}
+
+fn read_sheet(
+    mut sheet: Sheet,
+    places: &[usize],
+    wanted: &[(String, Reading)],
+    read: &mut Columns,
+    findings: &mut Findings,
+) {
+    read.said.clone_from(&sheet.said);
+    let commas = sheet.commas_in_numbers;
+    let width = sheet.header.len();
+    let name = sheet.name.clone();
+    let mut builders: Vec<Builder> = wanted.iter().map(|(_, reading)| Builder::new(*reading)).collect();
+    while let Some(row) = sheet.next_row(findings) {
+        if row.width() != width {
+            findings.note(
+                crate::finding::FindingKind::RowLength,
+                crate::finding::Place::row(&name, row.number),
+                None,
+                format!("The row has {} cells, the header {width}.", row.width()),
+                "Mend the row; a stray separator or quotation mark is the usual cause.",
+            );
+            return;
+        }
+        for ((builder, &place), (column, _)) in builders.iter_mut().zip(places).zip(wanted) {
+            let bytes = row.cell(place);
+            if !builder.push(bytes, commas) {
+                read.note(row.number, column, &String::from_utf8_lossy(bytes));
+            }
+        }
+        read.numbers.push(row.number);
+        read.rows += 1;
+    }
+    read.columns = builders.into_iter().map(|builder| builder.column).collect();
+}
+
+impl Columns {
+    fn note(&mut self, row: u64, column: &str, value: &str) {
+        self.unreadable_count += 1;
+        if self.unreadable.len() < SHOWN {
+            self.unreadable.push(Unreadable { row, column: column.to_owned(), value: value.to_owned() });
+        }
+    }
+}
+
+fn read_parquet(
+    mut rows: ParquetRows,
+    places: &[usize],
+    wanted: &[(String, Reading)],
+    read: &mut Columns,
+) -> Result<(), String> {
+    "Parquet".clone_into(&mut read.said);
+    let mut builders: Vec<Builder> = wanted.iter().map(|(_, reading)| Builder::new(*reading)).collect();
+    while let Some(piece) = rows.next_piece()? {
+        for ((builder, &place), (name, _)) in builders.iter_mut().zip(places).zip(wanted) {
+            push_piece(builder, &piece, place, name, read).map_err(|error| error.to_string())?;
+        }
+        let first = read.rows as u64 + 1;
+        read.numbers.extend(first..first + piece.height() as u64);
+        read.rows += piece.height();
+    }
+    read.columns = builders.into_iter().map(|builder| builder.column).collect();
+    Ok(())
+}
+
+fn push_piece(
+    builder: &mut Builder,
+    piece: &DataFrame,
+    place: usize,
+    name: &str,
+    read: &mut Columns,
+) -> Result<(), polars::prelude::PolarsError> {
+    let Some(column) = piece.columns().get(place) else { return Ok(()) };
+    let kind = column.dtype().clone();
+    let plain = kind.is_primitive_numeric() || kind == DataType::Boolean || kind == DataType::Date;
+    if let (Column::Numbers(numbers), true) = (&mut builder.column, plain) {
+        let cast = column.as_materialized_series().cast(&DataType::Float64)?;
+        numbers.extend(cast.f64()?.iter().map(|number| number.unwrap_or(f64::NAN)));
+        return Ok(());
+    }
+    if let (Column::Categories { .. }, DataType::String) = (&builder.column, &kind) {
+        for text in column.as_materialized_series().str()?.iter() {
+            builder.push(text.unwrap_or("").trim().as_bytes(), false);
+        }
+        return Ok(());
+    }
+    if matches!(builder.column, Column::Categories { .. }) && (kind.is_integer() || kind == DataType::Boolean) {
+        let cast = column.as_materialized_series().cast(&DataType::Int64)?;
+        for whole in cast.i64()?.iter() {
+            builder.push_whole(whole);
+        }
+        return Ok(());
+    }
+    for row in 0..column.len() {
+        let text = cell_text(column, row);
+        if !builder.push(text.trim().as_bytes(), false) {
+            read.note((read.rows + row + 1) as u64, name, &text);
+        }
+    }
+    Ok(())
+}
+
+/// A column in the making.
+struct Builder {
+    column: Column,
+    code_of: HashMap<Box<[u8]>, u32>,
+    code_of_whole: HashMap<i64, u32>,
+    last: Option<(Box<[u8]>, u32)>,
+}
+
+impl Builder {
+    fn new(reading: Reading) -> Self {
+        let column = match reading {
+            Reading::Numbers => Column::Numbers(Vec::new()),
+            Reading::Categories => Column::Categories { codes: Vec::new(), labels: Vec::new() },
+        };
+        Self { column, code_of: HashMap::new(), code_of_whole: HashMap::new(), last: None }
+    }
+
+    /// Adds a cell; whether it could be read.
+    fn push(&mut self, bytes: &[u8], commas: bool) -> bool {
+        match &mut self.column {
+            Column::Numbers(numbers) => {
+                let number = if bytes.is_empty() { Some(f64::NAN) } else { number(bytes, commas) };
+                numbers.push(number.unwrap_or(f64::NAN));
+                number.is_some()
+            }
+            Column::Categories { codes, labels } => {
+                if bytes.is_empty() {
+                    codes.push(MISSING);
+                    return true;
+                }
+                if let Some((text, code)) = &self.last
+                    && **text == *bytes
+                {
+                    codes.push(*code);
+                    return true;
+                }
+                let code = match self.code_of.get(bytes) {
+                    Some(code) => *code,
+                    None => {
+                        let code = u32::try_from(labels.len()).unwrap_or(MISSING);
+                        labels.push(String::from_utf8_lossy(bytes).into_owned());
+                        self.code_of.insert(bytes.into(), code);
+                        code
+                    }
+                };
+                self.last = Some((bytes.into(), code));
+                codes.push(code);
+                true
+            }
+        }
+    }
+
+    fn push_whole(&mut self, whole: Option<i64>) {
+        let Column::Categories { codes, labels } = &mut self.column else { return };
+        codes.push(match whole {
+            None => MISSING,
+            Some(whole) => *self.code_of_whole.entry(whole).or_insert_with(|| {
+                let code = u32::try_from(labels.len()).unwrap_or(MISSING);
+                labels.push(whole.to_string());
+                code
+            }),
+        });
+    }
+}
+
+/// A number as written: a point, or a comma where that can't stand between columns. No thousands, no units, no `inf`.
+fn number(bytes: &[u8], commas: bool) -> Option<f64> {
+    if bytes.len() <= 9 && bytes.iter().all(u8::is_ascii_digit) {
+        let whole = bytes.iter().fold(0_u32, |whole, digit| whole * 10 + u32::from(digit - b'0'));
+        return Some(f64::from(whole));
+    }
+    if !bytes.iter().all(|byte| byte.is_ascii_digit() || b"+-.,eE".contains(byte)) {
+        return None;
+    }
+    let text = std::str::from_utf8(bytes).ok()?;
+    let parsed = if commas && text.contains(',') {
+        if text.contains('.') || text.matches(',').count() > 1 {
+            return None;
+        }
+        text.replace(',', ".").parse::<f64>()
+    } else {
+        text.parse::<f64>()
+    };
+    parsed.ok().filter(|number| number.is_finite())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_read_as_written_or_not_at_all() {
+        let read = |text: &str, commas| number(text.as_bytes(), commas);
+        assert_eq!(read("1826", false), Some(1826.0));
+        assert_eq!((read("0.25", false), read("-1e3", false), read("1,5", true)), (Some(0.25), Some(-1000.0), Some(1.5)));
+        for text in ["1,5", "inf", "NaN", "1e999", "12 d", "1.234,5", ""] {
+            assert_eq!(read(text, false), None, "{text}");
+        }
+        assert_eq!(read("1.234,5", true), None);
+    }
+
+    #[test]
+    fn categories_are_counted_in_order_of_appearance() {
+        let mut builder = Builder::new(Reading::Categories);
+        for cell in ["b", "b", "", "a", "b"] {
+            builder.push(cell.as_bytes(), false);
+        }
+        let labels = vec!["b".to_owned(), "a".to_owned()];
+        assert_eq!(builder.column, Column::Categories { codes: vec![0, 0, MISSING, 1, 0], labels });
+    }
+}

@@ -1,0 +1,335 @@
+//! A table of times made ready for the estimators: rows with all they need, on an axis of ticks, in groups, strata and clusters.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::asked::Asked;
+use super::columns::{Column, Columns, MISSING, Reading};
+use crate::quantity::Days;
+use crate::stats::{Axis, Ending, Grouping, LONGEST_FOLLOW_UP, NO_GROUP, Observations};
+
+/// Rows left out, and why.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LeftOut {
+    /// Why.
+    pub reason: String,
+    /// How many.
+    pub rows: u64,
+}
+
+/// Levels of a category with a code for each row.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Levels {
+    /// The labels, numbers by size and texts by letter.
+    pub labels: Vec<String>,
+    /// The level of each row.
+    pub codes: Vec<u32>,
+}
+
+/// A covariate with the values of the rows used.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Covariate {
+    /// Numbers; a missing one is NaN.
+    Numbers(Vec<f64>),
+    /// Levels; a missing one is [`MISSING`].
+    Levels(Levels),
+}
+
+/// A table of times made ready.
+#[derive(Clone, Debug)]
+pub struct Data {
+    /// Rows received.
+    pub received: u64,
+    /// Rows left out.
+    pub left_out: Vec<LeftOut>,
+    /// Rows used.
+    pub observations: Observations,
+    /// What the ticks stand for.
+    pub axis: Axis,
+    /// Groups; one level for all where none are asked for.
+    pub groups: Levels,
+    /// The same for the estimators.
+    pub grouping: Grouping,
+    /// Strata, if asked for.
+    pub strata: Option<(Levels, Grouping)>,
+    /// Whether clusters were named; without, each row is its own.
+    pub clustered: bool,
+    /// For each row 0 if censored, else one more than the place of its cause.
+    pub causes: Vec<u8>,
+    /// Causes, the failure first.
+    pub cause_labels: Vec<String>,
+    /// Covariates, in the order in which they were asked for: numbers, then factors.
+    pub covariates: Vec<(String, Covariate)>,
+}
+
+/// Columns to read for what is asked, in a fixed order.
+pub fn wanted_columns(asked: &Asked) -> Vec<(String, Reading)> {
+    let roles = &asked.roles;
+    let mut wanted = vec![(roles.time.clone(), Reading::Numbers)];
+    let mut add = |name: &Option<String>, reading| wanted.extend(name.iter().map(|name| (name.clone(), reading)));
+    add(&roles.entry, Reading::Numbers);
+    add(&roles.cause, Reading::Categories);
+    add(&roles.group, Reading::Categories);
+    add(&roles.stratum, Reading::Categories);
+    add(&roles.cluster, Reading::Categories);
+    add(&roles.weight, Reading::Numbers);
+    wanted.extend(roles.covariates.iter().map(|name| (name.clone(), Reading::Numbers)));
+    wanted.extend(roles.factors.iter().map(|(name, _)| (name.clone(), Reading::Categories)));
+    wanted
+}
+
+/// A row that can't be used as it stands: its number and what is wrong.
+struct Trouble {
+    count: u64,
+    first: Option<String>,
+}
+
+/// Makes a table ready. With `leave_out`, rows without a time, cause, group, stratum, cluster or weight are left out and counted;
+/// without, they stop the run.
+///
+/// # Errors
+/// A sentence with how to mend it, when rows are incomplete or contradict themselves.
+pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
+    let roles = &asked.roles;
+    let rows = read.rows;
+    let numbers = read.numbers;
+    let mut columns = read.columns.into_iter();
+    let mut next_numbers = |there: bool| match there.then(|| columns.next()).flatten() {
+        Some(Column::Numbers(numbers)) => Some(numbers),
+        _ => None,
+    };
+    let time = next_numbers(true).unwrap_or_default();
+    let entry = next_numbers(roles.entry.is_some());
+    let mut next_levels = |there: bool| match there.then(|| columns.next()).flatten() {
+        Some(Column::Categories { codes, labels }) => Some(Levels { labels, codes }),
+        _ => None,
+    };
+    let cause = next_levels(roles.cause.is_some());
+    let group = next_levels(roles.group.is_some());
+    let stratum = next_levels(roles.stratum.is_some());
+    let cluster = next_levels(roles.cluster.is_some());
+    let weight = match roles.weight.is_some().then(|| columns.next()).flatten() {
+        Some(Column::Numbers(numbers)) => Some(numbers),
+        _ => None,
+    };
+    let covariate_columns: Vec<Column> = columns.collect();
+
+    // Whole times keep an axis of their own numbers; others are listed.
+    let is_tick = |time: f64| {
+        time.is_nan() || (time.fract().abs() < f64::MIN_POSITIVE && time <= f64::from(LONGEST_FOLLOW_UP.count()))
+    };
+    let whole = time.iter().chain(entry.iter().flatten()).all(|&time| is_tick(time));
+    let axis = if whole { Axis::Days } else { Axis::listing(time.iter().chain(entry.iter().flatten()).copied()) };
+
+    let mut incomplete: BTreeMap<&'static str, Trouble> = BTreeMap::new();
+    let mut wrong: BTreeMap<&'static str, Trouble> = BTreeMap::new();
+    let mut observations = Observations::with_capacity(rows);
+    let mut kept: Vec<u32> = Vec::with_capacity(if leave_out { rows } else { 0 });
+    let mut causes = Vec::with_capacity(rows);
+    let (cause_of, cause_labels) =
+        cause_places(cause.as_ref(), roles.cause.as_ref().map(|_| (&*roles.failure, &*roles.censored)))?;
+    let missing = |levels: &Option<Levels>, row: usize| levels.as_ref().is_some_and(|levels| levels.codes[row] == MISSING);
+    let mut all_kept = true;
+    for row in 0..rows {
+        let started = entry.as_ref().map_or(0.0, |entry| entry[row]);
+        let weighs = weight.as_ref().map_or(1.0, |weight| weight[row]);
+        let lacks = if time[row].is_nan() {
+            Some("no time")
+        } else if started.is_nan() {
+            Some("no time of entry")
+        } else if missing(&cause, row) {
+            Some("no cause")
+        } else if missing(&group, row) {
+            Some("no group")
+        } else if missing(&stratum, row) {
+            Some("no stratum")
+        } else if missing(&cluster, row) {
+            Some("no cluster")
+        } else if weighs.is_nan() {
+            Some("no weight")
+        } else {
+            None
+        };
+        if let Some(lacks) = lacks {
+            note(&mut incomplete, lacks, || format!("row {}", numbers[row]));
+            all_kept = false;
+            continue;
+        }
+        let place = cause.as_ref().map_or(1, |cause| cause_of[cause.codes[row] as usize]);
+        let ending = match place {
+            0 => Ending::Censored,
+            1 => Ending::Failed,
+            _ => Ending::Competing,
+        };
+        let member =
+            cluster.as_ref().map_or_else(|| u32::try_from(observations.len()).unwrap_or(0), |cluster| cluster.codes[row]);
+        let ticks = (axis.tick_at(started), axis.tick_at(time[row]));
+        let pushed = match ticks {
+            (Some(began), Some(ended)) => observations
+                .push_weighted(Days::new(began), Days::new(ended), ending, member, weighs)
+                .map_err(|error| match error {
+                    crate::stats::ObservationError::WeightNotAboveZero => "a weight that is not above 0",
+                    crate::stats::ObservationError::NoTimeAtRisk(_) => "entry and end at the same time, so never at risk",
+                    _ => "an end before its entry",
+                }),
+            _ => Err("a time below 0"),
+        };
+        match pushed {
+            Ok(()) => {
+                causes.push(place);
+                if leave_out {
+                    kept.push(u32::try_from(row).unwrap_or(u32::MAX));
+                }
+            }
+            Err(why) => {
+                all_kept = false;
+                note(&mut wrong, why, || format!("row {} ({} to {})", numbers[row], started, time[row]));
+            }
+        }
+    }
+    if let Some((why, trouble)) = wrong.iter().next() {
+        return Err(format!(
+            "{} {} {why}, first {}.\nMend: correct these rows, or take them out.",
+            trouble.count,
+            if trouble.count == 1 { "row has" } else { "rows have" },
+            trouble.first.as_deref().unwrap_or("")
+        ));
+    }
+    if let (Some((why, trouble)), false) = (incomplete.iter().next(), leave_out) {
+        return Err(format!(
+            "{} {} {why}, first {}.\nMend: fill them in, or run again with --leave-out-incomplete.",
+            trouble.count,
+            if trouble.count == 1 { "row has" } else { "rows have" },
+            trouble.first.as_deref().unwrap_or("")
+        ));
+    }
+    let kept = (!all_kept).then_some(kept);
+    let groups = match group {
+        Some(levels) => in_order(pick(levels, kept.as_deref())),
+        None => Levels { labels: vec!["all".to_owned()], codes: vec![0; observations.len()] },
+    };
+    let grouping = grouping_of(&groups, "group")?;
+    let strata = match stratum {
+        Some(levels) => {
+            let levels = in_order(pick(levels, kept.as_deref()));
+            let grouping = grouping_of(&levels, "stratum")?;
+            Some((levels, grouping))
+        }
+        None => None,
+    };
+    let names = roles.covariates.iter().chain(roles.factors.iter().map(|(name, _)| name));
+    let covariates = names
+        .zip(covariate_columns)
+        .map(|(name, column)| {
+            let covariate = match column {
+                Column::Numbers(numbers) => Covariate::Numbers(match &kept {
+                    None => numbers,
+                    Some(kept) => kept.iter().map(|&row| numbers[row as usize]).collect(),
+                }),
+                Column::Categories { codes, labels } => {
+                    Covariate::Levels(in_order(pick(Levels { labels, codes }, kept.as_deref())))
+                }
+            };
+            (name.clone(), covariate)
+        })
+        .collect();
+    Ok(Data {
+        received: rows as u64,
+        left_out: incomplete
+            .into_iter()
+            .map(|(reason, trouble)| LeftOut { reason: reason.to_owned(), rows: trouble.count })
+            .collect(),
+        observations,
+        axis,
+        groups,
+        grouping,
+        strata,
+        clustered: roles.cluster.is_some(),
+        causes,
+        cause_labels,
+        covariates,
+    })
+}
+
+fn note(troubles: &mut BTreeMap<&'static str, Trouble>, why: &'static str, place: impl FnOnce() -> String) {
+    let trouble = troubles.entry(why).or_insert(Trouble { count: 0, first: None });
+    trouble.count += 1;
+    if trouble.first.is_none() {
+        trouble.first = Some(place());
+    }
+}
+
+/// For each label of the column of causes 0 if it means censored, 1 for the failure, 2 and more for competing causes; and the
+/// causes in that order.
+fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> Result<(Vec<u8>, Vec<String>), String> {
+    let (Some(levels), Some((failure, censored))) = (cause, meanings) else {
+        return Ok((Vec::new(), vec!["failure".to_owned()]));
+    };
+    if failure == censored {
+        return Err(format!("“{failure}” can't mean both.\nMend: give --failure and --censored different values."));
+    }
+    let mut labels = vec![failure.to_owned()];
+    let mut others: Vec<&String> = levels.labels.iter().filter(|label| *label != failure && *label != censored).collect();
+    others.sort_by(|a, b| by_size_or_letter(a, b));
+    if others.len() > 200 {
+        return Err(format!(
+            "The column of causes has {} different values besides “{failure}” and “{censored}”.\nMend: check that it is the column of causes.",
+            others.len()
+        ));
+    }
+    labels.extend(others.into_iter().cloned());
+    let place = |label: &String| {
+        if label == censored {
+            return 0;
+        }
+        labels.iter().position(|known| known == label).and_then(|place| u8::try_from(place + 1).ok()).unwrap_or(0)
+    };
+    Ok((levels.labels.iter().map(place).collect(), labels))
+}
+
+fn pick(levels: Levels, kept: Option<&[u32]>) -> Levels {
+    let Some(kept) = kept else { return levels };
+    Levels { codes: kept.iter().map(|&row| levels.codes[row as usize]).collect(), labels: levels.labels }
+}
+
+/// The same levels with their labels in order; those that no row has left fall away.
+fn in_order(levels: Levels) -> Levels {
+    let mut used = vec![false; levels.labels.len()];
+    for &code in levels.codes.iter().filter(|code| **code != MISSING) {
+        used[code as usize] = true;
+    }
+    let mut order: Vec<usize> = (0..levels.labels.len()).filter(|&place| used[place]).collect();
+    order.sort_by(|&a, &b| by_size_or_letter(&levels.labels[a], &levels.labels[b]));
+    let mut to = vec![MISSING; levels.labels.len()];
+    for (new, &old) in (0..).zip(&order) {
+        to[old] = new;
+    }
+    let codes = levels.codes.iter().map(|&code| to.get(code as usize).copied().unwrap_or(MISSING)).collect();
+    Levels { labels: order.into_iter().map(|old| levels.labels[old].clone()).collect(), codes }
+}
+
+/// Numbers by size, before texts by letter.
+fn by_size_or_letter(a: &str, b: &str) -> std::cmp::Ordering {
+    match (a.parse::<f64>(), b.parse::<f64>()) {
+        (Ok(x), Ok(y)) => x.total_cmp(&y).then_with(|| a.cmp(b)),
+        (Ok(_), Err(_)) => std::cmp::Ordering::Less,
+        (Err(_), Ok(_)) => std::cmp::Ordering::Greater,
+        (Err(_), Err(_)) => a.cmp(b),
+    }
+}
+
+fn grouping_of(levels: &Levels, what: &str) -> Result<Grouping, String> {
+    let count = u16::try_from(levels.labels.len()).ok().filter(|count| *count < NO_GROUP);
+    let grouping = count.and_then(|count| {
+        let codes = levels.codes.iter().map(|&code| u16::try_from(code).unwrap_or(NO_GROUP)).collect();
+        Grouping::new(codes, count).ok()
+    });
+    grouping.ok_or_else(|| {
+        format!(
+            "The column of the {what} has {} different values.\nMend: check that it is a column of categories.",
+            levels.labels.len()
+        )
+    })
+}
