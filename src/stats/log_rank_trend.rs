@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use super::compared::Compared;
 use super::covariance::{Matrix, NOTHING_LEFT};
 use super::distribution::chi_square_upper_tail;
-use super::few_clusters::{FiniteClusters, finite_clusters};
+use super::finite_clusters::{FiniteClusters, finite_clusters};
 use super::risk_counts::RiskCounts;
 use super::score_sums::ScoreSums;
 use super::weighting::Weighting;

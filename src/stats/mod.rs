@@ -9,10 +9,18 @@
 //! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
+//! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
+//! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
+//! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): that of two groups, compared
+//! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
+//! - [`conditional_survival`](mod@conditional_survival): survival of those still in place at a day
+//! - [`cumulative_hazard`](mod@cumulative_hazard): the cumulative hazard (Nelson–Aalen)
+//! - [`actuarial`](mod@actuarial): the actuarial life table over recall intervals
+//! - [`few_clusters`](mod@few_clusters): intervals by Student's t, and the design effect
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`compared`](mod@compared): observations in groups, compared within strata
 //! - [`weighting`](mod@weighting): early or late failures may weigh more in a comparison
@@ -22,7 +30,7 @@
 //! - [`normal_maximum`](mod@normal_maximum): how large the largest of correlated normal numbers may be
 //! - [`pairwise`](mod@pairwise): each group against each other
 //! - [`multiple_comparisons`](mod@multiple_comparisons): probabilities adjusted for the number of tests
-//! - [`few_clusters`](mod@few_clusters): a robust test that knows how many clusters there are
+//! - [`finite_clusters`](mod@finite_clusters): a robust test that knows how many clusters there are
 //! - [`wild_bootstrap`](mod@wild_bootstrap): the same with the clusters' signs drawn at random
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`poisson`](mod@poisson): exact limits of a count
@@ -54,17 +62,23 @@
 //! # Ok::<(), manebit::stats::ObservationError>(())
 //! ```
 
+pub mod actuarial;
 pub mod annual_failure_rate;
 pub mod axis;
+pub mod band_critical_value;
 mod beta_tail;
 mod bucket;
 pub mod cluster_influence;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
+pub mod conditional_survival;
+pub mod confidence_band;
 mod covariance;
+pub mod cumulative_hazard;
 pub mod distribution;
 pub mod few_clusters;
+pub mod finite_clusters;
 pub mod grouping;
 pub mod horizon;
 pub mod life_table;
@@ -78,9 +92,11 @@ pub mod poisson;
 pub mod product_limit;
 pub mod quantile;
 pub mod restricted_mean;
+pub mod restricted_mean_contrast;
 mod risk_counts;
 mod score_sums;
 pub mod share;
+pub mod survival_contrast;
 pub mod survival_interval;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
@@ -90,15 +106,21 @@ pub mod wild_bootstrap;
 #[cfg(test)]
 mod ten_rows;
 
+pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
 pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, linear_annual_failure_rate,
     person_time_annual_failure_rate, person_time_over_years,
 };
 pub use axis::Axis;
+pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
-pub use few_clusters::{FEW_CLUSTERS, FiniteClusters};
+pub use conditional_survival::{ConditionalSurvival, conditional_survival};
+pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use cumulative_hazard::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
+pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
+pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use life_table::{Counts, LifeTable};
@@ -112,7 +134,9 @@ pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
+pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use share::wilson_interval;
+pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};

@@ -10,7 +10,7 @@
 //!              variance; the robust variance takes the weight times the residual. A group nobody of which was at risk beside
 //!              another when somebody failed costs no degree of freedom, nor does a stratum without information. Competing endings
 //!              count as censored: the hazards of failure are compared. No continuity correction: it is meant for counts with
-//!              fixed margins and would push the difference past zero. No small-sample factor; see `few_clusters` instead.
+//!              fixed margins and would push the difference past zero. No small-sample factor; see `finite_clusters` instead.
 //! Agrees.      With log-rank weights, with the score test of a Cox model only where that treats ties exactly; Breslow's or Efron's
 //!              way differs when failures are tied.
 //! Cost.        O(observations + rows·groups²); robust also O(observations·groups + clusters·groups²). The same bytes for any
@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 use super::compared::Compared;
 use super::covariance::Matrix;
 use super::distribution::chi_square_upper_tail;
-use super::few_clusters::{FiniteClusters, finite_clusters};
+use super::finite_clusters::{FiniteClusters, finite_clusters};
 use super::risk_counts::RiskCounts;
 use super::score_sums::{ClusterScores, ScoreSums};
 use super::weighting::Weighting;
