@@ -5,9 +5,13 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::{Asked, Want};
 use super::comparison::{self, Tests};
+use super::curves::{
+    self, GroupActuarial, GroupBand, GroupConditional, GroupFewClusters, GroupHazard, MeanContrasts, SurvivalContrasts,
+};
 use super::data::{Data, LeftOut};
 use super::section::Section;
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
+use crate::quantity::Variance;
 use crate::stats::{Ending, PairwiseTests};
 
 /// What was used of the table.
@@ -68,6 +72,27 @@ pub struct Answers {
     /// Restricted means.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub means: Option<Vec<GroupMean>>,
+    /// Bands that hold the whole curve of each group at once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bands: Option<Vec<GroupBand>>,
+    /// Cumulative hazard of each group.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hazards: Option<Vec<GroupHazard>>,
+    /// Restricted means of the first group against each other one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mean_contrasts: Option<Vec<MeanContrasts>>,
+    /// Survival of the first group against each other one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contrasts: Option<Vec<SurvivalContrasts>>,
+    /// Survival of those that lasted to an earlier time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conditional: Option<Vec<GroupConditional>>,
+    /// Actuarial life tables.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub life_tables: Option<Vec<GroupActuarial>>,
+    /// Survival with intervals that know the number of clusters, where clusters may share their fate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub few_clusters: Option<Vec<GroupFewClusters>>,
     /// Tests of all groups at once.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tests: Option<Tests>,
@@ -98,6 +123,14 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         survival: wants(Want::Survival).then(|| survival::survival(asked, data, &groups)),
         quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
         means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
+        bands: wants(Want::Bands).then(|| curves::bands(asked, data, &groups)),
+        hazards: wants(Want::Hazard).then(|| curves::hazards(asked, data, &groups)),
+        mean_contrasts: wants(Want::Mean).then(|| curves::mean_contrasts(asked, data, &groups)),
+        contrasts: wants(Want::Contrasts).then(|| curves::contrasts(asked, data, &groups)).transpose()?,
+        conditional: wants(Want::Conditional).then(|| curves::conditional(asked, data, &groups)),
+        life_tables: wants(Want::LifeTable).then(|| curves::life_tables(asked, data, &groups)).transpose()?,
+        few_clusters: (wants(Want::Survival) && asked.variance == Variance::ClusterRobust)
+            .then(|| curves::few_clusters(asked, data, &groups)),
         tests: wants(Want::Tests).then(|| comparison::tests(asked, data)).transpose()?,
         pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
         asked: asked.clone(),
@@ -149,6 +182,27 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     }
     if let Some(all) = &answers.means {
         sections.extend(survival::mean_sections(asked, all));
+    }
+    if let Some(all) = &answers.few_clusters {
+        sections.extend(curves::few_cluster_sections(asked, all));
+    }
+    if let Some(all) = &answers.bands {
+        sections.extend(curves::band_sections(asked, all));
+    }
+    if let Some(all) = &answers.hazards {
+        sections.extend(curves::hazard_sections(asked, all));
+    }
+    if let Some(all) = &answers.mean_contrasts {
+        sections.extend(curves::mean_contrast_sections(asked, all));
+    }
+    if let Some(all) = &answers.contrasts {
+        sections.extend(curves::contrast_sections(asked, all));
+    }
+    if let Some(all) = &answers.conditional {
+        sections.extend(curves::conditional_sections(asked, all));
+    }
+    if let Some(all) = &answers.life_tables {
+        sections.extend(curves::life_table_sections(all));
     }
     let labels: Vec<String> = answers.groups.iter().map(|group| group.group.clone()).collect();
     if let Some(tests) = &answers.tests {

@@ -4,13 +4,14 @@
 //! - [`columns`]: the columns of the table
 //! - [`data`]: rows made ready for the estimators
 //! - [`answer`]: all that is asked, answered; the document written as JSON
-//! - [`survival`], [`comparison`], [`causes`], [`regression`], [`rates`], [`resampling`]: one kind of question each
+//! - [`survival`], [`curves`], [`comparison`], [`causes`], [`regression`], [`rates`], [`resampling`]: one kind of question each
 //! - [`section`], [`text`]: the answers as readable tables
 
 pub mod answer;
 pub mod asked;
 pub mod columns;
 pub mod comparison;
+pub mod curves;
 pub mod data;
 pub mod section;
 pub mod survival;

@@ -138,7 +138,7 @@ pub fn survival(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupSurviva
 }
 
 /// How many are at risk at a time: on its own tick, or, between two ticks, on the next one.
-fn at_risk(table: &LifeTable, data: &Data, time: f64, tick: Days) -> u64 {
+pub(super) fn at_risk(table: &LifeTable, data: &Data, time: f64, tick: Days) -> u64 {
     let own = (data.axis.time(tick.count()) - time).abs() < f64::MIN_POSITIVE;
     let tick = if own { tick } else { Days::new(tick.count().saturating_add(1)) };
     if tick.count() < 0 { 0 } else { table.counts_at(tick).at_risk }
