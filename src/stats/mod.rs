@@ -15,6 +15,13 @@
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`poisson`](mod@poisson): exact limits of a count
+//! - [`causes`](mod@causes): by which of several competing causes each observation ended
+//! - [`cumulative_incidence`](mod@cumulative_incidence): how many end by each cause (Aalen–Johansen)
+//! - [`incidence_interval`](mod@incidence_interval): pointwise confidence limits of a cumulative incidence
+//! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
+//! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
+//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
+//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
 //! - [`share`](mod@share): the interval of so many of so many
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
 //!
@@ -46,12 +53,23 @@
 pub mod annual_failure_rate;
 pub mod axis;
 mod bucket;
+pub mod cause_specific_hazard;
+pub mod causes;
 pub mod cluster_influence;
+mod compensated_sum;
+pub mod cumulative_incidence;
 pub mod distribution;
+pub mod fine_gray;
+mod fine_gray_influence;
+mod fine_gray_weights;
+pub mod gray;
 pub mod grouping;
 pub mod horizon;
+mod incidence_influence;
+pub mod incidence_interval;
 pub mod life_table;
 pub mod log_rank;
+pub mod lost_bounds;
 pub mod observation;
 pub mod poisson;
 pub mod product_limit;
@@ -59,6 +77,7 @@ pub mod quantile;
 pub mod restricted_mean;
 pub mod share;
 pub mod survival_interval;
+mod symmetric;
 
 #[cfg(test)]
 mod ten_rows;
@@ -68,11 +87,27 @@ pub use annual_failure_rate::{
     person_time_annual_failure_rate, person_time_over_years,
 };
 pub use axis::Axis;
+pub use cause_specific_hazard::{
+    CauseHazardIntervalMethod, CauseHazardStep, CauseHazardVariance, CauseSpecificHazard, cause_specific_hazard,
+    cause_specific_hazard_at_horizons,
+};
+pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
 pub use cluster_influence::with_cluster_robust_variance;
+pub use cumulative_incidence::{
+    CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
+    incidence_at_horizons,
+};
+pub use fine_gray::{
+    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, RegressionTest, SubdistributionBaseline,
+    SubdistributionCoefficient, SubdistributionStep, WeightInfluence, fine_gray,
+};
+pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
+pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
+pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
 pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step};
