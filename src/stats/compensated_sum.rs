@@ -1,24 +1,42 @@
-//! A sum that remembers what rounding took from it.
+//! A running sum that remembers what rounding took from it.
 //!
-//! Source.      Neumaier A. ZAMM 1974;54:39–51 (from memory).
+//! Source.      Neumaier A. Z Angew Math Mech 1974;54:39–51 (from memory).
 
-/// The sum so far, and what rounding has taken from it.
+/// The sum so far, and what is missing to it.
 #[derive(Clone, Copy, Default)]
-pub struct CompensatedSum {
+pub(super) struct CompensatedSum {
     sum: f64,
     lost: f64,
 }
 
 impl CompensatedSum {
-    /// Adds a term.
-    pub fn add(&mut self, term: f64) {
+    pub(super) fn add(&mut self, term: f64) {
         let sum = self.sum + term;
         self.lost += if self.sum.abs() >= term.abs() { (self.sum - sum) + term } else { (term - sum) + self.sum };
         self.sum = sum;
     }
 
-    /// The sum.
-    pub fn value(self) -> f64 {
+    /// Takes one term out and puts another in.
+    pub(super) fn replace(&mut self, old: f64, new: f64) {
+        self.add(-old);
+        self.add(new);
+    }
+
+    pub(super) fn value(self) -> f64 {
         self.sum + self.lost
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_large_term_hides_comes_back() {
+        let mut sum = CompensatedSum::default();
+        for term in [1.0, 1e100, 1.0, -1e100] {
+            sum.add(term);
+        }
+        assert!((sum.value() - 2.0).abs() < 1e-15, "absolute");
     }
 }

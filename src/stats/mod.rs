@@ -34,6 +34,13 @@
 //! - [`wild_bootstrap`](mod@wild_bootstrap): the same with the clusters' signs drawn at random
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`poisson`](mod@poisson): exact limits of a count
+//! - [`causes`](mod@causes): by which of several competing causes each observation ended
+//! - [`cumulative_incidence`](mod@cumulative_incidence): how many end by each cause (Aalen–Johansen)
+//! - [`incidence_interval`](mod@incidence_interval): pointwise confidence limits of a cumulative incidence
+//! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
+//! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
+//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
+//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
 //! - [`share`](mod@share): the interval of so many of so many
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
 //!
@@ -68,22 +75,34 @@ pub mod axis;
 pub mod band_critical_value;
 mod beta_tail;
 mod bucket;
+pub mod cause_specific_hazard;
+pub mod causes;
 pub mod cluster_influence;
 pub mod combined_log_rank;
 pub mod compared;
+mod compensated_sum;
 mod compensated_sum;
 pub mod conditional_survival;
 pub mod confidence_band;
 mod covariance;
 pub mod cumulative_hazard;
+pub mod cumulative_incidence;
+pub mod distribution;
 pub mod distribution;
 pub mod few_clusters;
+pub mod fine_gray;
+mod fine_gray_influence;
+mod fine_gray_weights;
 pub mod finite_clusters;
+pub mod gray;
 pub mod grouping;
 pub mod horizon;
+mod incidence_influence;
+pub mod incidence_interval;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
+pub mod lost_bounds;
 pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
@@ -98,6 +117,7 @@ mod score_sums;
 pub mod share;
 pub mod survival_contrast;
 pub mod survival_interval;
+mod symmetric;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -113,19 +133,36 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
+pub use cause_specific_hazard::{
+    CauseHazardIntervalMethod, CauseHazardStep, CauseHazardVariance, CauseSpecificHazard, cause_specific_hazard,
+    cause_specific_hazard_at_horizons,
+};
+pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
+pub use cluster_influence::with_cluster_robust_variance;
 pub use cluster_influence::with_cluster_robust_variance;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
 pub use cumulative_hazard::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
+pub use cumulative_incidence::{
+    CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
+    incidence_at_horizons,
+};
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
+pub use fine_gray::{
+    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, RegressionTest, SubdistributionBaseline,
+    SubdistributionCoefficient, SubdistributionStep, WeightInfluence, fine_gray,
+};
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
+pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
+pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
+pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};

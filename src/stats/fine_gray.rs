@@ -1,0 +1,631 @@
+//! Regression of the subdistribution hazard of one cause on covariates (Fine–Gray).
+//!
+//! Definition.  λ(t; z) = λ₀(t)·exp(βᵀz), where 1 − F(t; z) = exp(−Λ₀(t)·exp(βᵀz)) and F is the cumulative incidence of the cause.
+//!              Partial likelihood with Breslow's ties; whoever ended by another cause on a tick T stays in the risk set of every
+//!              later tick t with weight Ĝ(t−)/Ĝ(T−), Ĝ the product-limit estimate of not yet being censored.
+//! Late entry.  With Ĥ the product-limit estimate of having entered, weights are Ĝ(t−)Ĥ(t−)/(Ĝ(T−)Ĥ(T−)).
+//! Variance.    I⁻¹·(Σ u uᵀ)·I⁻¹, with u = ∫ (z − z̄)·w(t)·dM(t) and, added to it, what the observation does to the score through Ĝ
+//!              (and Ĥ). Cluster-robust: u summed by cluster; model-based: each observation by itself.
+//! Prediction.  F = 1 − exp(−Λ̂₀(t)·exp(β̂ᵀz)), Λ̂₀ by Breslow; the variance of ln(−ln(1 − F)) from the influences of each observation
+//!              on Λ̂₀(t) and β̂ together.
+//! Source.      Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509; late entry: Geskus RB. Biometrics 2011;67:39–49; clusters: Zhou
+//!              B, Fine J, Latouche A, Labopin M. Biostatistics 2012;13:371–383 (all from memory).
+//! Decided.     Which observations of a tick are at risk of being censored on it is a choice, [`CensoringReading`]; so is how the
+//!              estimated weights enter the variance, [`WeightInfluence`]. Where the risk set of a censoring stratum has emptied and
+//!              fills again by late entries, Ĥ says nothing across the gap, and those who ended by another cause before it leave.
+//!              Covariates are centred and scaled for the iteration, Newton's with halved steps, which ends when the score is below
+//!              1e-10 of its deviation. A combination of covariates that goes on rising by itself while the likelihood stands still
+//!              is separation. No small-sample factor.
+//! Cost.        Each iteration one pass over the observations, O(p²) each, and one over the ticks with endings by the cause: the
+//!              weights are a quotient, so the sums over those who ended by another cause only run forward.
+//! Not for.     Why the incidence differs: a covariate may act on the cause, or on its competitors. Covariates that change.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::causes::ObservationsByCause;
+use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::fine_gray_influence::{AtCoefficients, Pieces};
+use super::fine_gray_weights::{Records, SubdistributionWeights};
+use super::grouping::Grouping;
+use super::incidence_interval::{IncidenceIntervalMethod, incidence_interval};
+use super::symmetric::Symmetric;
+use crate::quantity::{
+    Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
+};
+
+/// The iteration ends when the score is below this part of its deviation.
+const SETTLED: f64 = 1e-10;
+const MOST_ITERATIONS: u32 = 60;
+const MOST_HALVINGS: u32 = 40;
+
+/// Who is at risk of being censored on a tick.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CensoringReading {
+    /// All who are at risk on it, also those that end on it by a cause (as in the paper of 1999).
+    #[default]
+    EndingsAtRisk,
+    /// Only those that don't end on it by a cause: endings come before censorings.
+    EndingsFirst,
+}
+
+/// How the estimated weights enter the variance.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WeightInfluence {
+    /// By the censoring martingale over everybody at risk (as in the paper of 1999). With late entries, for which the paper has
+    /// nothing, as `Derivative`.
+    #[default]
+    Martingale,
+    /// By the exact derivative of the weights in the case weight. A record split at a tick then changes nothing.
+    Derivative,
+}
+
+/// Options of the regression.
+#[derive(Clone, Debug)]
+pub struct FineGrayOptions<'a> {
+    /// Who is at risk of being censored on a tick.
+    pub censoring: CensoringReading,
+    /// Within what the censoring distribution is estimated; one for all when absent. Whoever has no level here takes no part.
+    pub censoring_strata: Option<&'a Grouping>,
+    /// The variance.
+    pub variance: Variance,
+    /// How the estimated weights enter it.
+    pub weight_influence: WeightInfluence,
+    /// The coverage that intervals are built for.
+    pub level: ConfidenceLevel,
+    /// The scale of the intervals of predicted incidences.
+    pub method: IncidenceIntervalMethod,
+    /// Where incidences will be predicted.
+    pub horizons: &'a [Days],
+}
+
+impl Default for FineGrayOptions<'_> {
+    /// Censoring as in the paper of 1999, pooled; cluster-robust; 0.95, complementary log–log; no horizons.
+    fn default() -> Self {
+        Self {
+            censoring: CensoringReading::default(),
+            censoring_strata: None,
+            variance: Variance::ClusterRobust,
+            weight_influence: WeightInfluence::default(),
+            level: ConfidenceLevel::USUAL,
+            method: IncidenceIntervalMethod::default(),
+            horizons: &[],
+        }
+    }
+}
+
+/// Why there is no fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct FineGrayFailure {
+    /// The reason.
+    pub why: WhyNotKnown,
+    /// The covariate that it shows on, from 0; none when it is not one alone.
+    pub covariate: Option<usize>,
+    /// Iterations until then.
+    pub iterations: u32,
+}
+
+/// A χ² statistic and its tail.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RegressionTest {
+    /// The statistic.
+    pub chi_square: f64,
+    /// Its degrees of freedom.
+    pub degrees_of_freedom: u32,
+    /// Probability of a statistic this large or larger if the coefficients are 0; 0 when below about 1e-308.
+    pub p_value: f64,
+    /// Natural logarithm of that probability.
+    pub ln_p_value: f64,
+}
+
+/// What the model says of one covariate.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SubdistributionCoefficient {
+    /// β: ln of the subdistribution hazard ratio for one unit more.
+    pub coefficient: f64,
+    /// Its standard error.
+    pub standard_error: Known<f64>,
+    /// Its interval, symmetric on β.
+    pub interval: Known<ConfidenceInterval<f64>>,
+    /// exp(β): the subdistribution hazard ratio.
+    pub hazard_ratio: f64,
+    /// The interval of the ratio, symmetric on its logarithm.
+    pub hazard_ratio_interval: Known<ConfidenceInterval<f64>>,
+    /// Wald's test of β = 0.
+    pub test: Known<RegressionTest>,
+}
+
+/// A tick on which the baseline goes up.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SubdistributionStep {
+    /// The tick.
+    pub day: Days,
+    /// Cumulative subdistribution hazard of one whose covariates are at the centre.
+    pub cumulative_hazard: f64,
+}
+
+/// The baseline at a horizon, with what the interval of a prediction needs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SubdistributionBaseline {
+    /// The horizon.
+    pub day: Days,
+    /// Cumulative subdistribution hazard Λ of one whose covariates are at the centre.
+    pub cumulative_hazard: f64,
+    /// Variance of ln Λ; not known while Λ is 0.
+    pub ln_variance: Known<f64>,
+    /// Covariance of ln Λ with each coefficient.
+    pub ln_covariance: Vec<f64>,
+    /// Endings by the cause up to and including the horizon.
+    pub failures: u64,
+}
+
+/// A fitted model.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FineGrayFit {
+    /// The code of the cause.
+    pub cause: u8,
+    /// The coefficients, in the order of the columns.
+    pub coefficients: Vec<SubdistributionCoefficient>,
+    /// Their covariance, row by row.
+    pub covariance: Known<Vec<Vec<f64>>>,
+    /// The inverse of the information, row by row: the variance if the weights were known and the model held exactly.
+    pub inverse_information: Vec<Vec<f64>>,
+    /// ln of the partial likelihood at the coefficients.
+    pub log_likelihood: f64,
+    /// The same where all coefficients are 0.
+    pub log_likelihood_at_zero: f64,
+    /// Wald's test of all coefficients.
+    pub wald: Known<RegressionTest>,
+    /// The score test of all coefficients, with the variance of the score at 0 that is asked for.
+    pub score: Known<RegressionTest>,
+    /// How many iterations it took.
+    pub iterations: u32,
+    /// The score left at the end, in parts of its deviation.
+    pub gap: f64,
+    /// The (weighted) mean of each covariate.
+    pub centre: Vec<f64>,
+    /// The baseline, on each tick with an ending by the cause.
+    pub baseline: Vec<SubdistributionStep>,
+    /// The baseline at each horizon asked for.
+    pub at_horizons: Vec<Known<SubdistributionBaseline>>,
+    /// Which variance stands here.
+    pub variance: Variance,
+    /// The coverage that intervals are built for.
+    pub level: ConfidenceLevel,
+    /// The scale of the intervals of predicted incidences.
+    pub method: IncidenceIntervalMethod,
+    /// How many stand behind it; the failures are those by the cause.
+    pub behind: Behind,
+}
+
+impl FineGrayFit {
+    /// The cumulative incidence of one with these covariates, at each horizon that the model was fitted with.
+    ///
+    /// Not known past the last follow-up, and when the covariates are not as many numbers as the model has.
+    pub fn predicted_incidence(&self, covariates: &[f64]) -> Vec<Known<Estimate<Fraction>>> {
+        let usable = covariates.len() == self.centre.len() && covariates.iter().all(|value| value.is_finite());
+        let away: Vec<f64> = covariates.iter().zip(&self.centre).map(|(value, centre)| value - centre).collect();
+        let predict = |baseline: &Known<SubdistributionBaseline>| match baseline {
+            _ if !usable => Known::NotKnown(WhyNotKnown::NotANumber),
+            Known::NotKnown(why) => Known::NotKnown(*why),
+            Known::Known(baseline) => self.predict(baseline, &away),
+        };
+        self.at_horizons.iter().map(predict).collect()
+    }
+
+    fn predict(&self, baseline: &SubdistributionBaseline, away: &[f64]) -> Known<Estimate<Fraction>> {
+        let predictor: f64 = self.coefficients.iter().zip(away).map(|(beta, away)| beta.coefficient * away).sum();
+        let hazard = baseline.cumulative_hazard * libm::exp(predictor);
+        if !hazard.is_finite() {
+            return Known::NotKnown(WhyNotKnown::NotANumber);
+        }
+        let value = Fraction::new(-libm::expm1(-hazard));
+        let ln_variance = match (baseline.ln_variance, &self.covariance) {
+            (Known::Known(own), Known::Known(covariance)) => {
+                let both: f64 = baseline.ln_covariance.iter().zip(away).map(|(both, away)| both * away).sum();
+                let line = |row: &Vec<f64>| row.iter().zip(away).map(|(cell, away)| cell * away).sum::<f64>();
+                let square: f64 = covariance.iter().zip(away).map(|(row, away)| away * line(row)).sum();
+                Known::Known((own + 2.0 * both + square).max(0.0))
+            }
+            (Known::NotKnown(why), _) => Known::NotKnown(why),
+            (_, Known::NotKnown(why)) => Known::NotKnown(*why),
+        };
+        let error = ln_variance.map(|variance| libm::exp(-hazard) * hazard * libm::sqrt(variance));
+        let interval = match error {
+            Known::Known(error) => incidence_interval(value, error, self.method, self.level),
+            Known::NotKnown(why) => Known::NotKnown(why),
+        };
+        Known::Known(Estimate {
+            value,
+            standard_error: interval.known().and_then(|_| error.known().copied()),
+            variance: self.variance,
+            interval,
+            behind: Behind { failures: baseline.failures, ..self.behind },
+        })
+    }
+}
+
+/// Fits the model. Each column of `covariates` holds one number for each observation.
+///
+/// # Errors
+///
+/// [`FineGrayFailure`] with [`WhyNotKnown::NoObservations`] or [`WhyNotKnown::NoFailures`]; `NotANumber` for a value that is none, or
+/// a column not as long as the observations; `Collinear` for a covariate that doesn't vary where the cause is at work, or is made
+/// up of those before it; `Separated` when a coefficient runs away; `NotConverged` else. Without covariates it is the baseline alone.
+pub fn fine_gray(
+    by_cause: &ObservationsByCause<'_>,
+    cause: u8,
+    covariates: &[Vec<f64>],
+    options: &FineGrayOptions<'_>,
+) -> Result<FineGrayFit, FineGrayFailure> {
+    let fail = |why, covariate| FineGrayFailure { why, covariate, iterations: 0 };
+    let bad =
+        |column: &Vec<f64>| column.len() != by_cause.observations().len() || column.iter().any(|value| !value.is_finite());
+    if let Some(index) = covariates.iter().position(bad) {
+        return Err(fail(WhyNotKnown::NotANumber, Some(index)));
+    }
+    let records = Records::of(by_cause, cause, covariates, options.censoring_strata);
+    if records.exit.is_empty() {
+        return Err(fail(WhyNotKnown::NoObservations, None));
+    }
+    if records.failures() == 0 {
+        return Err(fail(WhyNotKnown::NoFailures, None));
+    }
+    if let Some(index) = records.scale.iter().position(|&scale| scale <= 0.0) {
+        return Err(fail(WhyNotKnown::Collinear, Some(index)));
+    }
+    let weights = SubdistributionWeights::of(&records, options.censoring, options.weight_influence);
+    let likelihood = Likelihood::of(&records, &weights);
+    let optimum = likelihood.maximise(&records)?;
+    Ok(report(&records, &weights, &optimum, cause, options))
+}
+
+/// The partial likelihood over the ticks with endings by the cause.
+struct Likelihood {
+    size: usize,
+    /// For each record, how many ticks with endings by the cause lie on its exit or before, and on its entry.
+    after_exit: Vec<u32>,
+    after_entry: Vec<u32>,
+    /// For each record that ended by another cause, its epoch and 1/ω at its exit.
+    competing: Vec<Option<(u32, f64)>>,
+    /// For each such tick, the weight that ended.
+    ended: Vec<f64>,
+    /// For each epoch and each such tick, ω, or 0 outside the epoch.
+    omega: Vec<f64>,
+    epochs: usize,
+    /// Σ over endings by the cause of w·z.
+    total: Vec<f64>,
+}
+
+/// The likelihood at some coefficients.
+struct Value {
+    log_likelihood: f64,
+    score: Vec<f64>,
+    information: Symmetric,
+}
+
+/// Where the likelihood is largest, in units of the scaled covariates.
+struct Optimum {
+    beta: Vec<f64>,
+    log_likelihood: f64,
+    log_likelihood_at_zero: f64,
+    score_at_zero: Vec<f64>,
+    inverse: Symmetric,
+    iterations: u32,
+    gap: f64,
+}
+
+impl Likelihood {
+    fn of(records: &Records, weights: &SubdistributionWeights) -> Self {
+        let (mut count, mut counts, mut ended, mut ticks) = (0_u32, Vec::new(), Vec::new(), Vec::new());
+        for (tick, &weight) in records.ended_by_cause().iter().enumerate() {
+            if weight > 0.0 {
+                count += 1;
+                ended.push(weight);
+                ticks.push(tick);
+            }
+            counts.push(count);
+        }
+        let mut omega = vec![0.0; weights.epochs * ticks.len()];
+        for (j, &tick) in ticks.iter().enumerate() {
+            for stratum in 0..records.strata {
+                let (epoch, value) = weights.at(stratum, tick);
+                omega[epoch as usize * ticks.len() + j] = value;
+            }
+        }
+        let size = records.columns.len();
+        let failed = |i: &usize| records.class[*i] == 1;
+        Self {
+            size,
+            after_exit: records.exit.iter().map(|&exit| counts[exit as usize]).collect(),
+            after_entry: records.entry.iter().map(|&entry| if entry > 0 { counts[entry as usize] } else { 0 }).collect(),
+            competing: (0..records.exit.len()).map(|i| weights.of_competing(records, i)).collect(),
+            ended,
+            omega,
+            epochs: weights.epochs,
+            total: (0..size)
+                .map(|k| (0..records.exit.len()).filter(failed).map(|i| records.weight[i] * records.columns[k][i]).sum())
+                .collect(),
+        }
+    }
+
+    /// The likelihood with score and information.
+    fn at(&self, records: &Records, beta: &[f64]) -> Value {
+        let (size, steps) = (self.size, self.ended.len());
+        let width = 1 + size + size * (size + 1) / 2;
+        let mut at_risk = vec![0.0; (steps + 1) * width];
+        let mut gone = vec![0.0; self.epochs * (steps + 1) * width];
+        let mut row = vec![0.0; width];
+        for i in 0..records.exit.len() {
+            let predictor: f64 = (0..size).map(|k| beta[k] * records.columns[k][i]).sum();
+            row[0] = records.weight[i] * libm::exp(predictor);
+            let mut next = 1 + size;
+            for k in 0..size {
+                row[1 + k] = row[0] * records.columns[k][i];
+                for l in 0..=k {
+                    row[next] = row[1 + k] * records.columns[l][i];
+                    next += 1;
+                }
+            }
+            let place = self.after_exit[i] as usize * width;
+            add(&mut at_risk[place..place + width], &row, 1.0);
+            if records.entry[i] > 0 {
+                let place = self.after_entry[i] as usize * width;
+                add(&mut at_risk[place..place + width], &row, -1.0);
+            }
+            if let Some((epoch, per_omega)) = self.competing[i] {
+                let place = (epoch as usize * (steps + 1) + self.after_exit[i] as usize) * width;
+                add(&mut gone[place..place + width], &row, per_omega);
+            }
+        }
+        self.sum_up(beta, at_risk, &mut gone, width)
+    }
+
+    /// Running sums: those at risk from the last tick back, those gone by another cause from the first forward.
+    fn sum_up(&self, beta: &[f64], mut at_risk: Vec<f64>, gone: &mut [f64], width: usize) -> Value {
+        let (size, steps) = (self.size, self.ended.len());
+        for place in (0..steps * width).rev() {
+            at_risk[place] += at_risk[place + width];
+        }
+        for epoch in gone.chunks_mut((steps + 1) * width) {
+            for place in width..epoch.len() {
+                epoch[place] += epoch[place - width];
+            }
+        }
+        let mut log_likelihood: f64 = self.total.iter().zip(beta).map(|(total, beta)| total * beta).sum();
+        let mut score = self.total.clone();
+        let mut triangle = vec![0.0; size * (size + 1) / 2];
+        for (j, &ended) in self.ended.iter().enumerate() {
+            let sum = &mut at_risk[(j + 1) * width..(j + 2) * width];
+            for epoch in 0..self.epochs {
+                let omega = self.omega[epoch * steps + j];
+                if omega > 0.0 {
+                    let place = (epoch * (steps + 1) + j) * width;
+                    add(sum, &gone[place..place + width], omega);
+                }
+            }
+            log_likelihood -= ended * libm::log(sum[0]);
+            let mut next = 0;
+            for k in 0..size {
+                let mean = sum[1 + k] / sum[0];
+                score[k] -= ended * mean;
+                for l in 0..=k {
+                    triangle[next] += ended * (sum[1 + size + next] / sum[0] - mean * sum[1 + l] / sum[0]);
+                    next += 1;
+                }
+            }
+        }
+        Value { log_likelihood, score, information: Symmetric::of_triangle(size, &triangle) }
+    }
+
+    fn maximise(&self, records: &Records) -> Result<Optimum, FineGrayFailure> {
+        let mut beta = vec![0.0; self.size];
+        let mut now = self.at(records, &beta);
+        let (log_likelihood_at_zero, score_at_zero) = (now.log_likelihood, now.score.clone());
+        let at_start = now.information.clone();
+        for iterations in 0..=MOST_ITERATIONS {
+            let fail = |why, covariate| FineGrayFailure { why, covariate, iterations };
+            // Scaled covariates vary by 1 over all; what varies by nothing where the cause is at work tells nothing.
+            let inverse = now.information.inverse().map_err(|index| {
+                fail(if iterations == 0 { WhyNotKnown::Collinear } else { WhyNotKnown::Separated }, Some(index))
+            })?;
+            let step = inverse.times(&now.score);
+            let square: f64 = step.iter().zip(&now.score).map(|(step, score)| step * score).sum();
+            let gap = libm::sqrt(square.max(0.0));
+            if (SETTLED..1e-3).contains(&gap) && reach(records, &step) > 0.1 {
+                return Err(fail(WhyNotKnown::Separated, largest(&step)));
+            }
+            if gap < SETTLED {
+                // A coefficient may stand still only because its information has gone.
+                let lost = (0..self.size).find(|&k| now.information.at(k, k) < 1e-9 * at_start.at(k, k));
+                if let Some(index) = lost {
+                    return Err(fail(WhyNotKnown::Separated, Some(index)));
+                }
+                let log_likelihood = now.log_likelihood;
+                let optimum =
+                    Optimum { beta, log_likelihood, log_likelihood_at_zero, score_at_zero, inverse, iterations, gap };
+                return Ok(optimum);
+            }
+            let mut part = 1.0;
+            let accepted = (0..MOST_HALVINGS).find_map(|_| {
+                let tried: Vec<f64> = beta.iter().zip(&step).map(|(beta, step)| beta + part * step).collect();
+                part *= 0.5;
+                let value = self.at(records, &tried);
+                let allowed = 1e-11 * (1.0 + now.log_likelihood.abs());
+                let better = value.log_likelihood.is_finite() && value.log_likelihood >= now.log_likelihood - allowed;
+                better.then_some((tried, value))
+            });
+            let Some((tried, value)) = accepted else { return Err(fail(WhyNotKnown::NotConverged, None)) };
+            (beta, now) = (tried, value);
+        }
+        Err(FineGrayFailure { why: WhyNotKnown::NotConverged, covariate: None, iterations: MOST_ITERATIONS })
+    }
+}
+
+fn add(sum: &mut [f64], row: &[f64], factor: f64) {
+    for (sum, cell) in sum.iter_mut().zip(row) {
+        *sum += factor * cell;
+    }
+}
+
+/// By how much a step moves the predictors of two observations apart.
+fn reach(records: &Records, step: &[f64]) -> f64 {
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for i in 0..records.exit.len() {
+        let change: f64 = step.iter().zip(&records.columns).map(|(step, column)| step * column[i]).sum();
+        low = low.min(change);
+        high = high.max(change);
+    }
+    high - low
+}
+
+fn largest(step: &[f64]) -> Option<usize> {
+    (0..step.len()).reduce(|a, b| if step[b].abs() > step[a].abs() { b } else { a })
+}
+
+fn test_of(quadratic: (f64, u32), size: usize) -> Known<RegressionTest> {
+    let (chi_square, rank) = quadratic;
+    if rank as usize != size || size == 0 {
+        return Known::NotKnown(WhyNotKnown::TooFewClusters);
+    }
+    let tail = chi_square_upper_tail(chi_square, rank);
+    Known::Known(RegressionTest { chi_square, degrees_of_freedom: rank, p_value: tail.p_value, ln_p_value: tail.ln_p_value })
+}
+
+fn report(
+    records: &Records,
+    weights: &SubdistributionWeights,
+    optimum: &Optimum,
+    cause: u8,
+    options: &FineGrayOptions<'_>,
+) -> FineGrayFit {
+    let size = records.columns.len();
+    let per_scale: Vec<f64> = records.scale.iter().map(|scale| 1.0 / scale).collect();
+    let pieces = Pieces::of(records, options.variance);
+    let enough = pieces.count >= 2;
+    let at = AtCoefficients::of(records, weights, &optimum.beta);
+    let scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at.score_influence(k))).collect();
+    let scaled = optimum.inverse.around(&meat(&scores));
+    let covariance = scaled.scaled(&per_scale);
+    let at_zero = AtCoefficients::of(records, weights, &vec![0.0; size]);
+    let zero_scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at_zero.score_influence(k))).collect();
+    let beta: Vec<f64> = optimum.beta.iter().zip(&per_scale).map(|(beta, factor)| beta * factor).collect();
+    let known = |test: Known<RegressionTest>| if enough { test } else { Known::NotKnown(WhyNotKnown::TooFewClusters) };
+    let coefficient = |k: usize| {
+        let error = if enough {
+            Known::Known(libm::sqrt(covariance.at(k, k)))
+        } else {
+            Known::NotKnown(WhyNotKnown::TooFewClusters)
+        };
+        let reach = |error: f64| normal_quantile_upper(options.level.tail()) * error;
+        let interval = |error: f64| ConfidenceInterval {
+            lower: beta[k] - reach(error),
+            upper: beta[k] + reach(error),
+            level: options.level,
+            method: IntervalMethod::Plain,
+        };
+        SubdistributionCoefficient {
+            coefficient: beta[k],
+            standard_error: error,
+            interval: error.map(interval),
+            hazard_ratio: libm::exp(beta[k]),
+            hazard_ratio_interval: error.map(interval).map(|interval| ConfidenceInterval {
+                lower: libm::exp(interval.lower),
+                upper: libm::exp(interval.upper),
+                method: IntervalMethod::Log,
+                ..interval
+            }),
+            test: known(test_of(covariance.only(&[k]).quadratic_form(&beta[k..=k]), 1)),
+        }
+    };
+    let mut hazard = 0.0;
+    let baseline = (0..).zip(&at.hazard).filter(|(_, rise)| **rise > 0.0).map(|(day, rise)| {
+        hazard += rise;
+        SubdistributionStep { day: Days::new(day), cumulative_hazard: hazard }
+    });
+    let horizon = |&day: &Days| {
+        if day.count() > records.last_tick() {
+            return Known::NotKnown(WhyNotKnown::PastLastFollowUp);
+        }
+        let part = Horizon { at: &at, pieces: &pieces, scores: &scores, inverse: &optimum.inverse, covariance: &scaled };
+        Known::Known(part.baseline(records, day, &per_scale))
+    };
+    FineGrayFit {
+        cause,
+        coefficients: (0..size).map(coefficient).collect(),
+        covariance: if enough { Known::Known(covariance.rows()) } else { Known::NotKnown(WhyNotKnown::TooFewClusters) },
+        inverse_information: optimum.inverse.scaled(&per_scale).rows(),
+        log_likelihood: optimum.log_likelihood,
+        log_likelihood_at_zero: optimum.log_likelihood_at_zero,
+        wald: known(test_of(covariance.quadratic_form(&beta), size)),
+        score: known(test_of(meat(&zero_scores).quadratic_form(&optimum.score_at_zero), size)),
+        iterations: optimum.iterations,
+        gap: optimum.gap,
+        centre: records.centre.clone(),
+        baseline: baseline.collect(),
+        at_horizons: options.horizons.iter().map(horizon).collect(),
+        variance: options.variance,
+        level: options.level,
+        method: options.method,
+        behind: Behind {
+            observations: records.exit.len() as u64,
+            clusters: records.clusters_present(),
+            failures: records.failures(),
+        },
+    }
+}
+
+/// Σ over pieces of u uᵀ.
+fn meat(scores: &[Vec<f64>]) -> Symmetric {
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let triangle: Vec<f64> =
+        (0..scores.len()).flat_map(|k| (0..=k).map(move |l| (k, l))).map(|(k, l)| dot(&scores[k], &scores[l])).collect();
+    Symmetric::of_triangle(scores.len(), &triangle)
+}
+
+/// What the baseline at a horizon is made from, in units of the scaled covariates.
+struct Horizon<'a> {
+    at: &'a AtCoefficients<'a>,
+    pieces: &'a Pieces,
+    scores: &'a [Vec<f64>],
+    inverse: &'a Symmetric,
+    covariance: &'a Symmetric,
+}
+
+impl Horizon<'_> {
+    fn baseline(&self, records: &Records, day: Days, per_scale: &[f64]) -> SubdistributionBaseline {
+        let size = self.scores.len();
+        let (hazard, drift) = self.at.baseline(day.count());
+        let failures = records.failures_to(day.count());
+        if hazard <= 0.0 {
+            return SubdistributionBaseline {
+                day,
+                cumulative_hazard: 0.0,
+                ln_variance: Known::NotKnown(WhyNotKnown::NoFailures),
+                ln_covariance: vec![0.0; size],
+                failures,
+            };
+        }
+        // ln Λ moves by (a − drift·δβ)/Λ, with δβ = I⁻¹ u.
+        let a = self.pieces.sum(records, self.at.baseline_influence(day.count()));
+        let dot = |b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        let with_beta = self.inverse.times(&self.scores.iter().map(|score| dot(score)).collect::<Vec<_>>());
+        let of_drift = self.covariance.times(&drift);
+        let cross: f64 = drift.iter().zip(&with_beta).map(|(drift, both)| drift * both).sum();
+        let square: f64 = drift.iter().zip(&of_drift).map(|(drift, cell)| drift * cell).sum();
+        let variance = (dot(&a) - 2.0 * cross + square).max(0.0) / (hazard * hazard);
+        SubdistributionBaseline {
+            day,
+            cumulative_hazard: hazard,
+            ln_variance: if self.pieces.count >= 2 {
+                Known::Known(variance)
+            } else {
+                Known::NotKnown(WhyNotKnown::TooFewClusters)
+            },
+            ln_covariance: (0..size).map(|k| (with_beta[k] - of_drift[k]) / hazard * per_scale[k]).collect(),
+            failures,
+        }
+    }
+}
