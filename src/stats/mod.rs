@@ -81,13 +81,11 @@ pub mod cluster_influence;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
-mod compensated_sum;
 pub mod conditional_survival;
 pub mod confidence_band;
 mod covariance;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
-pub mod distribution;
 pub mod distribution;
 pub mod few_clusters;
 pub mod fine_gray;
@@ -138,7 +136,6 @@ pub use cause_specific_hazard::{
     cause_specific_hazard_at_horizons,
 };
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
-pub use cluster_influence::with_cluster_robust_variance;
 pub use cluster_influence::with_cluster_robust_variance;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;

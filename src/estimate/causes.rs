@@ -1,0 +1,326 @@
+//! Answers where causes compete: cumulative incidence, Gray's test, bounds for those lost, regression of the subdistribution hazard.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::asked::Asked;
+use super::data::Data;
+use super::regression::{Terms, terms};
+use super::section::{Section, digits, p_value};
+use super::survival::{At, Groups, at_risk, estimate_cells};
+use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
+use crate::stats::{
+    CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest,
+    IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest,
+    SubdistributionCoefficient, SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
+    fine_gray, gray_test, incidence_at_horizons, lost_before, lost_bounds,
+};
+use crate::wording::why_not_known;
+
+/// Cumulative incidence of a cause in a group.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct GroupIncidence {
+    /// The group.
+    pub group: String,
+    /// The cause.
+    pub cause: String,
+    /// Cumulative incidence at each time asked for.
+    pub at: Vec<At<Estimate<Fraction>>>,
+    /// Cumulative cause-specific hazard at each time asked for.
+    pub hazard: Vec<Known<Estimate<f64>>>,
+    /// The steps of the incidence, if asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub steps: Option<Vec<IncidencePoint>>,
+}
+
+/// A step of a cumulative incidence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct IncidencePoint {
+    /// The time.
+    pub time: f64,
+    /// Sum of the weights at risk.
+    pub at_risk: f64,
+    /// Sum of the weights that ended by the cause.
+    pub ended: f64,
+    /// Cumulative incidence.
+    pub incidence: Fraction,
+    /// Its variance.
+    pub variance: Known<f64>,
+}
+
+/// Gray's test of a cause.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CauseTest {
+    /// The cause.
+    pub cause: String,
+    /// The test.
+    pub test: Known<GrayTest>,
+}
+
+/// What those lost could do to the results of a group at a time.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct GroupBounds {
+    /// The group.
+    pub group: String,
+    /// The time.
+    pub time: f64,
+    /// How many were last seen before the time, and before the last time of all.
+    pub lost: Known<u64>,
+    /// Survival in the best case, as observed, and in the worst case.
+    pub survival: Known<CaseBounds>,
+    /// Cumulative failure, likewise.
+    pub cumulative_failure: Known<CaseBounds>,
+}
+
+/// All about competing causes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Incidences {
+    /// Each group and cause.
+    pub incidence: Vec<GroupIncidence>,
+    /// Gray's test of each cause.
+    pub tests: Vec<CauseTest>,
+    /// Bounds for those lost: best and worst case.
+    pub bounds: Vec<GroupBounds>,
+}
+
+/// A fitted regression of the subdistribution hazard.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SubdistributionRegression {
+    /// The cause.
+    pub cause: String,
+    /// Rows with all covariates.
+    pub rows: u64,
+    /// Rows left out because a covariate is missing.
+    pub left_out: u64,
+    /// Names of the coefficients.
+    pub names: Vec<String>,
+    /// The coefficients, or why there are none.
+    pub coefficients: Known<Vec<SubdistributionCoefficient>>,
+    /// Their covariance.
+    pub covariance: Known<Vec<Vec<f64>>>,
+    /// Logarithm of the partial likelihood at the coefficients, and with none.
+    pub log_likelihood: Known<[f64; 2]>,
+    /// Wald's test of all.
+    pub wald: Known<RegressionTest>,
+    /// The score test of all.
+    pub score: Known<RegressionTest>,
+    /// The covariate that stands in the way, where there is no fit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub in_the_way: Option<String>,
+    /// The variance behind it.
+    pub variance: Variance,
+}
+
+fn scale(asked: &Asked) -> IncidenceIntervalMethod {
+    match asked.scale {
+        SurvivalIntervalMethod::ComplementaryLogLog => IncidenceIntervalMethod::ComplementaryLogLog,
+        SurvivalIntervalMethod::Log => IncidenceIntervalMethod::Log,
+        SurvivalIntervalMethod::Plain => IncidenceIntervalMethod::Plain,
+        SurvivalIntervalMethod::Logit => IncidenceIntervalMethod::Logit,
+        SurvivalIntervalMethod::ArcsineSquareRoot => IncidenceIntervalMethod::ArcsineSquareRoot,
+    }
+}
+
+fn causes_of(data: &Data) -> u8 {
+    u8::try_from(data.cause_labels.len()).unwrap_or(u8::MAX)
+}
+
+/// Incidences, tests and bounds.
+///
+/// # Errors
+/// When codes and rows don't fit together, which would be a fault of the program.
+pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Incidences, String> {
+    let (in_steps, hazard_variance) = match asked.variance {
+        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, CauseHazardVariance::ClusterRobust),
+        Variance::ModelBased => (IncidenceVariance::Multinomial, CauseHazardVariance::Poisson),
+    };
+    let inference = IncidenceInference { variance: in_steps, method: scale(asked), level: asked.level };
+    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let mut incidence = Vec::new();
+    for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
+        let codes = groups.codes(data, place);
+        let by_cause =
+            ObservationsByCause::new(observations, &codes, causes_of(data)).map_err(|error| error.to_string())?;
+        let table = LifeTable::count(observations);
+        for (code, cause) in (1_u8..).zip(&data.cause_labels) {
+            let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
+            let method = CauseHazardIntervalMethod::Log;
+            let hazard =
+                cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
+            let at = asked.at.iter().zip(&ticks).zip(estimates);
+            let steps = asked.curves.then(|| {
+                let curve = cumulative_incidence_of_cause(&by_cause, code, in_steps);
+                let steps = curve.causes.into_iter().flat_map(|cause| cause.steps);
+                let point = |step: crate::stats::IncidenceStep| IncidencePoint {
+                    time: data.axis.time(step.day.count()),
+                    at_risk: step.at_risk,
+                    ended: step.ended,
+                    incidence: step.incidence,
+                    variance: step.variance,
+                };
+                steps.map(point).collect()
+            });
+            incidence.push(GroupIncidence {
+                group: label.clone(),
+                cause: cause.clone(),
+                at: at
+                    .map(|((&time, &tick), estimate)| At { time, at_risk: at_risk(&table, data, time, tick), estimate })
+                    .collect(),
+                hazard,
+                steps,
+            });
+        }
+    }
+    let mut tests = Vec::new();
+    if data.groups.labels.len() > 1 {
+        let by_cause = ObservationsByCause::new(&data.observations, &data.causes, causes_of(data))
+            .map_err(|error| error.to_string())?;
+        for (code, cause) in (1_u8..).zip(&data.cause_labels) {
+            let strata = data.strata.as_ref().map(|(_, strata)| strata);
+            let options = GrayOptions { rho: 0.0, strata, variance: asked.variance };
+            tests.push(CauseTest { cause: cause.clone(), test: gray_test(&by_cause, code, &data.grouping, options) });
+        }
+    }
+    let closing = data.observations.last_day().unwrap_or(Days::new(0));
+    let mut bounds = Vec::new();
+    for (label, observations) in groups.labels.iter().zip(&groups.observations) {
+        let lost = lost_before(observations, closing);
+        for (&time, found) in asked.at.iter().zip(lost_bounds(observations, &lost, &ticks)) {
+            bounds.push(GroupBounds {
+                group: label.clone(),
+                time,
+                lost: found.map(|found| found.lost),
+                survival: found.map(|found| found.survival),
+                cumulative_failure: found.map(|found| found.cumulative_failure),
+            });
+        }
+    }
+    Ok(Incidences { incidence, tests, bounds })
+}
+
+/// Regression of the subdistribution hazard of the failure.
+///
+/// # Errors
+/// When there are no covariates.
+pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegression, String> {
+    let Terms { names, columns, observations, causes, left_out, .. } = terms(asked, data)?;
+    let by_cause =
+        ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
+    let options =
+        FineGrayOptions { variance: asked.variance, level: asked.level, method: scale(asked), ..FineGrayOptions::default() };
+    let fit = fine_gray(&by_cause, 1, &columns, options);
+    let why = |failure: &crate::stats::FineGrayFailure| failure.why;
+    fn take<T>(
+        fit: &Result<crate::stats::FineGrayFit, crate::stats::FineGrayFailure>,
+        part: impl FnOnce(&crate::stats::FineGrayFit) -> Known<T>,
+        why: impl Fn(&crate::stats::FineGrayFailure) -> WhyNotKnown,
+    ) -> Known<T> {
+        match fit {
+            Ok(fit) => part(fit),
+            Err(failure) => Known::NotKnown(why(failure)),
+        }
+    }
+    Ok(SubdistributionRegression {
+        cause: data.cause_labels.first().cloned().unwrap_or_default(),
+        rows: observations.len() as u64,
+        left_out,
+        coefficients: take(&fit, |fit| Known::Known(fit.coefficients.clone()), why),
+        covariance: take(&fit, |fit| fit.covariance.clone(), why),
+        log_likelihood: take(&fit, |fit| Known::Known([fit.log_likelihood, fit.log_likelihood_at_zero]), why),
+        wald: take(&fit, |fit| fit.wald, why),
+        score: take(&fit, |fit| fit.score, why),
+        in_the_way: fit.err().and_then(|failure| failure.covariate).and_then(|place| names.get(place).cloned()),
+        names,
+        variance: asked.variance,
+    })
+}
+
+/// Incidences as readable tables.
+pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
+    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let mut section = Section::new(
+        "Cumulative incidence (Aalen–Johansen)",
+        &["group", "cause", "time", "at risk", "incidence", "s.e.", &head],
+    );
+    for one in &all.incidence {
+        for at in &one.at {
+            let mut cells = vec![one.group.clone(), one.cause.clone(), digits(at.time, 6), at.at_risk.to_string()];
+            cells.extend(estimate_cells(&at.estimate, Fraction::value));
+            section.row(cells);
+        }
+    }
+    let mut tests = Section::new("Gray's test", &["cause", "χ²", "df", "p"]);
+    for one in &all.tests {
+        tests.row(match &one.test {
+            Known::NotKnown(why) => vec![one.cause.clone(), why_not_known(*why).to_owned()],
+            Known::Known(test) => vec![
+                one.cause.clone(),
+                digits(test.chi_square, 6),
+                test.degrees_of_freedom.to_string(),
+                p_value(test.p_value, test.ln_p_value),
+            ],
+        });
+    }
+    let mut bounds = Section::new(
+        "What those lost could change",
+        &["group", "time", "lost", "survival, worst", "as observed", "best"],
+    );
+    for one in &all.bounds {
+        let mut cells = vec![one.group.clone(), digits(one.time, 6)];
+        match (&one.lost, &one.survival) {
+            (Known::Known(lost), Known::Known(survival)) => cells.extend([
+                lost.to_string(),
+                digits(survival.worst.value(), 5),
+                match survival.observed {
+                    Known::Known(observed) => digits(observed.value(), 5),
+                    Known::NotKnown(why) => why_not_known(why).to_owned(),
+                },
+                digits(survival.best.value(), 5),
+            ]),
+            (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => cells.push(why_not_known(*why).to_owned()),
+        }
+        bounds.row(cells);
+    }
+    bounds.note("Lost: censored before the last time of all. Worst: they fail at once; best: they never fail.");
+    let mut sections = vec![section];
+    if !all.tests.is_empty() {
+        sections.push(tests);
+    }
+    sections.push(bounds);
+    sections
+}
+
+/// The regression as readable tables.
+pub fn subdistribution_sections(asked: &Asked, fit: &SubdistributionRegression) -> Vec<Section> {
+    let head = format!("{} % interval of the ratio", digits(asked.level.value() * 100.0, 4));
+    let mut section = Section::new(
+        format!("Regression of the subdistribution hazard of {} (Fine–Gray)", fit.cause),
+        &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"],
+    );
+    match &fit.coefficients {
+        Known::NotKnown(why) => {
+            let which = fit.in_the_way.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
+            section.note(format!("No fit: {}{which}.", why_not_known(*why)));
+        }
+        Known::Known(coefficients) => {
+            for (name, one) in fit.names.iter().zip(coefficients) {
+                section.row(vec![
+                    name.clone(),
+                    digits(one.coefficient, 6),
+                    one.standard_error.known().map_or_else(String::new, |error| digits(*error, 5)),
+                    digits(one.hazard_ratio, 5),
+                    match one.hazard_ratio_interval {
+                        Known::Known(limits) => format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)),
+                        Known::NotKnown(why) => why_not_known(why).to_owned(),
+                    },
+                    match one.test {
+                        Known::Known(test) => p_value(test.p_value, test.ln_p_value),
+                        Known::NotKnown(why) => why_not_known(why).to_owned(),
+                    },
+                ]);
+            }
+        }
+    }
+    section.note(format!("{} rows; {} left out because a covariate is missing.", fit.rows, fit.left_out));
+    vec![section]
+}
