@@ -45,8 +45,17 @@
 
 pub mod annual_failure_rate;
 pub mod axis;
+mod blocks;
 mod bucket;
 pub mod cluster_influence;
+pub mod cox;
+pub mod cox_design;
+mod cox_exact;
+mod cox_likelihood;
+mod cox_risk_sets;
+mod cox_scores;
+mod cox_separation;
+pub mod cox_tests;
 pub mod distribution;
 pub mod grouping;
 pub mod horizon;
@@ -59,6 +68,7 @@ pub mod quantile;
 pub mod restricted_mean;
 pub mod share;
 pub mod survival_interval;
+mod symmetric;
 
 #[cfg(test)]
 mod ten_rows;
@@ -69,6 +79,12 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use cluster_influence::with_cluster_robust_variance;
+pub use cox::{
+    ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
+    cox_regression,
+};
+pub use cox_design::{ColumnName, Covariate, CovariateValues, CoxDesign, DesignError};
+pub use cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use life_table::{Counts, LifeTable};
