@@ -3,6 +3,7 @@
 //! Cost.        O(items + buckets). Items with one key keep their order.
 
 /// Items, one bucket after the other.
+#[derive(Clone, Debug)]
 pub struct Buckets<T> {
     starts: Vec<usize>,
     items: Vec<T>,
@@ -26,6 +27,16 @@ impl<T: Copy + Default> Buckets<T> {
             *place += 1;
         }
         Self { starts, items }
+    }
+
+    /// Where each bucket begins, and the end of the last.
+    pub fn starts(&self) -> &[usize] {
+        &self.starts
+    }
+
+    /// The items of all buckets, one bucket after the other.
+    pub fn into_items(self) -> Vec<T> {
+        self.items
     }
 
     /// The items of one bucket.

@@ -24,12 +24,13 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::causes::ObservationsByCause;
+use super::cox_tests::RegressionTest;
 use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
 use super::fine_gray_influence::{AtCoefficients, Pieces};
 use super::fine_gray_weights::{Records, SubdistributionWeights};
 use super::grouping::Grouping;
 use super::incidence_interval::{IncidenceIntervalMethod, incidence_interval};
-use super::symmetric::Symmetric;
+use super::pivoted::Symmetric;
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
 };
@@ -105,19 +106,6 @@ pub struct FineGrayFailure {
     pub covariate: Option<usize>,
     /// Iterations until then.
     pub iterations: u32,
-}
-
-/// A χ² statistic and its tail.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct RegressionTest {
-    /// The statistic.
-    pub chi_square: f64,
-    /// Its degrees of freedom.
-    pub degrees_of_freedom: u32,
-    /// Probability of a statistic this large or larger if the coefficients are 0; 0 when below about 1e-308.
-    pub p_value: f64,
-    /// Natural logarithm of that probability.
-    pub ln_p_value: f64,
 }
 
 /// What the model says of one covariate.

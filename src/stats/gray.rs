@@ -28,7 +28,7 @@ use super::bucket::Buckets;
 use super::causes::{EndingTable, ObservationsByCause, this_or_other, ticks_of};
 use super::distribution::chi_square_upper_tail;
 use super::grouping::{Grouping, NO_GROUP};
-use super::symmetric::Symmetric;
+use super::pivoted::Symmetric;
 use crate::quantity::{Behind, Known, Variance, WhyNotKnown};
 
 /// What is left of a risk set below this part of it is rounding.

@@ -74,6 +74,7 @@ pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
 mod beta_tail;
+mod blocks;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
@@ -84,6 +85,14 @@ mod compensated_sum;
 pub mod conditional_survival;
 pub mod confidence_band;
 mod covariance;
+pub mod cox;
+pub mod cox_design;
+mod cox_exact;
+mod cox_likelihood;
+mod cox_risk_sets;
+mod cox_scores;
+mod cox_separation;
+pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod distribution;
@@ -105,6 +114,7 @@ pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
 pub mod pairwise;
+mod pivoted;
 pub mod poisson;
 pub mod product_limit;
 pub mod quantile;
@@ -141,6 +151,12 @@ pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, 
 pub use compared::Compared;
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use cox::{
+    ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
+    cox_regression,
+};
+pub use cox_design::{ColumnName, Covariate, CovariateValues, CoxDesign, DesignError};
+pub use cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest};
 pub use cumulative_hazard::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
 pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
@@ -148,7 +164,7 @@ pub use cumulative_incidence::{
 };
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
-    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, RegressionTest, SubdistributionBaseline,
+    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline,
     SubdistributionCoefficient, SubdistributionStep, WeightInfluence, fine_gray,
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
