@@ -4,11 +4,13 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::asked::{Asked, Want};
+use super::causes::{self, Incidences, SubdistributionRegression};
 use super::comparison::{self, Tests};
 use super::curves::{
     self, GroupActuarial, GroupBand, GroupConditional, GroupFewClusters, GroupHazard, MeanContrasts, SurvivalContrasts,
 };
 use super::data::{Data, LeftOut};
+use super::regression::{self, Regression};
 use super::section::Section;
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
 use crate::quantity::Variance;
@@ -99,6 +101,15 @@ pub struct Answers {
     /// Tests of every pair of groups.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pairs: Option<PairwiseTests>,
+    /// Competing causes: incidences, tests, bounds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub incidences: Option<Incidences>,
+    /// Regression of the subdistribution hazard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub subdistribution: Option<SubdistributionRegression>,
+    /// Proportional-hazards regression.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proportional_hazards: Option<Regression>,
 }
 
 /// Fills in what was not said, and answers.
@@ -133,6 +144,9 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
             .then(|| curves::few_clusters(asked, data, &groups)),
         tests: wants(Want::Tests).then(|| comparison::tests(asked, data)).transpose()?,
         pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
+        incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
+        subdistribution: wants(Want::FineGray).then(|| causes::subdistribution(asked, data)).transpose()?,
+        proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         asked: asked.clone(),
     })
 }
@@ -210,6 +224,15 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     }
     if let Some(pairs) = &answers.pairs {
         sections.extend(comparison::pair_sections(pairs, &labels));
+    }
+    if let Some(incidences) = &answers.incidences {
+        sections.extend(causes::incidence_sections(asked, incidences));
+    }
+    if let Some(fit) = &answers.subdistribution {
+        sections.extend(causes::subdistribution_sections(asked, fit));
+    }
+    if let Some(fit) = &answers.proportional_hazards {
+        sections.extend(regression::regression_sections(asked, fit, "Proportional-hazards regression (Cox)"));
     }
     sections
 }

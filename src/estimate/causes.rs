@@ -10,10 +10,10 @@ use super::section::{Section, digits, p_value};
 use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 use crate::stats::{
-    CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest,
-    IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest,
-    SubdistributionCoefficient, SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
-    fine_gray, gray_test, incidence_at_horizons, lost_before, lost_bounds,
+    CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest, IncidenceInference,
+    IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
+    SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, gray_test,
+    incidence_at_horizons, lost_before, lost_bounds,
 };
 use crate::wording::why_not_known;
 
@@ -132,21 +132,19 @@ fn causes_of(data: &Data) -> u8 {
 pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Incidences, String> {
     let (in_steps, hazard_variance) = match asked.variance {
         Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, CauseHazardVariance::ClusterRobust),
-        Variance::ModelBased => (IncidenceVariance::Multinomial, CauseHazardVariance::Poisson),
+        Variance::ModelBased => (IncidenceVariance::Multinomial, CauseHazardVariance::Aalen),
     };
     let inference = IncidenceInference { variance: in_steps, method: scale(asked), level: asked.level };
     let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
     let mut incidence = Vec::new();
     for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
         let codes = groups.codes(data, place);
-        let by_cause =
-            ObservationsByCause::new(observations, &codes, causes_of(data)).map_err(|error| error.to_string())?;
+        let by_cause = ObservationsByCause::new(observations, &codes, causes_of(data)).map_err(|error| error.to_string())?;
         let table = LifeTable::count(observations);
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
             let method = CauseHazardIntervalMethod::Log;
-            let hazard =
-                cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
+            let hazard = cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
             let at = asked.at.iter().zip(&ticks).zip(estimates);
             let steps = asked.curves.then(|| {
                 let curve = cumulative_incidence_of_cause(&by_cause, code, in_steps);
@@ -204,11 +202,10 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
 /// When there are no covariates.
 pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegression, String> {
     let Terms { names, columns, observations, causes, left_out, .. } = terms(asked, data)?;
-    let by_cause =
-        ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
+    let by_cause = ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
     let options =
         FineGrayOptions { variance: asked.variance, level: asked.level, method: scale(asked), ..FineGrayOptions::default() };
-    let fit = fine_gray(&by_cause, 1, &columns, options);
+    let fit = fine_gray(&by_cause, 1, &columns, &options);
     let why = |failure: &crate::stats::FineGrayFailure| failure.why;
     fn take<T>(
         fit: &Result<crate::stats::FineGrayFit, crate::stats::FineGrayFailure>,
@@ -261,10 +258,8 @@ pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
             ],
         });
     }
-    let mut bounds = Section::new(
-        "What those lost could change",
-        &["group", "time", "lost", "survival, worst", "as observed", "best"],
-    );
+    let mut bounds =
+        Section::new("What those lost could change", &["group", "time", "lost", "survival, worst", "as observed", "best"]);
     for one in &all.bounds {
         let mut cells = vec![one.group.clone(), digits(one.time, 6)];
         match (&one.lost, &one.survival) {

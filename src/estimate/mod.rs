@@ -9,10 +9,12 @@
 
 pub mod answer;
 pub mod asked;
+pub mod causes;
 pub mod columns;
 pub mod comparison;
 pub mod curves;
 pub mod data;
+pub mod regression;
 pub mod section;
 pub mod survival;
 pub mod text;

@@ -9,8 +9,8 @@ use super::data::{Covariate, Data, Levels};
 use super::section::{Section, digits, p_value};
 use crate::quantity::{Days, Known, Variance};
 use crate::stats::{
-    self, ColumnName, CoxDesign, CoxModel, CoxOptions, CoxRegression, Grouping, NO_GROUP, Observations, ReferenceDistribution,
-    TiesHandling, cox_regression,
+    self, ColumnName, CoxDesign, CoxModel, CoxOptions, CoxRegression, Grouping, NO_GROUP, Observations,
+    ReferenceDistribution, TiesHandling, cox_regression,
 };
 use crate::wording::why_not_known;
 

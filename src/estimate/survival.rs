@@ -108,6 +108,12 @@ impl Groups {
         };
         Self { labels: data.groups.labels.clone(), observations }
     }
+
+    /// The causes of one group's rows.
+    pub fn codes(&self, data: &Data, group: usize) -> Vec<u8> {
+        let of_group = data.groups.codes.iter().zip(&data.causes).filter(|(code, _)| **code as usize == group);
+        of_group.map(|(_, cause)| *cause).collect()
+    }
 }
 
 /// Survival of each group at the times asked for.

@@ -164,8 +164,8 @@ pub use cumulative_incidence::{
 };
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
-    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline,
-    SubdistributionCoefficient, SubdistributionStep, WeightInfluence, fine_gray,
+    CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline, SubdistributionCoefficient,
+    SubdistributionStep, WeightInfluence, fine_gray,
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
