@@ -13,6 +13,7 @@
 //! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
+//! - [`group_survival`](mod@group_survival): the same for every group in one pass
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
 //! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): that of two groups, compared
@@ -64,6 +65,7 @@ pub mod confidence_band;
 pub mod cumulative_hazard;
 pub mod distribution;
 pub mod few_clusters;
+pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
 pub mod life_table;
@@ -94,6 +96,7 @@ pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
 pub use cumulative_hazard::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
+pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use life_table::{Counts, LifeTable};
