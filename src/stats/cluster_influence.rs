@@ -77,7 +77,7 @@ pub(super) fn area_influences(curve: &ProductLimit, areas: &[f64], observations:
 
 /// A_c at each horizon, one cluster after the other; 0 for a cluster that is not there.
 pub(super) fn influences(jumps: &[Jump], horizons: &[i32], observations: &Observations) -> Vec<f64> {
-    let running = RunningJumps::new(jumps, observations);
+    let running = RunningJumps::new(jumps, observations.last_day().map_or(0, Days::count));
     let mut sums = vec![0.0; observations.clusters() as usize * horizons.len()];
     for i in 0..observations.len() {
         let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
@@ -97,9 +97,9 @@ pub(super) struct RunningJumps {
 }
 
 impl RunningJumps {
-    /// For every day up to the last of these observations.
-    pub fn new(jumps: &[Jump], observations: &Observations) -> Self {
-        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+    /// For every day up to the last.
+    pub fn new(jumps: &[Jump], last_day: i32) -> Self {
+        let days = last_day as usize + 1;
         let (mut hazard, mut failure) = (vec![0.0; days], vec![0.0; days]);
         let (mut sum, mut next) = (0.0, jumps.iter().peekable());
         for day in 0..days {

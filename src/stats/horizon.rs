@@ -5,6 +5,7 @@
 //!              Before the first failure neither a standard error nor an interval is known, though the formulas give 0.
 
 use super::cluster_influence::with_cluster_robust_variance;
+use super::group_survival::survival_of_all;
 use super::life_table::LifeTable;
 use super::observation::Observations;
 use super::product_limit::ProductLimit;
@@ -29,8 +30,7 @@ pub fn survival_at_horizons(
     horizons: &[Days],
     inference: Inference,
 ) -> Vec<Known<Estimate<Fraction>>> {
-    let curve = survival_curve(observations, inference.variance);
-    read_at_horizons(&curve, &LifeTable::count(observations), observations.clusters_present(), horizons, inference)
+    survival_of_all(observations, horizons, inference).map_or_else(Vec::new, |all| all.at_horizons)
 }
 
 /// As [`survival_at_horizons`], from a curve that is there already with its life table and its number of clusters. The variance

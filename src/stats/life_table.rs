@@ -6,7 +6,7 @@
 //!              entered_so_far + not_yet_entered = everybody ("so far" counts days before t).
 //! Why.         Product-limit curves, log-rank tests, restricted means and person-time are functions of this table. It adds:
 //!              the tables of two practices sum to that of both, exactly, and no patient is in it.
-//! Cost.        O(observations + days): counted, not sorted.
+//! Cost.        O(observations + days): counted, not sorted, by two to four threads where there are many.
 
 use std::ops::{Add, AddAssign};
 
@@ -45,57 +45,20 @@ pub struct Counts {
 }
 
 impl LifeTable {
-    /// A table of zeros that reaches to `last`; of no days when that is negative.
-    fn blank(last: i32) -> Self {
-        let days = usize::try_from(last + 1).unwrap_or(0);
-        Self { origin: 0, entered: vec![0; days], failed: vec![0; days], competing: vec![0; days], censored: vec![0; days] }
-    }
-
-    /// Counts one observation; its days lie within the table.
-    #[inline]
-    fn tally(&mut self, entry: i32, exit: i32, ending: Ending) {
-        if entry == 0 {
-            self.origin += 1;
-        } else {
-            self.entered[entry as usize] += 1;
-        }
-        let column = match ending {
-            Ending::Failed => &mut self.failed,
-            Ending::Competing => &mut self.competing,
-            Ending::Censored => &mut self.censored,
-        };
-        column[exit as usize] += 1;
-    }
-
     /// The table of all observations.
     pub fn count(observations: &Observations) -> Self {
-        let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
-        let mut table = Self::blank(exit.iter().copied().max().unwrap_or(-1));
-        for i in 0..exit.len() {
-            table.tally(entry[i], exit[i], ending[i]);
-        }
-        table
+        Grid::count(observations, |_| 0, 1).into_tables().pop().unwrap_or_default()
     }
 
     /// The table of each level of a grouping. Observations without a group are in none of them, nor are those past the end of
     /// the grouping's codes.
     pub fn by_group(observations: &Observations, grouping: &Grouping) -> Vec<Self> {
-        let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
-        let codes = &grouping.codes()[..grouping.codes().len().min(exit.len())];
-        let mut last = vec![-1; usize::from(grouping.levels())];
-        for (i, &code) in codes.iter().enumerate() {
-            if code != NO_GROUP {
-                let last = &mut last[usize::from(code)];
-                *last = exit[i].max(*last);
-            }
+        let codes = grouping.codes();
+        if codes.len() >= observations.len() {
+            Grid::count(observations, |i| codes[i], grouping.levels()).into_tables()
+        } else {
+            Grid::count(observations, |i| codes.get(i).copied().unwrap_or(NO_GROUP), grouping.levels()).into_tables()
         }
-        let mut tables: Vec<Self> = last.into_iter().map(Self::blank).collect();
-        for (i, &code) in codes.iter().enumerate() {
-            if code != NO_GROUP {
-                tables[usize::from(code)].tally(entry[i], exit[i], ending[i]);
-            }
-        }
-        tables
     }
 
     /// How many were followed from the time origin.
@@ -178,6 +141,90 @@ impl LifeTable {
             entered_so_far: entered,
             not_yet_entered: self.total() - entered,
         }
+    }
+}
+
+/// Below this many observations a second thread costs more than it saves.
+const WORTH_A_THREAD: usize = 200_000;
+
+/// Counts of every level side by side, so that one pass over the columns fills them all. Counts are whole numbers, so parts
+/// counted by any number of threads sum to the same.
+struct Grid {
+    /// Levels, and one more for those without a group.
+    width: usize,
+    days: usize,
+    /// By day, level and ending.
+    ended: Vec<u64>,
+    /// By day and level; empty where nobody entered late.
+    entered: Vec<u64>,
+}
+
+impl Grid {
+    fn count(observations: &Observations, code: impl Fn(usize) -> u16 + Sync, levels: u16) -> Self {
+        let (n, width) = (observations.len(), usize::from(levels) + 1);
+        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let part = |from: usize, to: usize| {
+            let mut grid = Self { width, days, ended: Vec::new(), entered: Vec::new() };
+            grid.ended.resize(days * width * 4, 0);
+            if observations.any_entered_late() {
+                grid.entered.resize(days * width, 0);
+            }
+            grid.add(observations, &code, from..to);
+            grid
+        };
+        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(4);
+        if threads < 2 || n < WORTH_A_THREAD || days * width * 4 * threads > n {
+            return part(0, n);
+        }
+        std::thread::scope(|scope| {
+            let part = &part;
+            let others: Vec<_> =
+                (1..threads).map(|k| scope.spawn(move || part(n * k / threads, n * (k + 1) / threads))).collect();
+            let mut sum = part(0, n / threads);
+            for (k, other) in (1..).zip(others) {
+                // A part whose thread was lost is counted again here.
+                let other = other.join().unwrap_or_else(|_| part(n * k / threads, n * (k + 1) / threads));
+                for (sum, part) in sum.ended.iter_mut().zip(&other.ended) {
+                    *sum += part;
+                }
+                for (sum, part) in sum.entered.iter_mut().zip(&other.entered) {
+                    *sum += part;
+                }
+            }
+            sum
+        })
+    }
+
+    fn add(&mut self, observations: &Observations, code: &impl Fn(usize) -> u16, range: std::ops::Range<usize>) {
+        let column = |i: usize| usize::from(code(i)).min(self.width - 1);
+        let (exit, ending) = (&observations.exit()[range.clone()], &observations.ending()[range.clone()]);
+        for (i, (&exit, &ending)) in range.clone().zip(exit.iter().zip(ending)) {
+            self.ended[(exit as usize * self.width + column(i)) * 4 + ending as usize] += 1;
+        }
+        if !self.entered.is_empty() {
+            for (i, &entry) in range.clone().zip(&observations.entry()[range]) {
+                if entry > 0 {
+                    self.entered[entry as usize * self.width + column(i)] += 1;
+                }
+            }
+        }
+    }
+
+    /// The table of each level, as far as its last ending.
+    fn into_tables(self) -> Vec<LifeTable> {
+        let table = |level: usize| {
+            let ended = |day: usize, ending: Ending| self.ended[(day * self.width + level) * 4 + ending as usize];
+            let endings = [Ending::Failed, Ending::Competing, Ending::Censored];
+            let last = (0..self.days).rev().find(|&day| endings.iter().any(|&ending| ended(day, ending) > 0));
+            let days = last.map_or(0, |last| last + 1);
+            let column = |ending| (0..days).map(|day| ended(day, ending)).collect::<Vec<u64>>();
+            let [failed, competing, censored] = endings.map(column);
+            let entered: Vec<u64> =
+                (0..days).map(|day| self.entered.get(day * self.width + level).copied().unwrap_or(0)).collect();
+            let total: u64 = failed.iter().chain(&competing).chain(&censored).sum();
+            LifeTable { origin: total - entered.iter().sum::<u64>(), entered, failed, competing, censored }
+        };
+        (0..self.width - 1).map(table).collect()
     }
 }
 

@@ -13,6 +13,7 @@
 //! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
+//! - [`group_survival`](mod@group_survival): the same for every group in one pass
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
 //! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): that of two groups, compared
@@ -102,6 +103,7 @@ mod fine_gray_influence;
 mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod gray;
+pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
@@ -169,6 +171,7 @@ pub use fine_gray::{
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
+pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};

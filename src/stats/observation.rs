@@ -89,6 +89,12 @@ pub struct Observations {
     clusters: u32,
     /// Empty while every weight is 1.
     weight: Vec<f64>,
+    /// The largest exit; 0 without observations.
+    last: i32,
+    /// Whether any entered after the origin.
+    late: bool,
+    /// Whether a cluster ever came after one with a larger index.
+    clusters_mixed: bool,
 }
 
 impl Observations {
@@ -101,6 +107,9 @@ impl Observations {
             cluster: Vec::with_capacity(capacity),
             clusters: 0,
             weight: Vec::new(),
+            last: 0,
+            late: false,
+            clusters_mixed: false,
         }
     }
 
@@ -158,6 +167,9 @@ impl Observations {
         if weight.to_bits() != 1.0_f64.to_bits() || !self.weight.is_empty() {
             self.weight.push(weight);
         }
+        self.last = self.last.max(exit);
+        self.late |= entry > 0;
+        self.clusters_mixed |= cluster.saturating_add(1) < self.clusters;
         self.entry.push(entry);
         self.exit.push(exit);
         self.ending.push(ending);
@@ -237,7 +249,17 @@ impl Observations {
 
     /// The last day of exit; none when there are no observations.
     pub fn last_day(&self) -> Option<Days> {
-        self.exit.iter().max().map(|&day| Days::new(day))
+        (!self.is_empty()).then_some(Days::new(self.last))
+    }
+
+    /// Whether any entered after the time origin.
+    pub fn any_entered_late(&self) -> bool {
+        self.late
+    }
+
+    /// Whether the observations come cluster after cluster, by rising index.
+    pub fn in_order_of_clusters(&self) -> bool {
+        !self.clusters_mixed
     }
 }
 
@@ -256,6 +278,10 @@ mod tests {
         assert_eq!(push(0, 100_001), Err(ObservationError::TooLong(Days::new(100_001))));
         assert_eq!(push(0, 0), Ok(()));
         assert_eq!(observations.len(), 1);
+        assert_eq!((observations.last_day(), observations.any_entered_late()), (Some(Days::new(0)), false));
+        observations.push(Days::new(2), Days::new(3), Ending::Failed, 0).expect("in order");
+        assert_eq!((observations.last_day(), observations.any_entered_late()), (Some(Days::new(3)), true));
+        assert!(observations.in_order_of_clusters());
     }
 
     #[test]
@@ -279,5 +305,6 @@ mod tests {
             observations.push(Days::new(0), Days::new(1), Ending::Censored, cluster).expect("in order");
         }
         assert_eq!((observations.clusters(), observations.clusters_present()), (5, 2));
+        assert!(!observations.in_order_of_clusters());
     }
 }
