@@ -11,8 +11,9 @@
 //! Source.      Fine JP, Gray RJ. J Am Stat Assoc 1999;94:496–509; late entry: Geskus RB. Biometrics 2011;67:39–49; clusters: Zhou
 //!              B, Fine J, Latouche A, Labopin M. Biostatistics 2012;13:371–383 (all from memory).
 //! Decided.     Which observations of a tick are at risk of being censored on it is a choice, [`CensoringReading`]; so is how the
-//!              estimated weights enter the variance, [`WeightInfluence`]. Where the risk set of a censoring stratum has emptied and
-//!              fills again by late entries, Ĥ says nothing across the gap, and those who ended by another cause before it leave.
+//!              estimated weights enter the variance, [`WeightInfluence`]. Where the risk set of a censoring stratum has been
+//!              emptied by endings and fills again by late entries, Ĥ says nothing across the gap, and those who ended by another
+//!              cause before it leave.
 //!              Covariates are centred and scaled for the iteration, Newton's with halved steps, which ends when the score is below
 //!              1e-10 of its deviation. A combination of covariates that goes on rising by itself while the likelihood stands still
 //!              is separation. No small-sample factor.

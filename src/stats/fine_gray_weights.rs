@@ -3,7 +3,10 @@
 //! Definition.  ω(t) = Ĝ(t−)·Ĥ(t−) in each censoring stratum; one that ended by another cause on T has weight ω(t)/ω(T) on t > T. With
 //!              n at risk on a tick, d ended by a cause, c censored, e entering after it, n₊ = n − d − c + e, a tick multiplies ω by
 //!              (n − c)/n [or (n − d − c)/(n − d)] and by n₊/(n − d − c).
-//! Epochs.      Where nobody is left and others enter, a new epoch begins: ω starts again at 1, and weights don't reach across.
+//! Decided.     Where all that are left on a tick are censored and others enter, each factor alone means nothing, but their product is
+//!              n₊/(n − d), as if those who enter were those who left.
+//! Epochs.      Where nobody is left to be censored and others enter, a new epoch begins: ω starts again at 1, and weights don't reach
+//!              across. Under the reading of the paper so it is where endings emptied part of the risk set on that tick.
 
 use super::causes::{EndingTable, ObservationsByCause, this_or_other};
 use super::fine_gray::{CensoringReading, WeightInfluence};
@@ -204,6 +207,7 @@ impl SubdistributionWeights {
 struct OneTick {
     /// At risk of being censored.
     exposed: f64,
+    ended: f64,
     censored: f64,
     /// Left after endings and censorings.
     left: f64,
@@ -218,8 +222,14 @@ impl OneTick {
         let (n, d, censored) = (table.at_risk[tick], table.events[tick], table.ended(0)[tick]);
         let endings_exposed = reading == CensoringReading::EndingsAtRisk;
         let left = n - d - censored;
+        let exposed = match reading {
+            CensoringReading::EndingsAtRisk => n,
+            CensoringReading::EndingsFirst if n - d > NOBODY * n => n - d,
+            CensoringReading::EndingsFirst => 0.0,
+        };
         Self {
-            exposed: if endings_exposed { n } else { n - d },
+            exposed,
+            ended: d,
             censored,
             left: if left > NOBODY * n { left } else { 0.0 },
             entering: table.entered[tick],
@@ -228,8 +238,14 @@ impl OneTick {
         }
     }
 
-    fn starts_anew(&self) -> bool {
+    /// Whether others have taken the place of all that were left: then only the product of both factors means something.
+    fn replaced(&self) -> bool {
         self.entering > 0.0 && self.left <= 0.0
+    }
+
+    /// Whether that product means nothing either.
+    fn starts_anew(&self) -> bool {
+        self.replaced() && (self.exposed <= 0.0 || (self.endings_exposed && self.ended > 0.0))
     }
 
     fn uncensored(&self) -> f64 {
@@ -238,6 +254,9 @@ impl OneTick {
     }
 
     fn factor(&self) -> f64 {
+        if self.replaced() {
+            return self.next / self.exposed;
+        }
         let stay = if self.censored > 0.0 { self.uncensored() / self.exposed } else { 1.0 };
         let enter = if self.entering > 0.0 { self.next / self.left } else { 1.0 };
         stay * enter
@@ -260,6 +279,11 @@ impl OneTick {
     fn derivative(&self) -> Moves {
         let mut moves = Moves::default();
         let rest = self.uncensored();
+        if self.replaced() && !self.starts_anew() {
+            moves.censored = -1.0 / self.exposed;
+            moves.entering = 1.0 / self.next;
+            return moves;
+        }
         if self.starts_anew() || (self.censored > 0.0 && rest <= 0.0) {
             return moves;
         }

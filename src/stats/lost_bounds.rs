@@ -4,10 +4,10 @@
 //!              lost fails on the tick after the one on which it was last seen. Everybody else is as observed. With l(u) lost on tick
 //!              u, a product-limit estimate of each: best, n + Σ l before u at risk and d failed; worst, n + l(u−1) at risk and
 //!              d + l(u−1) failed. The incidence of failure with competing endings likewise (Aalen–Johansen).
-//! Tipping.     The fewest of the lost that must fail right after they were last seen, the others staying in place, for S at the
-//!              horizon to fall below a value. A failure later in the course of the curve takes more from it where others are
-//!              censored in between, so the fewest are sought among those last seen latest; that many suffice whichever fail, when
-//!              they are sought among those last seen earliest. Both numbers are given.
+//! Tipping.     How many of the lost must fail right after they were last seen, the others staying in place, for S at the horizon to
+//!              fall below a value: once when those last seen latest fail first, and once when those last seen earliest do. Without
+//!              late entries a failure later in the course of the curve takes no less from it, so the first number is the fewest that
+//!              can tip it, and the second is enough whichever of them fail. Late entries may turn the two around.
 //! Assumes.     Nothing of those lost. Those censored but not lost (their follow-up was complete) tell nothing about failure.
 //! Source.      Worst-case analysis is common practice in follow-up studies; the counts are worked out here.
 //! Decided.     One is lost when it was censored before the closing tick, unless the caller says who was lost: where follow-up
@@ -62,10 +62,11 @@ pub struct TippingPoint {
     pub threshold: Fraction,
     /// How many were last seen before the horizon and were lost.
     pub lost: u64,
-    /// The fewest of them that must fail: 0 when the best case lies below the value. Not reached when even all don't suffice.
-    pub fewest: Known<u64>,
-    /// That many suffice whichever of them fail.
-    pub whichever: Known<u64>,
+    /// How many of them must fail when those last seen latest fail first: 0 when the best case lies below the value. Not reached
+    /// when even all don't suffice.
+    pub latest_first: Known<u64>,
+    /// How many must when those last seen earliest fail first.
+    pub earliest_first: Known<u64>,
 }
 
 /// Who was lost: censored before the closing tick.
@@ -120,14 +121,15 @@ pub fn lost_bounds(observations: &Observations, lost: &[bool], horizons: &[Days]
 
 /// How many of the lost would have to fail by the horizon for the survival to fall below `threshold`.
 ///
-/// Not known without observations, nor past the last tick at risk when nobody was lost.
+/// Not known without observations, nor past the last tick at risk when nobody was lost and not all have failed.
 pub fn tipping_point(observations: &Observations, lost: &[bool], horizon: Days, threshold: Fraction) -> Known<TippingPoint> {
     if observations.is_empty() {
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
     let course = Course::of(observations, lost);
     let total = course.lost_before(horizon);
-    if horizon.count() > course.last_tick && total == 0 {
+    let beyond = horizon.count() > course.last_tick && total == 0;
+    if beyond && !course.estimate(horizon, Fate::Censored).all_failed() {
         return Known::NotKnown(WhyNotKnown::PastLastFollowUp);
     }
     let search = |first: First| {
@@ -150,8 +152,8 @@ pub fn tipping_point(observations: &Observations, lost: &[bool], horizon: Days, 
         horizon,
         threshold,
         lost: total,
-        fewest: search(First::LastSeenLatest),
-        whichever: search(First::LastSeenEarliest),
+        latest_first: search(First::LastSeenLatest),
+        earliest_first: search(First::LastSeenEarliest),
     })
 }
 
@@ -346,7 +348,7 @@ mod tests {
         let tip = |threshold| {
             let tip = tipping_point(&observations, &lost, Days::new(8), Fraction::new(threshold));
             let tip = *tip.known().expect("followed");
-            (tip.fewest, tip.whichever)
+            (tip.latest_first, tip.earliest_first)
         };
         assert_eq!(tip(0.7), (Known::Known(0), Known::Known(0)));
         assert_eq!(tip(0.5), (Known::Known(1), Known::Known(1)));
@@ -364,7 +366,7 @@ mod tests {
         (lost[0], lost[1]) = (true, true);
         let tip = tipping_point(&observations, &lost, Days::new(9), Fraction::new(0.8));
         let tip = tip.known().expect("followed");
-        assert_eq!((tip.fewest, tip.whichever), (Known::Known(1), Known::Known(2)));
+        assert_eq!((tip.latest_first, tip.earliest_first), (Known::Known(1), Known::Known(2)));
     }
 
     #[test]
