@@ -48,10 +48,14 @@ pub mod axis;
 mod blocks;
 mod bucket;
 pub mod cluster_influence;
+pub mod concordance;
 pub mod cox;
+pub mod cox_adjusted;
+pub mod cox_baseline;
 pub mod cox_design;
 mod cox_exact;
 mod cox_likelihood;
+pub mod cox_residuals;
 mod cox_risk_sets;
 mod cox_scores;
 mod cox_separation;
@@ -64,6 +68,7 @@ pub mod log_rank;
 pub mod observation;
 pub mod poisson;
 pub mod product_limit;
+pub mod proportionality;
 pub mod quantile;
 pub mod restricted_mean;
 pub mod share;
@@ -79,11 +84,15 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use cluster_influence::with_cluster_robust_variance;
+pub use concordance::{Concordance, concordance};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
 };
+pub use cox_adjusted::AdjustedCurve;
+pub use cox_baseline::{BaselineStep, ProfileValue};
 pub use cox_design::{ColumnName, Covariate, CovariateValues, CoxDesign, DesignError};
+pub use cox_residuals::SchoenfeldResidual;
 pub use cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
@@ -92,6 +101,7 @@ pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
 pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step};
+pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, area_under_curve, restricted_mean};
 pub use share::wilson_interval;
