@@ -252,12 +252,20 @@ pub struct CoxModel<'a> {
     pub regression: CoxRegression,
     pub(super) observations: &'a Observations,
     pub(super) design: &'a CoxDesign,
+    pub(super) strata: Option<&'a Grouping>,
     pub(super) options: CoxOptions,
     pub(super) sets: RiskSets,
     /// In the units of the columns inside.
     pub(super) beta: Vec<f64>,
     pub(super) at: Evaluation,
     pub(super) inverse: Symmetric,
+}
+
+impl CoxModel<'_> {
+    /// From here on, concordance and predictions have this variance; the regression keeps its own.
+    pub fn set_variance(&mut self, variance: Variance) {
+        self.options.variance = variance;
+    }
 }
 
 /// Fits a regression.
@@ -269,7 +277,7 @@ pub struct CoxModel<'a> {
 pub fn cox_regression<'a>(
     observations: &'a Observations,
     design: &'a CoxDesign,
-    strata: Option<&Grouping>,
+    strata: Option<&'a Grouping>,
     options: CoxOptions,
 ) -> Result<CoxModel<'a>, CoxProblem> {
     let exact = options.ties == TiesHandling::ExactDiscrete;
@@ -287,7 +295,7 @@ pub fn cox_regression<'a>(
     let robust =
         (options.variance == Variance::ClusterRobust).then(|| Robust::of(&sets, observations, &at_zero, &settled, &inverse));
     let regression = summarise(&sets, design, options, &at_zero, &root_at_zero, &settled, &inverse, robust);
-    Ok(CoxModel { regression, observations, design, options, sets, beta: settled.beta, at: settled.at, inverse })
+    Ok(CoxModel { regression, observations, design, strata, options, sets, beta: settled.beta, at: settled.at, inverse })
 }
 
 /// The likelihood by any treatment of ties.

@@ -86,10 +86,14 @@ mod compensated_sum;
 pub mod conditional_survival;
 pub mod confidence_band;
 mod covariance;
+pub mod concordance;
 pub mod cox;
+pub mod cox_adjusted;
+pub mod cox_baseline;
 pub mod cox_design;
 mod cox_exact;
 mod cox_likelihood;
+pub mod cox_residuals;
 mod cox_risk_sets;
 mod cox_scores;
 mod cox_separation;
@@ -119,6 +123,7 @@ pub mod pairwise;
 mod pivoted;
 pub mod poisson;
 pub mod product_limit;
+pub mod proportionality;
 pub mod quantile;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
@@ -153,11 +158,15 @@ pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, 
 pub use compared::Compared;
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use concordance::{Concordance, concordance};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
 };
+pub use cox_adjusted::AdjustedCurve;
+pub use cox_baseline::{BaselineStep, ProfileValue};
 pub use cox_design::{ColumnName, Covariate, CovariateValues, CoxDesign, DesignError};
+pub use cox_residuals::SchoenfeldResidual;
 pub use cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest};
 pub use cumulative_hazard::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
 pub use cumulative_incidence::{
@@ -185,6 +194,8 @@ pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations}
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step, WeightSums};
+pub use product_limit::{ProductLimit, Step};
+pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};

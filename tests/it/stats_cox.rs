@@ -7,8 +7,8 @@
 
 use manebit::quantity::{Days, Known, Variance, WhyNotKnown};
 use manebit::stats::{
-    Axis, Covariate, CoxDesign, CoxModel, CoxOptions, CoxProblem, Ending, Grouping, NO_GROUP, Observations,
-    TiesHandling, cox_regression,
+    Axis, Covariate, CoxDesign, CoxModel, CoxOptions, CoxProblem, Ending, Grouping, NO_GROUP, Observations, ProfileValue, SurvivalIntervalMethod,
+    TiesHandling, TimeScale, cox_regression, proportionality,
 };
 use proptest::prelude::*;
 use serde_json::Value;
@@ -448,4 +448,193 @@ fn fits_agree_with_general_purpose_software() {
         }
     });
     assert_eq!(cases, 18);
+}
+
+fn known_test(test: &Known<manebit::stats::RegressionTest>) -> f64 {
+    test.known().expect("a test").chi_square
+}
+
+#[test]
+fn residuals_agree_with_general_purpose_software() {
+    each_case(|case, model| {
+        if case["martingale"].is_null() {
+            return;
+        }
+        let martingale = model.martingale_residuals().into_iter().map(|residual| residual.expect("complete"));
+        all_close(martingale, &case["martingale"], 1e-9);
+        let by_row = |columns: Vec<Vec<f64>>| -> Vec<f64> {
+            (0..columns[0].len()).flat_map(|row| columns.iter().map(|column| column[row]).collect::<Vec<_>>()).collect()
+        };
+        all_close(by_row(model.score_residuals()), &case["score_residuals"], 1e-9);
+        // Clusters that nobody is in have no row in the reference.
+        let present: Vec<bool> =
+            (0..model_clusters(model)).map(|c| reference_clusters().contains(&f64::from(c))).collect();
+        let clusters: Vec<Vec<f64>> = model
+            .influence_of_clusters()
+            .into_iter()
+            .map(|column| column.into_iter().zip(&present).filter(|&(_, &present)| present).map(|(k, _)| k).collect())
+            .collect();
+        all_close(by_row(clusters), &case["cluster_dfbeta"], 1e-9);
+        let scaled = model.scaled_schoenfeld_residuals();
+        let mut ours: Vec<Vec<f64>> = scaled.into_iter().map(|residual| residual.scaled).collect();
+        let mut theirs: Vec<Vec<f64>> =
+            numbers(&case["scaled_schoenfeld"]).chunks(3).map(<[f64]>::to_vec).collect();
+        let order = |a: &Vec<f64>, b: &Vec<f64>| a[0].total_cmp(&b[0]);
+        ours.sort_by(order);
+        theirs.sort_by(order);
+        assert_eq!(ours.len(), theirs.len());
+        for (ours, theirs) in ours.iter().zip(&theirs) {
+            close(ours[0], theirs[0], 1e-8);
+        }
+        for k in 0..3 {
+            let sum = |rows: &[Vec<f64>]| rows.iter().map(|row| row[k] * row[(k + 1) % 3]).sum::<f64>();
+            close(sum(&ours), sum(&theirs), 1e-8);
+        }
+    });
+}
+
+fn model_clusters(model: &CoxModel<'_>) -> u32 {
+    u32::try_from(model.influence_of_clusters()[0].len()).expect("few")
+}
+
+fn reference_clusters() -> Vec<f64> {
+    numbers(&reference()["data"]["cluster"])
+}
+
+#[test]
+fn proportionality_agrees_with_general_purpose_software() {
+    each_case(|case, model| {
+        if case["martingale"].is_null() {
+            return;
+        }
+        for (scale, name) in [
+            (TimeScale::Time, "identity"),
+            (TimeScale::LnTime, "log"),
+            (TimeScale::Rank, "rank"),
+            (TimeScale::Failed, "km"),
+        ] {
+            let test = proportionality(model, &Axis::Days, scale, Variance::ModelBased);
+            let test = test.known().expect("a test");
+            let reference: Vec<f64> =
+                numbers(&case[format!("proportionality_{name}")]).chunks(2).map(|pair| pair[0]).collect();
+            let ours = test.coefficients.iter().chain([&test.global]).map(known_test);
+            for (ours, reference) in ours.zip(reference) {
+                close(ours, reference, 1e-8);
+            }
+        }
+    });
+    let reference = reference();
+    let (observations, design, _) = reference_data(&reference["data"], false, false);
+    let model = cox_regression(&observations, &design, None, CoxOptions::default()).expect("a maximum");
+    let test = proportionality(&model, &Axis::Days, TimeScale::Time, Variance::ModelBased);
+    let test = test.known().expect("a test");
+    let table = numbers(&reference["proportionality_by_term"]);
+    for (test, row) in test.terms.iter().map(|(_, test)| test).chain([&test.global]).zip(table.chunks(3)) {
+        let test = test.known().expect("a test");
+        close(test.chi_square, row[0], 1e-8);
+        assert_eq!(f64::from(test.degrees_of_freedom).to_bits(), row[1].to_bits());
+        close(test.p_value, row[2], 1e-8);
+    }
+}
+
+#[test]
+fn concordance_agrees_with_general_purpose_software() {
+    each_case(|case, model| {
+        if case["martingale"].is_null() {
+            return;
+        }
+        let found = model.concordance();
+        let found = found.known().expect("pairs");
+        close(found.concordance.value, case["concordance"].as_f64().expect("a number"), 1e-12);
+        let error = found.concordance.standard_error.expect("clusters");
+        close(error * error, case["concordance_variance"].as_f64().expect("a number"), 1e-12);
+        let counts = numbers(&case["concordance_counts"]);
+        if counts.len() == 5 {
+            close(found.concordant, counts[0], 1e-12);
+            close(found.discordant, counts[1], 1e-12);
+            close(found.tied, counts[2], 1e-12);
+        }
+    });
+}
+
+#[test]
+fn baselines_and_predictions_agree_with_general_purpose_software() {
+    each_case(|case, model| {
+        if case["martingale"].is_null() {
+            return;
+        }
+        let stratified = case["strata"] == true;
+        let (times, hazards) = (numbers(&case["baseline_time"]), numbers(&case["baseline"]));
+        let strata = if stratified { 3 } else { 1 };
+        let mut rest = times.iter().zip(&hazards).peekable();
+        for stratum in 0..strata {
+            let steps = model.baseline(stratum);
+            let mut before = -1.0;
+            while let Some((&time, &hazard)) = rest.next_if(|&(&time, _)| time > before) {
+                let ours = steps.iter().take_while(|step| f64::from(step.tick.count()) <= time).last();
+                close(ours.map_or(0.0, |step| step.cumulative_hazard), hazard, 1e-9);
+                before = time;
+            }
+        }
+        assert_eq!(rest.next(), None);
+        let (times, survivals) = (numbers(&case["predicted_time"]), numbers(&case["predicted_survival"]));
+        let horizons: Vec<Days> = times.iter().map(|&time| Days::new(time as i32)).collect();
+        let profile = [ProfileValue::Number(0.3), ProfileValue::Level(1)];
+        let stratum = u16::from(stratified);
+        let mut model = model.clone();
+        let robust = model.predicted_survival(&profile, stratum, &horizons, SurvivalIntervalMethod::default());
+        assert!(robust.iter().all(|estimate| estimate.known().is_some()));
+        model.set_variance(Variance::ModelBased);
+        let ours = model.predicted_survival(&profile, stratum, &horizons, SurvivalIntervalMethod::default());
+        for ((ours, survival), error) in ours.iter().zip(survivals).zip(numbers(&case["predicted_ln_error"])) {
+            let ours = ours.known().expect("followed");
+            close(ours.value.value(), survival, 1e-9);
+            if let Some(standard_error) = ours.standard_error {
+                close(standard_error / survival, error, 1e-9);
+            }
+        }
+    });
+}
+
+/// A square root of a sum over clusters of squared central differences in the weight of a cluster.
+fn by_reweighting(observations: &Observations, value: impl Fn(&Observations) -> f64) -> f64 {
+    let shifted = |cluster: u32, by: f64| {
+        let mut shifted = Observations::default();
+        for i in 0..observations.len() {
+            let weight = observations.weight_of(i) * if observations.cluster()[i] == cluster { 1.0 + by } else { 1.0 };
+            let (entry, exit) = (Days::new(observations.entry()[i]), Days::new(observations.exit()[i]));
+            shifted.push_weighted(entry, exit, observations.ending()[i], observations.cluster()[i], weight).expect("in order");
+        }
+        value(&shifted)
+    };
+    let squares = (0..observations.clusters()).map(|cluster| {
+        let derivative = (shifted(cluster, 1e-4) - shifted(cluster, -1e-4)) / 2e-4;
+        derivative * derivative
+    });
+    libm::sqrt(squares.sum())
+}
+
+#[test]
+fn robust_errors_of_predictions_are_derivatives_in_the_weights_of_clusters() {
+    // Two routes: central differences of refitted models, accurate to some 1e-7 of the error.
+    let reference = reference();
+    for ties in [TiesHandling::Efron, TiesHandling::Breslow] {
+        let (observations, design, strata) = reference_data(&reference["data"], true, true);
+        let options = CoxOptions { ties, ..CoxOptions::default() };
+        let profile = [ProfileValue::Number(-0.4), ProfileValue::Level(2)];
+        let horizon = [Days::new(9)];
+        let predicted = |observations: &Observations| {
+            let model = cox_regression(observations, &design, Some(&strata), options).expect("a maximum");
+            *model.predicted_survival(&profile, 1, &horizon, SurvivalIntervalMethod::Log)[0].known().expect("followed")
+        };
+        let adjusted = |observations: &Observations| {
+            let model = cox_regression(observations, &design, Some(&strata), options).expect("a maximum");
+            let curves = model.adjusted_survival("f", &horizon, SurvivalIntervalMethod::Log);
+            *curves[1].survival[0].known().expect("followed")
+        };
+        let error = predicted(&observations).standard_error.expect("clusters");
+        close(error / by_reweighting(&observations, |o| predicted(o).value.value()), 1.0, 1e-5);
+        let error = adjusted(&observations).standard_error.expect("clusters");
+        close(error / by_reweighting(&observations, |o| adjusted(o).value.value()), 1.0, 1e-5);
+    }
 }

@@ -56,8 +56,20 @@ for (late in c(FALSE, TRUE)) for (strata in c(FALSE, TRUE)) for (weights in c(FA
       robust_score = number(as.numeric(robust$rscore)),
       martingale = vec(residuals(plain, "martingale")), score_residuals = vec(t(residuals(plain, "score"))), cluster_dfbeta = vec(t(residuals(robust, "dfbeta", collapse = d$cluster, weighted = TRUE))),
       scaled_schoenfeld = vec(t(residuals(plain, "scaledsch")))))
+    w <- if (weights) d$weight else rep(1, n)
+    start <- if (late) d$entry else rep(0, n)
+    # Mean ranks among failures, and one minus the survival just before, both with case weights.
+    among_failed <- function(t) sapply(t, function(u)
+      sum((w * d$failed)[d$exit < u]) + 0.5 * sum((w * d$failed)[d$exit == u]))
+    failed_before <- function(t) sapply(t, function(u) {
+      s <- 1
+      for (v in sort(unique(d$exit[d$failed == 1 & d$exit < u])))
+        s <- s * (1 - sum(w[d$exit == v & d$failed == 1]) / sum(w[d$exit >= v & (start < v)]))
+      1 - s
+    })
     for (g in c("identity", "log", "rank", "km")) {
-      z <- cox.zph(plain, transform = g, terms = FALSE)$table
+      scale <- switch(g, rank = among_failed, km = failed_before, g)
+      z <- cox.zph(plain, transform = scale, terms = FALSE)$table
       parts[[paste0("proportionality_", g)]] <- vec(t(z[, 1:2]))
     }
     k <- concordance(robust)
