@@ -14,8 +14,14 @@
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
-//! - [`poisson`](mod@poisson): exact limits of a count
+//! - [`person_time`](mod@person_time): failures and time under observation of each cluster
+//! - [`rate`](mod@rate): failures by time under observation
+//! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
+//! - [`observed_expected`](mod@observed_expected): failures seen by those that a published rate lets expect
+//! - [`poisson`](mod@poisson): exact and mid-p limits of a count
+//! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
+//! - [`beta`](mod@beta): the incomplete beta function; tails of the binomial and Student distributions
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
 //!
 //! ```
@@ -45,17 +51,23 @@
 
 pub mod annual_failure_rate;
 pub mod axis;
+pub mod beta;
 mod bucket;
 pub mod cluster_influence;
 pub mod distribution;
+pub mod exact_test;
 pub mod grouping;
 pub mod horizon;
 pub mod life_table;
 pub mod log_rank;
 pub mod observation;
+pub mod observed_expected;
+pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
 pub mod quantile;
+pub mod rate;
+pub mod rate_ratio;
 pub mod restricted_mean;
 pub mod share;
 pub mod survival_interval;
@@ -64,19 +76,25 @@ pub mod survival_interval;
 mod ten_rows;
 
 pub use annual_failure_rate::{
-    AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, linear_annual_failure_rate,
-    person_time_annual_failure_rate, person_time_over_years,
+    AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
+    linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
+    person_time_annual_failure_rate_by, person_time_over_years,
 };
 pub use axis::Axis;
 pub use cluster_influence::with_cluster_robust_variance;
+pub use exact_test::ExactProbabilities;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
-pub use poisson::poisson_interval;
+pub use observed_expected::{ObservedByExpected, observed_by_expected};
+pub use person_time::PersonTime;
+pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step};
 pub use quantile::{QuantileEstimate, median, quantile};
+pub use rate::{Rate, RateIntervalMethod, rate};
+pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use restricted_mean::{RestrictedMean, area_under_curve, restricted_mean};
 pub use share::wilson_interval;
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval};
