@@ -9,6 +9,8 @@
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
+//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
+//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
@@ -53,6 +55,8 @@ pub mod annual_failure_rate;
 pub mod axis;
 pub mod beta;
 mod bucket;
+pub mod cluster_bootstrap;
+pub mod cluster_cells;
 pub mod cluster_influence;
 pub mod distribution;
 pub mod exact_test;
@@ -81,6 +85,11 @@ pub use annual_failure_rate::{
     person_time_annual_failure_rate_by, person_time_over_years,
 };
 pub use axis::Axis;
+pub use cluster_bootstrap::{
+    BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
+    cluster_bootstrap, cluster_bootstrap_of,
+};
+pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use exact_test::ExactProbabilities;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
