@@ -2,8 +2,10 @@
 //!
 //! Formula.     From the survival S at z years: geometric 1 − S^(1/z); linear (1 − S)/z. From counts: person-time, failures /
 //!              years under observation.
+//!              From a cumulative incidence F, which lets other endings compete: the same with S = 1 − F.
 //! Interval.    Geometric and linear: the limits of S put through the same formula (both fall as S rises, so the limits change
-//!              places). Person-time: exact Poisson limits of the failures / years.
+//!              places). Person-time: exact Poisson limits of the failures / years; or those of [`rate`](super::rate()), by mid-p or
+//!              cluster-robust.
 //! Spread.      Standard errors by the delta method: se(S)·S^(1/z − 1)/z and se(S)/z.
 //! Source.      Common practice in dental reports; limits: Garwood F. Biometrika 1936;28:437–442.
 //! Decided.     No rate without its formula and years: 94.7 % lost at 13 years is 7.3 % a year by the linear formula and 20.2 %
@@ -13,7 +15,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::person_time::PersonTime;
 use super::poisson::poisson_interval;
+use super::rate::{RateIntervalMethod, rate};
 use crate::quantity::{
     AnnualRate, Behind, ConfidenceInterval, ConfidenceLevel, DAYS_PER_YEAR, Estimate, Fraction, Known, Variance,
     WhyNotKnown, Years,
@@ -92,6 +96,80 @@ pub fn person_time_over_years(behind: Behind, exposure: Years, level: Confidence
                 method: limits.method,
             }),
             behind,
+        },
+    })
+}
+
+/// 1 − (1 − F)^(1/z), from the cumulative incidence F at z `years`; not known unless z is above 0.
+pub fn geometric_annual_rate_of_incidence(incidence: &Estimate<Fraction>, years: Years) -> Known<AnnualFailureRate> {
+    let z = years.count();
+    let rate = |f: f64| if f < 1.0 { -libm::expm1(libm::log1p(-f) / z) } else { 1.0 };
+    let slope = |f: f64| libm::exp(libm::log1p(-f) * (1.0 / z - 1.0)) / z;
+    from_incidence(AnnualFailureFormula::Geometric, incidence, years, rate, slope)
+}
+
+/// F/z, from the cumulative incidence F at z `years`; not known unless z is above 0.
+pub fn linear_annual_rate_of_incidence(incidence: &Estimate<Fraction>, years: Years) -> Known<AnnualFailureRate> {
+    let z = years.count();
+    from_incidence(AnnualFailureFormula::Linear, incidence, years, |f| f / z, |_| 1.0 / z)
+}
+
+/// Failures per year under observation, with the interval asked for. `year` is the length of a year as the axis of the person-time
+/// counts it: [`DAYS_PER_YEAR`] on the axis of days. Not known without time under observation.
+pub fn person_time_annual_failure_rate_by(
+    counted: &PersonTime,
+    year: f64,
+    method: RateIntervalMethod,
+    level: ConfidenceLevel,
+) -> Known<AnnualFailureRate> {
+    rate(counted, year, method, level).map(|rate| AnnualFailureRate {
+        formula: AnnualFailureFormula::PersonTime,
+        years: Years::new(rate.person_time),
+        estimate: Estimate {
+            value: AnnualRate::new(rate.estimate.value),
+            standard_error: rate.estimate.standard_error,
+            variance: rate.estimate.variance,
+            interval: rate.estimate.interval.map(|limits| ConfidenceInterval {
+                lower: AnnualRate::new(limits.lower),
+                upper: AnnualRate::new(limits.upper),
+                level: limits.level,
+                method: limits.method,
+            }),
+            behind: rate.estimate.behind,
+        },
+    })
+}
+
+fn from_incidence(
+    formula: AnnualFailureFormula,
+    incidence: &Estimate<Fraction>,
+    years: Years,
+    rate: impl Fn(f64) -> f64,
+    slope: impl Fn(f64) -> f64,
+) -> Known<AnnualFailureRate> {
+    if !is_above_zero(years.count()) {
+        return Known::NotKnown(WhyNotKnown::NoObservations);
+    }
+    let f = incidence.value.value();
+    let interval = if f <= 0.0 {
+        Known::NotKnown(WhyNotKnown::NoFailures)
+    } else {
+        incidence.interval.map(|limits| ConfidenceInterval {
+            lower: AnnualRate::new(rate(limits.lower.value())),
+            upper: AnnualRate::new(rate(limits.upper.value())),
+            level: limits.level,
+            method: limits.method,
+        })
+    };
+    Known::Known(AnnualFailureRate {
+        formula,
+        years,
+        estimate: Estimate {
+            value: AnnualRate::new(rate(f)),
+            standard_error: incidence.standard_error.map(|error| error * slope(f)).filter(|error| error.is_finite()),
+            variance: incidence.variance,
+            interval,
+            behind: incidence.behind,
         },
     })
 }
@@ -181,5 +259,46 @@ mod tests {
             person_time_annual_failure_rate(Behind::default(), 0, ConfidenceLevel::USUAL),
             Known::NotKnown(WhyNotKnown::NoObservations)
         );
+    }
+
+    #[test]
+    fn an_incidence_gives_the_rates_of_its_complement() {
+        let (years, survival) = (Years::new(7.0), survival(0.8, 0.05));
+        let limits = *survival.interval.known().expect("limits");
+        let incidence = Estimate {
+            value: survival.value.complement(),
+            interval: Known::Known(ConfidenceInterval {
+                lower: limits.upper.complement(),
+                upper: limits.lower.complement(),
+                ..limits
+            }),
+            ..survival
+        };
+        for (of_survival, of_incidence) in [
+            (geometric_annual_failure_rate(&survival, years), geometric_annual_rate_of_incidence(&incidence, years)),
+            (linear_annual_failure_rate(&survival, years), linear_annual_rate_of_incidence(&incidence, years)),
+        ] {
+            let numbers = |rate: Known<AnnualFailureRate>| {
+                let estimate = rate.known().expect("a rate").estimate;
+                let limits = *estimate.interval.known().expect("limits");
+                let [value, lower, upper] = [estimate.value, limits.lower, limits.upper].map(AnnualRate::per_year);
+                [value, lower, upper, estimate.standard_error.expect("known")]
+            };
+            for (a, b) in numbers(of_survival).into_iter().zip(numbers(of_incidence)) {
+                assert!((a / b - 1.0).abs() < 1e-13, "relative: {a} against {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn exact_limits_from_person_time_by_cluster_are_those_of_the_count() {
+        use super::super::axis::Axis;
+        let counted = PersonTime::count(&super::super::ten_rows::pooled(), &Axis::Days);
+        let level = ConfidenceLevel::USUAL;
+        let by = person_time_annual_failure_rate_by(&counted, DAYS_PER_YEAR, RateIntervalMethod::Exact, level);
+        assert_eq!(by, person_time_annual_failure_rate(counted.behind(), 56, level));
+        let robust = person_time_annual_failure_rate_by(&counted, DAYS_PER_YEAR, RateIntervalMethod::ClusterRobust, level);
+        let robust = robust.known().expect("a rate").estimate;
+        assert!(robust.variance == Variance::ClusterRobust && robust.interval.known().is_some());
     }
 }

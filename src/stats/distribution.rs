@@ -9,13 +9,15 @@
 //!              doesn't depend on how the platform rounds exponentials.
 //! Accuracy.    1e-12 relative against 50-digit values; tails of p as ln p to 1e-13.
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Gamma, Normal};
 
 const LN_SQRT_TWO_PI: f64 = 0.918_938_533_204_672_8;
 const LN_SQRT_PI: f64 = 0.572_364_942_924_700_1;
 
 /// A tail probability and its logarithm, which stays finite when the probability is too small for a number of its own.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TailProbability {
     /// The probability; 0 when below about 1e-308.
     pub p_value: f64,
@@ -195,13 +197,13 @@ fn rounded_start(value: f64) -> f64 {
 }
 
 /// Logarithms of both parts of the incomplete gamma function, and of x^a·e^(−x)/Γ(a).
-struct IncompleteGamma {
-    ln_lower: f64,
-    ln_upper: f64,
-    ln_prefix: f64,
+pub(super) struct IncompleteGamma {
+    pub(super) ln_lower: f64,
+    pub(super) ln_upper: f64,
+    pub(super) ln_prefix: f64,
 }
 
-fn incomplete_gamma(a: f64, x: f64) -> IncompleteGamma {
+pub(super) fn incomplete_gamma(a: f64, x: f64) -> IncompleteGamma {
     let ln_prefix = ln_prefix(a, x);
     if x < a + 1.0 {
         let (mut term, mut sum, mut n) = (1.0 / a, 1.0 / a, a);

@@ -12,6 +12,8 @@
 //! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
 //! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
 //! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
+//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
+//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`group_survival`](mod@group_survival): the same for every group in one pass
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
@@ -42,7 +44,14 @@
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
 //! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
 //! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
+//! - [`person_time`](mod@person_time): failures and time under observation of each cluster
+//! - [`rate`](mod@rate): failures by time under observation
+//! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
+//! - [`observed_expected`](mod@observed_expected): failures seen by those that a published rate lets expect
+//! - [`poisson`](mod@poisson): exact and mid-p limits of a count
+//! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
+//! - [`beta`](mod@beta): the incomplete beta function; tails of the binomial and Student distributions
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
 //!
 //! ```
@@ -79,6 +88,10 @@ mod blocks;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
+pub mod beta;
+mod bucket;
+pub mod cluster_bootstrap;
+pub mod cluster_cells;
 pub mod cluster_influence;
 pub mod combined_log_rank;
 pub mod compared;
@@ -108,6 +121,7 @@ mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod gray;
 pub mod group_survival;
+pub mod exact_test;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
@@ -121,10 +135,14 @@ pub mod normal_maximum;
 pub mod observation;
 pub mod pairwise;
 mod pivoted;
+pub mod observed_expected;
+pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+pub mod rate;
+pub mod rate_ratio;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
 mod risk_counts;
@@ -143,8 +161,9 @@ mod ten_rows;
 
 pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
 pub use annual_failure_rate::{
-    AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, linear_annual_failure_rate,
-    person_time_annual_failure_rate, person_time_over_years,
+    AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
+    linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
+    person_time_annual_failure_rate_by, person_time_over_years,
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
@@ -181,6 +200,13 @@ pub use fine_gray::{
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
+pub use cluster_bootstrap::{
+    BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
+    cluster_bootstrap, cluster_bootstrap_of,
+};
+pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
+pub use cluster_influence::with_cluster_robust_variance;
+pub use exact_test::ExactProbabilities;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
@@ -194,11 +220,17 @@ pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations}
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use poisson::poisson_interval;
 pub use product_limit::{ProductLimit, Step, WeightSums};
+pub use observed_expected::{ObservedByExpected, observed_by_expected};
+pub use person_time::PersonTime;
+pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
+pub use rate::{Rate, RateIntervalMethod, rate};
+pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
+pub use restricted_mean::{RestrictedMean, area_under_curve, restricted_mean};
 pub use share::wilson_interval;
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
