@@ -11,6 +11,7 @@
 
 use std::borrow::Cow;
 use std::fmt;
+use std::ops::AddAssign;
 
 use super::observation::{Ending, Observations};
 
@@ -137,18 +138,16 @@ impl EndingTable {
         cell: impl Fn(usize) -> Option<usize>,
     ) -> Vec<Self> {
         let observations = by_cause.observations;
-        let (entry, exit, codes) = (observations.entry(), observations.exit(), by_cause.codes());
         let ticks = ticks_of(observations);
-        let mut ended = vec![0.0; cells * classes * ticks];
-        let mut entered = vec![0.0; cells * ticks];
-        for i in 0..exit.len() {
-            let Some(cell) = cell(i) else { continue };
-            let weight = observations.weight_of(i);
-            ended[(cell * classes + usize::from(class[usize::from(codes[i])])) * ticks + exit[i] as usize] += weight;
-            if entry[i] > 0 {
-                entered[cell * ticks + entry[i] as usize] += weight;
+        let (ended, entered) = match observations.weights() {
+            Some(weights) => tally(by_cause, class, classes, cells, cell, |i| weights[i]),
+            None => {
+                // Whole numbers of 32 bits take half the room of the tables, and are exact.
+                let (ended, entered) = tally(by_cause, class, classes, cells, cell, |_| 1_u32);
+                let wide = |counts: Vec<u32>| counts.into_iter().map(f64::from).collect::<Vec<f64>>();
+                (wide(ended), wide(entered))
             }
-        }
+        };
         let table = |cell: usize| {
             let ended = ended[cell * classes * ticks..(cell + 1) * classes * ticks].to_vec();
             Self::of(ended, entered[cell * ticks..(cell + 1) * ticks].to_vec(), classes)
@@ -212,6 +211,29 @@ impl EndingTable {
         }
         list
     }
+}
+
+/// Sums of weights by cell, class and tick of exit; and by cell and tick of a late entry.
+fn tally<T: Copy + Default + AddAssign>(
+    by_cause: &ObservationsByCause<'_>,
+    class: &[u8; 256],
+    classes: usize,
+    cells: usize,
+    cell: impl Fn(usize) -> Option<usize>,
+    weight: impl Fn(usize) -> T,
+) -> (Vec<T>, Vec<T>) {
+    let ticks = ticks_of(by_cause.observations);
+    let mut ended = vec![T::default(); cells * classes * ticks];
+    let mut entered = vec![T::default(); cells * ticks];
+    let rows = by_cause.observations.entry().iter().zip(by_cause.observations.exit()).zip(by_cause.codes());
+    for (i, ((&entry, &exit), &code)) in rows.enumerate() {
+        let Some(cell) = cell(i) else { continue };
+        ended[(cell * classes + usize::from(class[usize::from(code)])) * ticks + exit as usize] += weight(i);
+        if entry > 0 {
+            entered[cell * ticks + entry as usize] += weight(i);
+        }
+    }
+    (ended, entered)
 }
 
 /// A tick on which somebody ended by a cause.

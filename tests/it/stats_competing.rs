@@ -424,7 +424,7 @@ fn a_regression_that_has_no_answer_says_why() {
     let ended: Vec<f64> = codes.iter().map(|&code| f64::from(u8::from(code == 1))).collect();
     let doubled: Vec<f64> = x.iter().map(|x| 3.0 - 2.0 * x).collect();
     let why = |cause: u8, columns: &[Vec<f64>]| {
-        let failure = fine_gray(&by_cause, cause, columns, &FineGrayOptions::default()).err().expect("no fit");
+        let failure = fine_gray(&by_cause, cause, columns, &FineGrayOptions::default()).expect_err("no fit");
         (failure.why, failure.covariate)
     };
     assert_eq!(why(1, &[x.clone(), vec![1e9; 35]]), (WhyNotKnown::Collinear, Some(1)));
@@ -435,7 +435,7 @@ fn a_regression_that_has_no_answer_says_why() {
     assert_eq!(why(3, std::slice::from_ref(&x)), (WhyNotKnown::NoFailures, None));
     let none = Observations::default();
     let empty = ObservationsByCause::of_endings(&none);
-    let failure = fine_gray(&empty, 1, &[Vec::new()], &FineGrayOptions::default()).err().expect("no fit");
+    let failure = fine_gray(&empty, 1, &[Vec::new()], &FineGrayOptions::default()).expect_err("no fit");
     assert_eq!(failure.why, WhyNotKnown::NoObservations);
     let mut one_mouth = Observations::default();
     for &exit in observations.exit() {
