@@ -91,9 +91,7 @@ fn judge(
         sets.weight_of(row) * (own.concordant + 0.5 * own.tied - value * own.all()) / judged
     };
     let squares: Known<f64> = match variance {
-        Variance::ModelBased => {
-            Known::Known((0..sets.rows()).map(|row| influence(row) * influence(row)).sum())
-        }
+        Variance::ModelBased => Known::Known((0..sets.rows()).map(|row| influence(row) * influence(row)).sum()),
         Variance::ClusterRobust if sets.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
         Variance::ClusterRobust => {
             let mut sums = vec![0.0; observations.clusters() as usize];
@@ -116,13 +114,7 @@ fn judge(
         }
     };
     Known::Known(Concordance {
-        concordance: Estimate {
-            value,
-            standard_error: error.known().copied(),
-            variance,
-            interval,
-            behind: sets.behind,
-        },
+        concordance: Estimate { value, standard_error: error.known().copied(), variance, interval, behind: sets.behind },
         concordant: total.concordant,
         discordant: total.discordant,
         tied: total.tied,

@@ -83,23 +83,22 @@ pub mod actuarial;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
+pub mod beta;
 mod beta_tail;
 mod blocks;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
-pub mod beta;
-mod bucket;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
+pub mod concordance;
 pub mod conditional_survival;
 pub mod confidence_band;
 mod covariance;
-pub mod concordance;
 pub mod cox;
 pub mod cox_adjusted;
 pub mod cox_baseline;
@@ -114,6 +113,7 @@ pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod distribution;
+pub mod exact_test;
 pub mod few_clusters;
 pub mod fine_gray;
 mod fine_gray_influence;
@@ -121,7 +121,6 @@ mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod gray;
 pub mod group_survival;
-pub mod exact_test;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
@@ -133,10 +132,10 @@ pub mod lost_bounds;
 pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
-pub mod pairwise;
-mod pivoted;
 pub mod observed_expected;
+pub mod pairwise;
 pub mod person_time;
+mod pivoted;
 pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
@@ -172,12 +171,17 @@ pub use cause_specific_hazard::{
     cause_specific_hazard_at_horizons,
 };
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
+pub use cluster_bootstrap::{
+    BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
+    cluster_bootstrap, cluster_bootstrap_of,
+};
+pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
+pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
-pub use concordance::{Concordance, concordance};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
@@ -192,6 +196,7 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use exact_test::ExactProbabilities;
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
     CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline, SubdistributionCoefficient,
@@ -200,13 +205,6 @@ pub use fine_gray::{
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
-pub use cluster_bootstrap::{
-    BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
-    cluster_bootstrap, cluster_bootstrap_of,
-};
-pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
-pub use cluster_influence::with_cluster_robust_variance;
-pub use exact_test::ExactProbabilities;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
@@ -217,20 +215,17 @@ pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bo
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
-pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
-pub use poisson::poisson_interval;
-pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
+pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
-pub use product_limit::{ProductLimit, Step};
+pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
-pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
-pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
-pub use restricted_mean::{RestrictedMean, area_under_curve, restricted_mean};
+pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
+pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use share::wilson_interval;
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
