@@ -10,7 +10,9 @@ use super::curves::{
     self, GroupActuarial, GroupBand, GroupConditional, GroupFewClusters, GroupHazard, MeanContrasts, SurvivalContrasts,
 };
 use super::data::{Data, LeftOut};
+use super::rates::{self, Rates};
 use super::regression::{self, Regression};
+use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
 use crate::quantity::Variance;
@@ -110,6 +112,12 @@ pub struct Answers {
     /// Proportional-hazards regression.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proportional_hazards: Option<Regression>,
+    /// Rates.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rates: Option<Rates>,
+    /// Estimates from resampled clusters.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub resampled: Option<Vec<ResampledEstimate>>,
 }
 
 /// Fills in what was not said, and answers.
@@ -147,6 +155,8 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
         subdistribution: wants(Want::FineGray).then(|| causes::subdistribution(asked, data)).transpose()?,
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
+        rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data, &groups))),
+        resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
     })
 }
@@ -233,6 +243,12 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     }
     if let Some(fit) = &answers.proportional_hazards {
         sections.extend(regression::regression_sections(asked, fit, "Proportional-hazards regression (Cox)"));
+    }
+    if let Some(all) = &answers.rates {
+        sections.extend(rates::rate_sections(asked, all));
+    }
+    if let Some(all) = &answers.resampled {
+        sections.extend(resampling::resampled_sections(asked, all));
     }
     sections
 }

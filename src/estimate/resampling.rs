@@ -1,0 +1,141 @@
+//! Answers from resampled clusters: intervals that rest on no formula for the variance.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::asked::Asked;
+use super::data::Data;
+use super::section::{Section, digits};
+use crate::quantity::{Days, Fraction, Known};
+use crate::stats::{
+    BootstrapEstimate, BootstrapInterval, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
+    cluster_bootstrap,
+};
+use crate::wording::why_not_known;
+
+/// What is resampled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Resampled {
+    /// Survival at a time.
+    Survival,
+    /// Cumulative incidence of the failure at a time, other causes competing.
+    CumulativeIncidence,
+    /// Mean time without failure up to a time.
+    RestrictedMean,
+    /// The time by which a part has failed.
+    FailureTime,
+    /// Failures by time followed, a year.
+    Rate,
+}
+
+/// An estimate with its resampled intervals.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ResampledEstimate {
+    /// What it is.
+    pub quantity: Resampled,
+    /// The time at which it is read, or the part that has failed.
+    pub at: Option<f64>,
+    /// The group.
+    pub group: String,
+    /// The group that is subtracted, for a difference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub less: Option<String>,
+    /// The estimate.
+    pub estimate: BootstrapEstimate,
+}
+
+/// Estimates of each group, and of each other group less the first.
+pub fn resampled(asked: &Asked, data: &Data) -> Vec<ResampledEstimate> {
+    let tick = |time: f64| Days::new(data.axis.tick_at(time).unwrap_or(-1));
+    let competing = data.cause_labels.len() > 1;
+    let mut quantities = Vec::new();
+    for &time in &asked.at {
+        quantities.push((Resampled::Survival, Some(time), ResampledQuantity::Survival(tick(time))));
+        if competing {
+            quantities.push((
+                Resampled::CumulativeIncidence,
+                Some(time),
+                ResampledQuantity::CumulativeIncidence(tick(time)),
+            ));
+        }
+    }
+    if let Some(until) = asked.until {
+        quantities.push((Resampled::RestrictedMean, Some(until), ResampledQuantity::RestrictedMean(tick(until))));
+    }
+    for &part in &asked.failed_parts {
+        quantities.push((Resampled::FailureTime, Some(part), ResampledQuantity::FailureTime(Fraction::new(part))));
+    }
+    quantities.push((Resampled::Rate, None, ResampledQuantity::Rate(asked.year)));
+    let mut wanted = Vec::new();
+    for &(name, at, quantity) in &quantities {
+        for group in 0..data.grouping.levels() {
+            wanted.push((name, at, None, ResampledStatistic { quantity, groups: ResampledGroups::One(group) }, group));
+        }
+        for group in 1..data.grouping.levels() {
+            let groups = ResampledGroups::Difference(group, 0);
+            wanted.push((name, at, Some(0_u16), ResampledStatistic { quantity, groups }, group));
+        }
+    }
+    let statistics: Vec<ResampledStatistic> = wanted.iter().map(|wanted| wanted.3).collect();
+    let resampling =
+        Resampling { replicates: asked.resamples, seed: asked.seed, level: asked.level, ..Resampling::default() };
+    let estimates = cluster_bootstrap(&data.observations, Some(&data.grouping), &data.axis, &statistics, None, resampling);
+    let label = |group: u16| data.groups.labels.get(usize::from(group)).cloned().unwrap_or_default();
+    wanted
+        .into_iter()
+        .zip(estimates)
+        .map(|((quantity, at, less, _, group), estimate)| ResampledEstimate {
+            quantity,
+            at,
+            group: label(group),
+            less: less.map(label),
+            estimate,
+        })
+        .collect()
+}
+
+/// Resampled estimates as a readable table.
+pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Section> {
+    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let mut section = Section::new(
+        format!("From {} resamples of whole clusters", asked.resamples),
+        &["what", "at", "group", "estimate", "s.e.", &format!("{head}, percentile"), "corrected (BCa)"],
+    );
+    let number = |value: &Known<f64>| match value {
+        Known::Known(value) => digits(*value, 5),
+        Known::NotKnown(why) => why_not_known(*why).to_owned(),
+    };
+    let limits = |limits: &BootstrapInterval| format!("{} to {}", number(&limits.lower), number(&limits.upper));
+    let mut few = false;
+    for one in all {
+        let what = match one.quantity {
+            Resampled::Survival => "survival",
+            Resampled::CumulativeIncidence => "cumulative incidence",
+            Resampled::RestrictedMean => "restricted mean",
+            Resampled::FailureTime => "time by which a part has failed",
+            Resampled::Rate => "failures a year",
+        };
+        let group = match &one.less {
+            None => one.group.clone(),
+            Some(less) => format!("{} less {less}", one.group),
+        };
+        section.row(vec![
+            what.to_owned(),
+            one.at.map_or_else(String::new, |at| digits(at, 6)),
+            group,
+            number(&one.estimate.value),
+            number(&one.estimate.standard_error),
+            limits(&one.estimate.percentile),
+            limits(&one.estimate.bias_corrected),
+        ]);
+        few |= one.estimate.few_clusters;
+        for lost in &one.estimate.not_estimated {
+            section.note(format!("{what}: {} resamples have no estimate ({}).", lost.replicates, why_not_known(lost.why)));
+        }
+    }
+    if few {
+        section.note("Fewer than 20 clusters in a group: take these intervals with care.");
+    }
+    vec![section]
+}
