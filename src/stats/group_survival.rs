@@ -4,10 +4,12 @@
 //!              H(entry). For a given group, tick of exit and whether it failed, the first two terms are a number in a table, so an
 //!              observation costs a look-up and an addition to the sum of its cluster.
 //! Decided.     Clusters are worked through in parts that depend on the data alone; each part sums its squares in order, and parts
-//!              are summed in order. So the result has the same bytes whatever the number of threads. Observations that come
-//!              cluster after cluster need sums for a block of clusters at a time, others for all of them.
+//!              are summed in order. So the result has the same bytes whatever the number of threads. Sums are kept for a block
+//!              of clusters at a time, so that they stay in the nearest memory; observations that don't come cluster after
+//!              cluster are first put in the order of the blocks, by counting.
 //! Cost.        O(observations · horizons / 3 + groups · (ticks + clusters)).
 
+use super::bucket::Buckets;
 use super::cluster_influence::{RunningJumps, survival_jumps};
 use super::grouping::{Grouping, NO_GROUP};
 use super::life_table::LifeTable;
@@ -16,8 +18,6 @@ use super::product_limit::ProductLimit;
 use super::survival_interval::{Inference, survival_interval};
 use super::weighted_life_table::WeightedLifeTable;
 use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
-
-use std::ops::Range;
 
 /// One group: its life table, its curve, and its survival at the horizons.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,11 +124,10 @@ const AT_A_TIME: usize = 3;
 /// Sums for one cluster in one group: A_c at up to three horizons, and how many observations.
 type Cell = [f64; AT_A_TIME + 1];
 
-/// Parts when observations come cluster after cluster, and when they don't (each part then reads all of them).
-const ORDERED_PARTS: usize = 8;
-const MIXED_PARTS: usize = 2;
+/// Clusters are worked through in so many parts; the threads share them.
+const PARTS: usize = 8;
 
-/// How many cells a block of clusters has when observations come cluster after cluster: they stay in the nearest memory.
+/// How many cells a block of clusters has.
 const BLOCK_CELLS: usize = 4096;
 
 /// Below this many observations a second thread costs more than it saves.
@@ -197,65 +196,107 @@ fn sum_of_parts(
     tables: &InfluenceTables,
     threads: usize,
 ) -> Vec<Vec<PartSum>> {
-    let clusters = observations.clusters() as usize;
-    let parts = if observations.in_order_of_clusters() { ORDERED_PARTS } else { MIXED_PARTS };
-    let part = |k: usize| sum_of_part(observations, code, tables, clusters * k / parts..clusters * (k + 1) / parts);
-    if threads < 2 || observations.len() < WORTH_A_THREAD {
-        return (0..parts).map(part).collect();
+    if observations.weights().is_none() && !observations.any_entered_late() {
+        let item = |i: usize| tables.plain_item(observations, code(i), i);
+        parts_of_items(observations, tables, threads, &item, |item| tables.rows[item.row as usize])
+    } else {
+        let item = |i: usize| tables.full_item(observations, code(i), i);
+        parts_of_items(observations, tables, threads, &item, |item| tables.full_influence(item))
     }
-    std::thread::scope(|scope| {
-        let part = &part;
-        let second = scope.spawn(move || (parts / 2..parts).map(part).collect::<Vec<_>>());
-        let mut sums: Vec<_> = (0..parts / 2).map(part).collect();
-        // Should the thread be lost, its parts are worked out here.
-        sums.extend(second.join().unwrap_or_else(|_| (parts / 2..parts).map(part).collect()));
-        sums
-    })
 }
 
-fn sum_of_part(
+/// An observation that takes part: its cluster and group, where its influence stands, and what else its kind of data has.
+#[derive(Clone, Copy, Default)]
+struct Item<Extra> {
+    cluster: u32,
+    level: u16,
+    row: u32,
+    extra: Extra,
+}
+
+/// What an item needs where there are weights or late entries.
+#[derive(Clone, Copy, Default)]
+struct LateAndWeighted {
+    /// Where what was summed up to the entry stands; none from the origin.
+    before: Option<u32>,
+    weight: f64,
+}
+
+fn parts_of_items<Extra: Copy + Default + Send + Sync>(
     observations: &Observations,
-    code: &impl Fn(usize) -> u16,
     tables: &InfluenceTables,
-    clusters: Range<usize>,
-) -> Vec<PartSum> {
-    let mut sums = vec![PartSum::default(); tables.levels];
-    let ordered = observations.in_order_of_clusters();
-    // With many groups a block of mixed clusters stays within the size of the observations, for more passes over them.
-    let most = if ordered { BLOCK_CELLS } else { BLOCK_CELLS + 4 * observations.len() };
-    let block = (most / tables.levels.max(1)).clamp(1, clusters.len().max(1));
-    let mut cells: Vec<Cell> = vec![Cell::default(); block * tables.levels];
-    let all = observations.cluster();
-    let mut first_record = if ordered { all.partition_point(|&c| (c as usize) < clusters.start) } else { 0 };
-    let mut start = clusters.start;
-    while start < clusters.end {
-        let end = (start + block).min(clusters.end);
-        let records = if ordered {
-            let last = first_record + all[first_record..].partition_point(|&c| (c as usize) < end);
-            first_record..last
-        } else {
-            0..all.len()
+    threads: usize,
+    item: &(impl Fn(usize) -> Option<Item<Extra>> + Sync),
+    influence: impl Fn(&Item<Extra>) -> Cell + Sync,
+) -> Vec<Vec<PartSum>> {
+    let (n, all) = (observations.len(), observations.cluster());
+    let clusters = observations.clusters() as usize;
+    let block = (BLOCK_CELLS / tables.levels.max(1)).max(1);
+    let blocks = clusters.div_ceil(block);
+    let threads = if n < WORTH_A_THREAD { 1 } else { threads };
+    // Two halves of the records, each in the order of the blocks; none where the records are in that order as they come.
+    let halves: Vec<Buckets<Item<Extra>>> = if observations.in_order_of_clusters() {
+        Vec::new()
+    } else {
+        let half = |k: usize| {
+            let block_of = move |item: &Item<Extra>| item.cluster as usize / block;
+            let keyed = (n * k / 2..n * (k + 1) / 2).filter_map(item);
+            Buckets::fill(keyed.map(|item| (index(block_of(&item)), item)), blocks)
         };
-        first_record = records.end;
-        let cells = &mut cells[..(end - start) * tables.levels];
-        cells.fill(Cell::default());
-        match (observations.weights(), observations.any_entered_late()) {
-            (None, false) => tables.add(observations, code, records, start..end, cells, |_, influence| influence),
-            _ => tables.add(observations, code, records, start..end, cells, |i, influence| {
-                tables.late_and_weighted(observations, code, i, influence)
-            }),
-        }
-        for group in cells.chunks_exact(tables.levels.max(1)) {
-            for (sum, cell) in sums.iter_mut().zip(group) {
-                for (square, a) in sum.squares.iter_mut().zip(cell) {
-                    *square += a * a;
+        in_two_threads(2, threads, half)
+    };
+    let part = |k: usize| {
+        let mut sums = vec![PartSum::default(); tables.levels];
+        let mut cells = vec![Cell::default(); block * tables.levels];
+        for this in blocks * k / PARTS..blocks * (k + 1) / PARTS {
+            cells.fill(Cell::default());
+            let mut add = |item: &Item<Extra>| {
+                let place = (item.cluster as usize - this * block) * tables.levels + usize::from(item.level);
+                for (sum, term) in cells[place].iter_mut().zip(influence(item)) {
+                    *sum += term;
                 }
-                sum.clusters += u64::from(cell[AT_A_TIME] > 0.0);
+            };
+            if halves.is_empty() {
+                let first = all.partition_point(|&cluster| (cluster as usize) < this * block);
+                let count = all[first..].partition_point(|&cluster| (cluster as usize) < (this + 1) * block);
+                (first..first + count).filter_map(item).for_each(|item| add(&item));
+            }
+            for half in &halves {
+                half.items(this).iter().for_each(&mut add);
+            }
+            for group in cells.chunks_exact(tables.levels.max(1)) {
+                for (sum, cell) in sums.iter_mut().zip(group) {
+                    for (square, a) in sum.squares.iter_mut().zip(cell) {
+                        *square += a * a;
+                    }
+                    sum.clusters += u64::from(cell[AT_A_TIME] > 0.0);
+                }
             }
         }
-        start = end;
+        sums
+    };
+    in_two_threads(PARTS, threads, part)
+}
+
+/// A place in a table; there are fewer than 2^32, or they would not fit into memory.
+#[expect(clippy::cast_possible_truncation, reason = "a table of 2^32 cells of 32 bytes is never made")]
+fn index(place: usize) -> u32 {
+    place as u32
+}
+
+/// The results of `count` pieces of work in their order, worked out by one thread or two.
+fn in_two_threads<T: Send>(count: usize, threads: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    if threads < 2 {
+        return (0..count).map(work).collect();
     }
-    sums
+    std::thread::scope(|scope| {
+        let work = &work;
+        let second = scope.spawn(move || (count / 2..count).map(work).collect::<Vec<T>>());
+        let mut results: Vec<T> = (0..count / 2).map(work).collect();
+        // Should the thread be lost, its pieces are worked out here.
+        results.extend(second.join().unwrap_or_else(|_| (count / 2..count).map(work).collect()));
+        results
+    })
 }
 
 /// The influence of each group, tick of exit and kind of ending at up to three horizons.
@@ -307,45 +348,32 @@ impl InfluenceTables {
         (day as usize).min(self.ticks - 1)
     }
 
-    /// Adds the records whose cluster lies in the block to its cells.
+    /// An observation followed from the origin, without a weight; none if its code names no group.
     #[inline]
-    fn add(
-        &self,
-        observations: &Observations,
-        code: &impl Fn(usize) -> u16,
-        records: Range<usize>,
-        block: Range<usize>,
-        cells: &mut [Cell],
-        change: impl Fn(usize, Cell) -> Cell,
-    ) {
-        let (exit, ending) = (&observations.exit()[records.clone()], &observations.ending()[records.clone()]);
-        let cluster = &observations.cluster()[records.clone()];
-        for (i, ((&exit, &ending), &cluster)) in records.zip(exit.iter().zip(ending).zip(cluster)) {
-            let (level, place) = (usize::from(code(i)), (cluster as usize).wrapping_sub(block.start));
-            if level >= self.levels || place >= block.len() {
-                continue;
-            }
-            let row = (level * 2 + usize::from(ending == Ending::Failed)) * self.ticks + self.tick(exit);
-            let influence = change(i, self.rows[row]);
-            for (sum, term) in cells[place * self.levels + level].iter_mut().zip(influence) {
-                *sum += term;
-            }
+    fn plain_item(&self, observations: &Observations, code: u16, i: usize) -> Option<Item<()>> {
+        let level = usize::from(code);
+        if level >= self.levels {
+            return None;
         }
+        let failed = usize::from(observations.ending()[i] == Ending::Failed);
+        let row = (level * 2 + failed) * self.ticks + self.tick(observations.exit()[i]);
+        Some(Item { cluster: observations.cluster()[i], level: code, row: index(row), extra: () })
     }
 
-    /// The influence of a record that may have entered late or have a weight.
-    fn late_and_weighted(
-        &self,
-        observations: &Observations,
-        code: &impl Fn(usize) -> u16,
-        i: usize,
-        mut influence: Cell,
-    ) -> Cell {
-        let (entry, weight) = (observations.entry()[i], observations.weight_of(i));
-        let before =
-            if entry > 0 { self.before[usize::from(code(i)) * self.ticks + self.tick(entry)] } else { Cell::default() };
+    /// Any observation; none if its code names no group.
+    fn full_item(&self, observations: &Observations, code: u16, i: usize) -> Option<Item<LateAndWeighted>> {
+        let Item { cluster, level, row, .. } = self.plain_item(observations, code, i)?;
+        let entry = observations.entry()[i];
+        let before = (entry > 0).then(|| index(usize::from(level) * self.ticks + self.tick(entry)));
+        Some(Item { cluster, level, row, extra: LateAndWeighted { before, weight: observations.weight_of(i) } })
+    }
+
+    /// The influence of an observation that may have entered late or have a weight.
+    fn full_influence(&self, item: &Item<LateAndWeighted>) -> Cell {
+        let mut influence = self.rows[item.row as usize];
+        let before = item.extra.before.map_or(Cell::default(), |before| self.before[before as usize]);
         for (place, before) in influence[..AT_A_TIME].iter_mut().zip(before) {
-            *place = weight * (before + *place);
+            *place = item.extra.weight * (before + *place);
         }
         influence
     }
@@ -358,17 +386,16 @@ mod tests {
     /// 150 000 observations of two kinds of order, by a linear congruential sequence (Knuth's constants).
     fn many(ordered: bool) -> (Observations, Grouping) {
         let mut state = 20_240_101_u64;
-        let mut next = |below: u64| {
+        let mut next = |below: u32| {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) % below
+            u32::try_from(state >> 33).expect("31 bits") % below
         };
         let mut observations = Observations::default();
         let mut codes = Vec::new();
-        for i in 0..150_000_u64 {
+        for i in 0..150_000_u32 {
             let cluster = if ordered { i / 4 } else { next(40_000) };
             let ending = [Ending::Failed, Ending::Competing, Ending::Censored, Ending::Censored][next(4) as usize];
             let exit = i32::try_from(1 + next(900)).expect("small");
-            let cluster = u32::try_from(cluster).expect("small");
             observations.push(Days::new(0), Days::new(exit), ending, cluster).expect("in order");
             codes.push([0, 1, 2, NO_GROUP][next(4) as usize]);
         }

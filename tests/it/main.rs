@@ -33,6 +33,7 @@ mod registry_races;
 mod registry_records;
 mod run;
 mod stats_competing;
+mod stats_curves;
 mod stats_properties;
 mod stats_reference;
 mod template;
