@@ -126,7 +126,9 @@ pub(super) fn trends(
         }
         let bound: f64 = (0..size).map(|g| scores[g] * scores[g] * sums.covariance.at(a * size + g, a * size + g)).sum();
         if model_based.at(a, a) <= NOTHING_LEFT * bound {
-            return Known::NotKnown(sums.why_nothing_to_compare());
+            let own = sums.covariance.block(a * size, a * size, size);
+            let some = own.largest_variance().is_some_and(|g| own.at(g, g) > 0.0);
+            return Known::NotKnown(if some { WhyNotKnown::TooFewGroups } else { sums.why_nothing_to_compare() });
         }
     }
     let difference: Vec<f64> = sums.difference.chunks(size).map(dot).collect();

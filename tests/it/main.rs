@@ -34,6 +34,7 @@ mod registry_records;
 mod run;
 mod stats_competing;
 mod stats_curves;
+mod stats_comparisons;
 mod stats_properties;
 mod stats_reference;
 mod template;
