@@ -84,6 +84,9 @@ mod tests {
     #[test]
     fn lanes_and_rest_are_all_summed() {
         let numbers: Vec<f64> = (1..=21).map(f64::from).collect();
-        assert_eq!((sum(&numbers).to_bits(), dot(&numbers, &numbers).to_bits()), (231.0_f64.to_bits(), 3311.0_f64.to_bits()));
+        assert_eq!(
+            (sum(&numbers).to_bits(), dot(&numbers, &numbers).to_bits()),
+            (231.0_f64.to_bits(), 3311.0_f64.to_bits())
+        );
     }
 }

@@ -91,9 +91,7 @@ fn judge(
         sets.weight_of(row) * (own.concordant + 0.5 * own.tied - value * own.all()) / judged
     };
     let squares: Known<f64> = match variance {
-        Variance::ModelBased => {
-            Known::Known((0..sets.rows()).map(|row| influence(row) * influence(row)).sum())
-        }
+        Variance::ModelBased => Known::Known((0..sets.rows()).map(|row| influence(row) * influence(row)).sum()),
         Variance::ClusterRobust if sets.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
         Variance::ClusterRobust => {
             let mut sums = vec![0.0; observations.clusters() as usize];
@@ -116,13 +114,7 @@ fn judge(
         }
     };
     Known::Known(Concordance {
-        concordance: Estimate {
-            value,
-            standard_error: error.known().copied(),
-            variance,
-            interval,
-            behind: sets.behind,
-        },
+        concordance: Estimate { value, standard_error: error.known().copied(), variance, interval, behind: sets.behind },
         concordant: total.concordant,
         discordant: total.discordant,
         tied: total.tied,
@@ -178,10 +170,9 @@ fn count_stratum(sets: &RiskSets, score: &[f64], first: usize, end: usize, pairs
         for row in place.failures_end..place.end {
             tree.add(rank(row), sets.weight_of(row));
         }
-        for row in place.start..place.failures_end {
+        for (row, own) in (place.start..).zip(&mut pairs[place.start..place.failures_end]) {
             let (below, equal, above) = tree.around(rank(row));
-            let own = Pairs { concordant: below, tied: equal, discordant: above };
-            pairs[row].add(own);
+            own.add(Pairs { concordant: below, tied: equal, discordant: above });
             let w = sets.weight_of(row);
             total.add(Pairs { concordant: w * below, tied: w * equal, discordant: w * above });
         }
@@ -207,14 +198,14 @@ fn count_stratum(sets: &RiskSets, score: &[f64], first: usize, end: usize, pairs
                 pairs[row as usize].take(survived(&tree, row as usize));
             }
         }
-        for row in place.start..place.failures_end {
-            pairs[row].add(survived(&tree, row));
+        for (row, own) in (place.start..).zip(&mut pairs[place.start..place.failures_end]) {
+            own.add(survived(&tree, row));
         }
         for row in place.start..place.failures_end {
             tree.add(rank(row), sets.weight_of(row));
         }
-        for row in place.failures_end..place.end {
-            pairs[row].add(survived(&tree, row));
+        for (row, own) in (place.failures_end..).zip(&mut pairs[place.failures_end..place.end]) {
+            own.add(survived(&tree, row));
         }
     }
     total

@@ -34,9 +34,7 @@ use super::cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest, c
 use super::grouping::Grouping;
 use super::observation::Observations;
 use super::symmetric::{Root, Symmetric};
-use crate::quantity::{
-    Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown,
-};
+use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
 
 /// The most iterations.
 const MOST_ITERATIONS: u32 = 100;
@@ -125,6 +123,10 @@ pub enum CoxProblem {
     WeightsNotWhole,
     /// The exact likelihood has no cluster-robust variance.
     NoRobustVariance,
+    /// This model does not take exact ties.
+    ExactTiesNotOffered,
+    /// The likelihood grows with the variance of the frailties without end.
+    FrailtyUnbounded,
 }
 
 impl CoxProblem {
@@ -133,7 +135,10 @@ impl CoxProblem {
         match self {
             Self::LengthsDiffer | Self::NoObservations => WhyNotKnown::NoObservations,
             Self::NoFailures => WhyNotKnown::NoFailures,
-            Self::NotANumber { .. } | Self::WeightsNotWhole | Self::NoRobustVariance => WhyNotKnown::NotANumber,
+            Self::NotANumber { .. } | Self::WeightsNotWhole | Self::NoRobustVariance | Self::ExactTiesNotOffered => {
+                WhyNotKnown::NotANumber
+            }
+            Self::FrailtyUnbounded => WhyNotKnown::NotConverged,
             Self::Collinear { .. } => WhyNotKnown::Collinear,
             Self::Separated { .. } => WhyNotKnown::Separated,
             Self::NotConverged { .. } => WhyNotKnown::NotConverged,
@@ -160,6 +165,8 @@ impl fmt::Display for CoxProblem {
             }
             Self::WeightsNotWhole => write!(f, "the exact treatment of ties takes whole-number case weights only"),
             Self::NoRobustVariance => write!(f, "the exact treatment of ties has no cluster-robust variance"),
+            Self::ExactTiesNotOffered => write!(f, "this model does not take exact ties"),
+            Self::FrailtyUnbounded => write!(f, "the likelihood grows with the variance of the frailties without end"),
         }
     }
 }
@@ -294,8 +301,8 @@ pub fn cox_regression<'a>(
     let root_at_zero = root_or_collinear(&sets, &at_zero)?;
     let settled = climb(&sets, options.ties, at_zero.clone(), root_at_zero.clone())?;
     let inverse = settled.root.inverse();
-    let robust = (options.variance == Variance::ClusterRobust)
-        .then(|| Robust::of(&sets, observations, &at_zero, &settled, &inverse));
+    let robust =
+        (options.variance == Variance::ClusterRobust).then(|| Robust::of(&sets, observations, &at_zero, &settled, &inverse));
     let regression = summarise(&sets, design, options, &at_zero, &root_at_zero, &settled, &inverse, robust);
     Ok(CoxModel { regression, observations, design, strata, options, sets, beta: settled.beta, at: settled.at, inverse })
 }
@@ -336,8 +343,7 @@ pub(super) struct Settled {
 }
 
 fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -> Result<Settled, CoxProblem> {
-    let mut convergence =
-        Convergence { iterations: 0, slope_in_standard_errors: 0.0, relative_change: 0.0, halvings: 0 };
+    let mut convergence = Convergence { iterations: 0, slope_in_standard_errors: 0.0, relative_change: 0.0, halvings: 0 };
     let (mut beta, mut at, mut root) = (vec![0.0; sets.width()], at_zero, root);
     loop {
         let mut step = root.solve(&at.score);
@@ -370,7 +376,8 @@ fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -
             }
         };
         let change = (next.ln_likelihood - at.ln_likelihood).abs();
-        convergence.relative_change = if change > 0.0 { change / next.ln_likelihood.abs().max(f64::MIN_POSITIVE) } else { 0.0 };
+        convergence.relative_change =
+            if change > 0.0 { change / next.ln_likelihood.abs().max(f64::MIN_POSITIVE) } else { 0.0 };
         (beta, at) = (next_beta, next);
         // The information vanishes along a direction in which the likelihood only climbs.
         root = match at.information.root(0.0, &at.moments) {

@@ -34,12 +34,7 @@ impl CoxModel<'_> {
     /// Adjusted survival for each level of a factor, at each horizon. The variance is that of the fit; none with exact ties.
     ///
     /// Empty when no factor has this name. Not known for a level that nobody has, and past the last follow-up of a stratum.
-    pub fn adjusted_survival(
-        &self,
-        factor: &str,
-        horizons: &[Days],
-        method: SurvivalIntervalMethod,
-    ) -> Vec<AdjustedCurve> {
+    pub fn adjusted_survival(&self, factor: &str, horizons: &[Days], method: SurvivalIntervalMethod) -> Vec<AdjustedCurve> {
         let Some((term, levels, reference)) =
             self.design.covariates().iter().enumerate().find_map(|(term, covariate)| match &covariate.values {
                 CovariateValues::Factor { levels, reference, .. } if covariate.name == factor => {
@@ -51,8 +46,8 @@ impl CoxModel<'_> {
             return Vec::new();
         };
         let sample = Sample::of(self);
-        let scores = (self.options.ties != TiesHandling::ExactDiscrete)
-            .then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
+        let scores =
+            (self.options.ties != TiesHandling::ExactDiscrete).then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
         (0_u16..)
             .zip(levels)
             .map(|(level, name)| {
@@ -128,7 +123,8 @@ impl CoxModel<'_> {
             (Some(scores), variance) => {
                 let by_cluster = variance == Variance::ClusterRobust;
                 let places = if by_cluster { self.observations.clusters() as usize } else { self.observations.len() };
-                let home = |row: u32| if by_cluster { self.observations.cluster()[row as usize] as usize } else { row as usize };
+                let home =
+                    |row: u32| if by_cluster { self.observations.cluster()[row as usize] as usize } else { row as usize };
                 let mut influence = vec![0.0; places];
                 let carried = self.inverse.times(&b);
                 self.add_scores(scores, &carried, home, &mut influence);
@@ -173,12 +169,12 @@ struct Sample {
 impl Sample {
     fn of(model: &CoxModel<'_>) -> Self {
         let sets = &model.sets;
-        let rows: Vec<u32> =
-            (0_u32..).zip(&sets.complete).filter(|&(_, &complete)| complete).map(|(row, _)| row).collect();
+        let rows: Vec<u32> = (0_u32..).zip(&sets.complete).filter(|&(_, &complete)| complete).map(|(row, _)| row).collect();
         let stratum: Vec<u16> =
             rows.iter().map(|&row| model.strata.map_or(0, |strata| strata.codes()[row as usize])).collect();
         let columns = sets.design_columns.iter().zip(sets.centre.iter().zip(&sets.scale));
-        let columns = columns.map(|(&column, (&centre, &scale))| model.design.gather(column, &rows, centre, scale)).collect();
+        let columns =
+            columns.map(|(&column, (&centre, &scale))| model.design.gather(column, &rows, centre, scale)).collect();
         let mut present = stratum.clone();
         present.sort_unstable();
         present.dedup();

@@ -61,7 +61,8 @@ impl CoxModel<'_> {
     /// Empty for a stratum without failures.
     pub fn baseline(&self, stratum: u16) -> Vec<BaselineStep> {
         let Some((first, end)) = self.places_of(stratum) else { return Vec::new() };
-        let from_centre: f64 = self.beta.iter().zip(&self.sets.centre).zip(&self.sets.scale).map(|((b, c), s)| b * c / s).sum();
+        let from_centre: f64 =
+            self.beta.iter().zip(&self.sets.centre).zip(&self.sets.scale).map(|((b, c), s)| b * c / s).sum();
         let factor = libm::exp(-from_centre);
         let mut sum = 0.0;
         (first..end)
@@ -91,8 +92,8 @@ impl CoxModel<'_> {
         let Some(x) = self.profile_columns(profile) else {
             return vec![Known::NotKnown(WhyNotKnown::NotANumber); horizons.len()];
         };
-        let scores = (self.options.variance == Variance::ClusterRobust)
-            .then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
+        let scores =
+            (self.options.variance == Variance::ClusterRobust).then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
         let risk = libm::exp(x.iter().zip(&self.beta).map(|(x, beta)| x * beta).sum());
         let predict = |&horizon: &Days| {
             let up_to = match self.up_to(stratum, horizon) {
@@ -207,13 +208,15 @@ impl CoxModel<'_> {
     fn profile_columns(&self, profile: &[ProfileValue]) -> Option<Vec<f64>> {
         let covariates = self.design.covariates();
         let fits = profile.len() == covariates.len()
-            && covariates.iter().zip(profile).enumerate().all(|(term, (covariate, value))| match (&covariate.values, value) {
-                (CovariateValues::Number { .. }, ProfileValue::Number(number)) => number.is_finite(),
-                (CovariateValues::Factor { reference, .. }, ProfileValue::Level(level)) => {
-                    let column = Column { term, level: Some(*level) };
-                    level == reference || self.sets.design_columns.contains(&column)
+            && covariates.iter().zip(profile).enumerate().all(|(term, (covariate, value))| {
+                match (&covariate.values, value) {
+                    (CovariateValues::Number { .. }, ProfileValue::Number(number)) => number.is_finite(),
+                    (CovariateValues::Factor { reference, .. }, ProfileValue::Level(level)) => {
+                        let column = Column { term, level: Some(*level) };
+                        level == reference || self.sets.design_columns.contains(&column)
+                    }
+                    _ => false,
                 }
-                _ => false,
             });
         fits.then(|| {
             let columns = self.sets.design_columns.iter().zip(&self.sets.centre).zip(&self.sets.scale);

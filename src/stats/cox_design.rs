@@ -284,8 +284,9 @@ mod tests {
 
     #[test]
     fn a_factor_expands_to_indicators_but_for_its_reference_and_empty_levels() {
-        let design = CoxDesign::new(vec![three_levels(&[0, 1, 0, NO_GROUP], 1), Covariate::number("x", vec![1.0, 2.0, 4.0, 7.0])])
-            .expect("fits");
+        let design =
+            CoxDesign::new(vec![three_levels(&[0, 1, 0, NO_GROUP], 1), Covariate::number("x", vec![1.0, 2.0, 4.0, 7.0])])
+                .expect("fits");
         let mut complete = vec![true; 4];
         design.leave_out_incomplete(&mut complete);
         assert_eq!(complete, [true, true, true, false]);
@@ -302,10 +303,7 @@ mod tests {
     #[test]
     fn what_does_not_fit_together_is_refused() {
         let x = Covariate::number("x", vec![1.0]);
-        assert_eq!(
-            CoxDesign::new(vec![x.clone(), three_levels(&[0, 1], 0)]),
-            Err(DesignError::LengthsDiffer("f".into()))
-        );
+        assert_eq!(CoxDesign::new(vec![x.clone(), three_levels(&[0, 1], 0)]), Err(DesignError::LengthsDiffer("f".into())));
         assert_eq!(CoxDesign::new(vec![three_levels(&[0], 3)]), Err(DesignError::Reference("f".into())));
         let nameless = Covariate::factor("g", Grouping::new(vec![0], 2).expect("levels"), vec!["one".into()], 0);
         assert_eq!(CoxDesign::new(vec![nameless]), Err(DesignError::LevelNames("g".into())));

@@ -23,11 +23,9 @@ pub(super) fn evaluate_exact(sets: &RiskSets, beta: &[f64]) -> Evaluation {
     let mut at = evaluate(sets, TiesHandling::Breslow, beta, None);
     let lone: Vec<bool> = sets.places.iter().map(|place| at_once(sets, place) == 1).collect();
     let (mut ln_likelihood, mut score) = (0.0, vec![0.0; width]);
-    let (mut information, mut moments) =
-        weighted_information(sets, &at, |place| if lone[place] { 1.0 } else { 0.0 });
+    let (mut information, mut moments) = weighted_information(sets, &at, |place| if lone[place] { 1.0 } else { 0.0 });
     for stratum in sets.stratum_starts.windows(2) {
-        for place in stratum[0]..stratum[1] {
-            let rows = &sets.places[place];
+        for (place, rows) in sets.places.iter().enumerate().take(stratum[1]).skip(stratum[0]) {
             let failed = rows.start..rows.failures_end;
             ln_likelihood += failed.clone().map(|row| sets.weight_of(row) * ln_risk(sets, &at, row)).sum::<f64>();
             for (score, column) in score.iter_mut().zip(&sets.columns) {
@@ -149,7 +147,11 @@ fn odds_factor(at_risk: &[(usize, u32)], risk: impl Fn(usize) -> f64, d: f64) ->
         if (sum - d).abs() < 1e-3 {
             break;
         }
-        if sum < d { low = ln_c } else { high = ln_c }
+        if sum < d {
+            low = ln_c
+        } else {
+            high = ln_c
+        }
         let next = ln_c + (d - sum) / spread;
         ln_c = if next > low && next < high {
             next

@@ -87,9 +87,8 @@ pub(super) fn evaluate(sets: &RiskSets, ties: TiesHandling, beta: &[f64], offset
     let width = sets.width();
     let many = sets.rows() >= MANY_ROWS;
     let mut risk = vec![0.0; sets.rows()];
-    let parts = in_order(with_slices(&sets.blocks, &mut risk), many, |(block, risk)| {
-        first_pass(sets, block, beta, offset, risk)
-    });
+    let parts =
+        in_order(with_slices(&sets.blocks, &mut risk), many, |(block, risk)| first_pass(sets, block, beta, offset, risk));
     let mut sums = Vec::with_capacity(sets.places.len() * 2 * (width + 1));
     let (mut ln_likelihood, mut furthest) = (0.0, 0.0_f64);
     for part in parts {

@@ -99,7 +99,9 @@ impl RiskSets {
         let (design_columns, absent) = design.columns(&complete);
         let names: Vec<ColumnName> = design_columns.iter().map(|&column| design.name(column)).collect();
         let (centre, scale): (Vec<f64>, Vec<f64>) =
-            in_order(design_columns.clone(), n >= MANY_ROWS, |column| design.centre_and_scale(column, &complete)).into_iter().unzip();
+            in_order(design_columns.clone(), n >= MANY_ROWS, |column| design.centre_and_scale(column, &complete))
+                .into_iter()
+                .unzip();
         let constant: Vec<ColumnName> =
             scale.iter().zip(&names).filter(|&(&scale, _)| scale <= 0.0).map(|(_, name)| name.clone()).collect();
         if !constant.is_empty() {
@@ -155,26 +157,6 @@ impl RiskSets {
         self.columns.iter().map(move |column| column[row])
     }
 
-    /// How many strata have a failure or not.
-    pub(super) fn strata(&self) -> usize {
-        self.stratum_starts.len() - 1
-    }
-
-    /// The stratum of each place.
-    pub(super) fn stratum_of_places(&self) -> Vec<usize> {
-        (0..self.strata())
-            .flat_map(|stratum| {
-                let places = self.stratum_starts[stratum + 1] - self.stratum_starts[stratum];
-                std::iter::repeat_n(stratum, places)
-            })
-            .collect()
-    }
-
-    /// The first place of each place's stratum.
-    pub(super) fn first_place_of(&self, row: usize, stratum_start: usize) -> usize {
-        self.first_place.get(row).map_or(stratum_start, |&first| first as usize)
-    }
-
     /// Sum of the case weights of failures on a place.
     pub(super) fn weight_failed(&self, place: &Place) -> f64 {
         if self.weight.is_empty() {
@@ -225,13 +207,8 @@ struct Spans {
 impl Spans {
     fn find(observations: &Observations, complete: &[bool], strata: Option<&Grouping>) -> Self {
         let n = observations.len();
-        let mut spans = Self {
-            first: vec![0; n],
-            end: vec![0; n],
-            ticks: Vec::new(),
-            stratum_starts: vec![0],
-            any_late: false,
-        };
+        let mut spans =
+            Self { first: vec![0; n], end: vec![0; n], ticks: Vec::new(), stratum_starts: vec![0], any_late: false };
         match strata {
             None => {
                 let rows = (0_u32..).zip(complete).filter(|&(_, &complete)| complete).map(|(row, _)| row);

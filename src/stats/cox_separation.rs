@@ -59,10 +59,8 @@ pub(super) fn separated(sets: &RiskSets, direction: &[f64], ties: TiesHandling) 
         heap.clear();
         for place in (stratum[0]..stratum[1]).rev() {
             let rows = &sets.places[place];
-            let candidate = |row: usize| Candidate {
-                value: value[row],
-                first_place: sets.first_place.get(row).copied().unwrap_or(0),
-            };
+            let candidate =
+                |row: usize| Candidate { value: value[row], first_place: sets.first_place.get(row).copied().unwrap_or(0) };
             heap.extend((rows.failures_end..rows.end).map(candidate));
             while heap.peek().is_some_and(|top| top.first_place as usize > place) {
                 heap.pop();
@@ -75,7 +73,8 @@ pub(super) fn separated(sets: &RiskSets, direction: &[f64], ties: TiesHandling) 
             if least < rival - none {
                 return false;
             }
-            strictly = strictly || heap.iter().any(|other| other.first_place as usize <= place && other.value < least - none);
+            strictly =
+                strictly || heap.iter().any(|other| other.first_place as usize <= place && other.value < least - none);
             heap.extend((rows.start..rows.failures_end).map(candidate));
         }
     }

@@ -3,9 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::distribution::{
-    chi_square_upper_tail, normal_quantile_upper, student_quantile_upper, student_upper_tail,
-};
+use super::distribution::{chi_square_upper_tail, normal_quantile_upper, student_quantile_upper, student_upper_tail};
 use super::symmetric::Symmetric;
 use crate::quantity::{ConfidenceLevel, Known, WhyNotKnown};
 

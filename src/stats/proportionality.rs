@@ -79,8 +79,7 @@ pub fn proportionality(
     let mut slope = vec![0.0; width];
     for (index, place) in sets.places.iter().enumerate() {
         for (k, mean) in at.means(index, width).enumerate() {
-            let failed: f64 =
-                (place.start..place.failures_end).map(|row| sets.weight_of(row) * sets.columns[k][row]).sum();
+            let failed: f64 = (place.start..place.failures_end).map(|row| sets.weight_of(row) * sets.columns[k][row]).sum();
             slope[k] += g[index] * (failed - mean);
         }
     }
@@ -143,11 +142,7 @@ fn scale_of_places(model: &CoxModel<'_>, axis: &Axis, time_scale: TimeScale) -> 
             let ticks = all_ticks(model);
             let (mut values, mut failed_before, mut survival) = (Vec::with_capacity(ticks.len()), 0.0, 1.0);
             for tick in &ticks {
-                values.push(if time_scale == TimeScale::Rank {
-                    failed_before + 0.5 * tick.failed
-                } else {
-                    1.0 - survival
-                });
+                values.push(if time_scale == TimeScale::Rank { failed_before + 0.5 * tick.failed } else { 1.0 - survival });
                 failed_before += tick.failed;
                 survival *= 1.0 - tick.failed / tick.at_risk;
             }

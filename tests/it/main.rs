@@ -32,6 +32,7 @@ mod registry_model;
 mod registry_races;
 mod registry_records;
 mod run;
+mod stats_cox;
 mod stats_properties;
 mod stats_reference;
 mod template;
