@@ -170,10 +170,9 @@ fn count_stratum(sets: &RiskSets, score: &[f64], first: usize, end: usize, pairs
         for row in place.failures_end..place.end {
             tree.add(rank(row), sets.weight_of(row));
         }
-        for row in place.start..place.failures_end {
+        for (row, own) in (place.start..).zip(&mut pairs[place.start..place.failures_end]) {
             let (below, equal, above) = tree.around(rank(row));
-            let own = Pairs { concordant: below, tied: equal, discordant: above };
-            pairs[row].add(own);
+            own.add(Pairs { concordant: below, tied: equal, discordant: above });
             let w = sets.weight_of(row);
             total.add(Pairs { concordant: w * below, tied: w * equal, discordant: w * above });
         }
@@ -199,14 +198,14 @@ fn count_stratum(sets: &RiskSets, score: &[f64], first: usize, end: usize, pairs
                 pairs[row as usize].take(survived(&tree, row as usize));
             }
         }
-        for row in place.start..place.failures_end {
-            pairs[row].add(survived(&tree, row));
+        for (row, own) in (place.start..).zip(&mut pairs[place.start..place.failures_end]) {
+            own.add(survived(&tree, row));
         }
         for row in place.start..place.failures_end {
             tree.add(rank(row), sets.weight_of(row));
         }
-        for row in place.failures_end..place.end {
-            pairs[row].add(survived(&tree, row));
+        for (row, own) in (place.failures_end..).zip(&mut pairs[place.failures_end..place.end]) {
+            own.add(survived(&tree, row));
         }
     }
     total

@@ -123,6 +123,10 @@ pub enum CoxProblem {
     WeightsNotWhole,
     /// The exact likelihood has no cluster-robust variance.
     NoRobustVariance,
+    /// This model does not take exact ties.
+    ExactTiesNotOffered,
+    /// The likelihood grows with the variance of the frailties without end.
+    FrailtyUnbounded,
 }
 
 impl CoxProblem {
@@ -131,7 +135,10 @@ impl CoxProblem {
         match self {
             Self::LengthsDiffer | Self::NoObservations => WhyNotKnown::NoObservations,
             Self::NoFailures => WhyNotKnown::NoFailures,
-            Self::NotANumber { .. } | Self::WeightsNotWhole | Self::NoRobustVariance => WhyNotKnown::NotANumber,
+            Self::NotANumber { .. } | Self::WeightsNotWhole | Self::NoRobustVariance | Self::ExactTiesNotOffered => {
+                WhyNotKnown::NotANumber
+            }
+            Self::FrailtyUnbounded => WhyNotKnown::NotConverged,
             Self::Collinear { .. } => WhyNotKnown::Collinear,
             Self::Separated { .. } => WhyNotKnown::Separated,
             Self::NotConverged { .. } => WhyNotKnown::NotConverged,
@@ -158,6 +165,8 @@ impl fmt::Display for CoxProblem {
             }
             Self::WeightsNotWhole => write!(f, "the exact treatment of ties takes whole-number case weights only"),
             Self::NoRobustVariance => write!(f, "the exact treatment of ties has no cluster-robust variance"),
+            Self::ExactTiesNotOffered => write!(f, "this model does not take exact ties"),
+            Self::FrailtyUnbounded => write!(f, "the likelihood grows with the variance of the frailties without end"),
         }
     }
 }

@@ -25,8 +25,7 @@ pub(super) fn evaluate_exact(sets: &RiskSets, beta: &[f64]) -> Evaluation {
     let (mut ln_likelihood, mut score) = (0.0, vec![0.0; width]);
     let (mut information, mut moments) = weighted_information(sets, &at, |place| if lone[place] { 1.0 } else { 0.0 });
     for stratum in sets.stratum_starts.windows(2) {
-        for place in stratum[0]..stratum[1] {
-            let rows = &sets.places[place];
+        for (place, rows) in sets.places.iter().enumerate().take(stratum[1]).skip(stratum[0]) {
             let failed = rows.start..rows.failures_end;
             ln_likelihood += failed.clone().map(|row| sets.weight_of(row) * ln_risk(sets, &at, row)).sum::<f64>();
             for (score, column) in score.iter_mut().zip(&sets.columns) {

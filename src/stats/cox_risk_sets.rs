@@ -157,26 +157,6 @@ impl RiskSets {
         self.columns.iter().map(move |column| column[row])
     }
 
-    /// How many strata have a failure or not.
-    pub(super) fn strata(&self) -> usize {
-        self.stratum_starts.len() - 1
-    }
-
-    /// The stratum of each place.
-    pub(super) fn stratum_of_places(&self) -> Vec<usize> {
-        (0..self.strata())
-            .flat_map(|stratum| {
-                let places = self.stratum_starts[stratum + 1] - self.stratum_starts[stratum];
-                std::iter::repeat_n(stratum, places)
-            })
-            .collect()
-    }
-
-    /// The first place of each place's stratum.
-    pub(super) fn first_place_of(&self, row: usize, stratum_start: usize) -> usize {
-        self.first_place.get(row).map_or(stratum_start, |&first| first as usize)
-    }
-
     /// Sum of the case weights of failures on a place.
     pub(super) fn weight_failed(&self, place: &Place) -> f64 {
         if self.weight.is_empty() {

@@ -121,6 +121,8 @@ mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod gray;
 pub mod group_survival;
+pub mod firth;
+pub mod frailty;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
@@ -205,6 +207,8 @@ pub use fine_gray::{
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
+pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
+pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};

@@ -19,11 +19,6 @@ impl Symmetric {
         Self { size, cells: vec![0.0; size * (size + 1) / 2] }
     }
 
-    /// The number of rows.
-    pub(super) fn size(&self) -> usize {
-        self.size
-    }
-
     /// The lower triangle, row after row.
     pub(super) fn cells_mut(&mut self) -> &mut [f64] {
         &mut self.cells
@@ -110,9 +105,9 @@ impl Symmetric {
         let half: Vec<Vec<f64>> =
             (0..size).map(|row| self.times(&(0..size).map(|k| outer.at(row, k)).collect::<Vec<_>>())).collect();
         let mut product = Self::zero(size);
-        for row in 0..size {
+        for (row, half) in half.iter().enumerate() {
             for column in 0..=row {
-                let sum: f64 = (0..size).map(|k| half[row][k] * outer.at(k, column)).sum();
+                let sum: f64 = half.iter().enumerate().map(|(k, half)| half * outer.at(k, column)).sum();
                 product.add(row, column, sum);
             }
         }

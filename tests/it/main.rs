@@ -35,6 +35,7 @@ mod run;
 mod stats_competing;
 mod stats_curves;
 mod stats_comparisons;
+mod stats_cox;
 mod stats_properties;
 mod stats_reference;
 mod template;

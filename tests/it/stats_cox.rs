@@ -3,12 +3,17 @@
 //! `tests/reference/cox.json` holds values at full precision, made by the script beside it with general-purpose software (R with
 //! the package survival; the file says which versions).
 
-#![expect(clippy::expect_used, reason = "a test that cannot go on should say where")]
+#![allow(
+    clippy::expect_used,
+    clippy::cast_possible_truncation,
+    reason = "a test that cannot go on should say where; small numbers"
+)]
 
-use manebit::quantity::{Days, Known, Variance, WhyNotKnown};
+use manebit::quantity::{ConfidenceLevel, Days, Known, Variance, WhyNotKnown};
 use manebit::stats::{
-    Axis, Covariate, CoxDesign, CoxModel, CoxOptions, CoxProblem, Ending, Grouping, NO_GROUP, Observations, ProfileValue, SurvivalIntervalMethod,
-    TiesHandling, TimeScale, cox_regression, proportionality,
+    Axis, Covariate, CoxDesign, CoxModel, CoxOptions, CoxProblem, Ending, Grouping, Observations, ProfileValue,
+    SurvivalIntervalMethod, TiesHandling, TimeScale, cox_regression, frailty_regression, penalised_cox_regression,
+    proportionality,
 };
 use proptest::prelude::*;
 use serde_json::Value;
@@ -241,16 +246,16 @@ fn a_likelihood_that_only_climbs_is_named() {
     assert_eq!(columns[0].covariate, "x");
     // A level in which nobody fails, beside a covariate that has an estimate, is the only one named.
     let (observations, placebo, cells) = remission();
-    let codes = observations.ending().iter().zip(0..).map(|(&ending, i): (_, u16)| {
-        if ending == Ending::Censored && i % 2 == 0 { 2 } else { i % 2 }
-    });
+    let codes = observations.ending().iter().zip(0..).map(
+        |(&ending, i): (_, u16)| {
+            if ending == Ending::Censored && i % 2 == 0 { 2 } else { i % 2 }
+        },
+    );
     let grouping = Grouping::new(codes.collect(), 3).expect("levels");
     let levels = ["first", "second", "third"].map(String::from).to_vec();
-    let design = CoxDesign::new(vec![
-        Covariate::number("cells", cells.clone()),
-        Covariate::factor("level", grouping, levels, 0),
-    ])
-    .expect("fits");
+    let design =
+        CoxDesign::new(vec![Covariate::number("cells", cells.clone()), Covariate::factor("level", grouping, levels, 0)])
+            .expect("fits");
     for ties in [TiesHandling::Efron, TiesHandling::Breslow] {
         let problem = cox_regression(&observations, &design, None, model_based(ties)).err();
         let Some(CoxProblem::Separated { columns }) = &problem else { panic!("{problem:?}") };
@@ -297,16 +302,10 @@ fn what_cannot_be_fitted_is_said_by_name() {
         fit(vec![Covariate::number("cells", broken)], None, TiesHandling::Efron),
         Some(CoxProblem::NotANumber { covariate: "cells".into() })
     );
-    assert_eq!(
-        fit(vec![Covariate::number("cells", vec![1.0])], None, TiesHandling::Efron),
-        Some(CoxProblem::LengthsDiffer)
-    );
+    assert_eq!(fit(vec![Covariate::number("cells", vec![1.0])], None, TiesHandling::Efron), Some(CoxProblem::LengthsDiffer));
     let design = CoxDesign::new(vec![Covariate::number("x", vec![1.0, 2.0])]).expect("fits");
     let none_failed = observed(&[(0, 3, false, 1.0), (0, 4, false, 1.0)]);
-    assert_eq!(
-        cox_regression(&none_failed, &design, None, CoxOptions::default()).err(),
-        Some(CoxProblem::NoFailures)
-    );
+    assert_eq!(cox_regression(&none_failed, &design, None, CoxOptions::default()).err(), Some(CoxProblem::NoFailures));
     let halves = observed(&[(0, 3, true, 1.5), (0, 4, false, 1.0)]);
     assert_eq!(
         cox_regression(&halves, &design, None, model_based(TiesHandling::ExactDiscrete)).err(),
@@ -342,11 +341,7 @@ fn rows_without_a_covariate_are_counted_and_left_out() {
     let other = cox_regression(&kept, &design, None, CoxOptions::default()).expect("a maximum");
     for (a, b) in model.regression.coefficients.iter().zip(&other.regression.coefficients) {
         close(a.coefficient.value, b.coefficient.value, 1e-12);
-        close(
-            a.coefficient.standard_error.unwrap_or_default(),
-            b.coefficient.standard_error.unwrap_or_default(),
-            1e-12,
-        );
+        close(a.coefficient.standard_error.unwrap_or_default(), b.coefficient.standard_error.unwrap_or_default(), 1e-12);
     }
 }
 
@@ -399,8 +394,7 @@ fn reference_data(data: &Value, late: bool, weighted: bool) -> (Observations, Co
     }
     let codes = |name: &str| Grouping::new(column(name).into_iter().map(|code| code as u16).collect(), 3).expect("levels");
     let levels = ["0", "1", "2"].map(String::from).to_vec();
-    let design =
-        CoxDesign::new(vec![Covariate::number("x", column("x")), Covariate::factor("f", codes("f"), levels, 0)]);
+    let design = CoxDesign::new(vec![Covariate::number("x", column("x")), Covariate::factor("f", codes("f"), levels, 0)]);
     (observations, design.expect("fits"), codes("stratum"))
 }
 
@@ -411,8 +405,7 @@ fn each_case(mut check: impl FnMut(&Value, &CoxModel<'_>)) {
         let is = |name: &str| case[name].as_bool().expect("yes or no");
         let (observations, design, strata) = reference_data(&reference["data"], is("late"), is("weights"));
         let ties = TIES.iter().find(|(_, name)| case["ties"] == *name).expect("a name").0;
-        let variance =
-            if ties == TiesHandling::ExactDiscrete { Variance::ModelBased } else { Variance::ClusterRobust };
+        let variance = if ties == TiesHandling::ExactDiscrete { Variance::ModelBased } else { Variance::ClusterRobust };
         let options = CoxOptions { ties, variance, ..CoxOptions::default() };
         let strata = is("strata").then_some(&strata);
         check(case, &cox_regression(&observations, &design, strata, options).expect("a maximum"));
@@ -467,8 +460,7 @@ fn residuals_agree_with_general_purpose_software() {
         };
         all_close(by_row(model.score_residuals()), &case["score_residuals"], 1e-9);
         // Clusters that nobody is in have no row in the reference.
-        let present: Vec<bool> =
-            (0..model_clusters(model)).map(|c| reference_clusters().contains(&f64::from(c))).collect();
+        let present: Vec<bool> = (0..model_clusters(model)).map(|c| reference_clusters().contains(&f64::from(c))).collect();
         let clusters: Vec<Vec<f64>> = model
             .influence_of_clusters()
             .into_iter()
@@ -477,8 +469,7 @@ fn residuals_agree_with_general_purpose_software() {
         all_close(by_row(clusters), &case["cluster_dfbeta"], 1e-9);
         let scaled = model.scaled_schoenfeld_residuals();
         let mut ours: Vec<Vec<f64>> = scaled.into_iter().map(|residual| residual.scaled).collect();
-        let mut theirs: Vec<Vec<f64>> =
-            numbers(&case["scaled_schoenfeld"]).chunks(3).map(<[f64]>::to_vec).collect();
+        let mut theirs: Vec<Vec<f64>> = numbers(&case["scaled_schoenfeld"]).chunks(3).map(<[f64]>::to_vec).collect();
         let order = |a: &Vec<f64>, b: &Vec<f64>| a[0].total_cmp(&b[0]);
         ours.sort_by(order);
         theirs.sort_by(order);
@@ -507,12 +498,9 @@ fn proportionality_agrees_with_general_purpose_software() {
         if case["martingale"].is_null() {
             return;
         }
-        for (scale, name) in [
-            (TimeScale::Time, "identity"),
-            (TimeScale::LnTime, "log"),
-            (TimeScale::Rank, "rank"),
-            (TimeScale::Failed, "km"),
-        ] {
+        for (scale, name) in
+            [(TimeScale::Time, "identity"), (TimeScale::LnTime, "log"), (TimeScale::Rank, "rank"), (TimeScale::Failed, "km")]
+        {
             let test = proportionality(model, &Axis::Days, scale, Variance::ModelBased);
             let test = test.known().expect("a test");
             let reference: Vec<f64> =
@@ -603,7 +591,9 @@ fn by_reweighting(observations: &Observations, value: impl Fn(&Observations) -> 
         for i in 0..observations.len() {
             let weight = observations.weight_of(i) * if observations.cluster()[i] == cluster { 1.0 + by } else { 1.0 };
             let (entry, exit) = (Days::new(observations.entry()[i]), Days::new(observations.exit()[i]));
-            shifted.push_weighted(entry, exit, observations.ending()[i], observations.cluster()[i], weight).expect("in order");
+            shifted
+                .push_weighted(entry, exit, observations.ending()[i], observations.cluster()[i], weight)
+                .expect("in order");
         }
         value(&shifted)
     };
@@ -636,5 +626,228 @@ fn robust_errors_of_predictions_are_derivatives_in_the_weights_of_clusters() {
         close(error / by_reweighting(&observations, |o| predicted(o).value.value()), 1.0, 1e-5);
         let error = adjusted(&observations).standard_error.expect("clusters");
         close(error / by_reweighting(&observations, |o| adjusted(o).value.value()), 1.0, 1e-5);
+    }
+}
+
+#[test]
+fn the_penalised_fit_agrees_with_its_explicit_definition() {
+    let reference: Value = serde_json::from_str(include_str!("../reference/firth.json")).expect("JSON");
+    let rows: Vec<Vec<f64>> = reference["rows"].as_array().expect("a list").iter().map(numbers).collect();
+    let column = |k: usize| rows.iter().map(|row| row[k]).collect::<Vec<f64>>();
+    let design = CoxDesign::new(vec![Covariate::number("x", column(3)), Covariate::number("z", column(4))]).expect("fits");
+    for case in reference["cases"].as_array().expect("a list") {
+        let weighted = case["weighted"] == true;
+        let row = |row: &Vec<f64>| (row[0] as i32, row[1] as i32, row[2] > 0.5, if weighted { row[5] } else { 1.0 });
+        let observations = observed(&rows.iter().map(row).collect::<Vec<_>>());
+        let ties = TIES.iter().find(|(_, name)| case["ties"] == *name).expect("a name").0;
+        let plain = cox_regression(&observations, &design, None, model_based(ties)).err();
+        assert!(matches!(&plain, Some(CoxProblem::Separated { columns }) if columns[0].covariate == "x"), "{plain:?}");
+        let fit = penalised_cox_regression(&observations, &design, None, ties, ConfidenceLevel::USUAL).expect("a maximum");
+        all_close(fit.coefficients.iter().map(|k| k.coefficient.value), &case["coefficient"], 1e-9);
+        all_close(fit.covariance.iter().flatten().copied(), &case["covariance"], 1e-8);
+        close(fit.ln_likelihood, case["ln_likelihood"].as_f64().expect("a number"), 1e-12);
+        close(fit.ln_likelihood_at_zero, case["ln_likelihood_at_zero"].as_f64().expect("a number"), 1e-12);
+        all_close(fit.coefficients.iter().map(|k| known_test(&k.test)), &case["likelihood_ratio"], 1e-9);
+        for (k, limits) in fit.coefficients.iter().zip(case["limits"].as_array().expect("a list")) {
+            let interval = k.coefficient.interval.known().copied().expect("limits");
+            all_close([interval.lower, interval.upper], limits, 1e-8);
+        }
+    }
+}
+
+/// McGilchrist & Aisbett's catheters: patient, days, infected, age, sex (1 male, 2 female).
+const CATHETERS: &str = "1,8,1,28,1 1,16,1,28,1 2,23,1,48,2 2,13,0,48,2 3,22,1,32,1 3,28,1,32,1 4,447,1,31,2 4,318,1,32,2 \
+    5,30,1,10,1 5,12,1,10,1 6,24,1,16,2 6,245,1,17,2 7,7,1,51,1 7,9,1,51,1 8,511,1,55,2 8,30,1,56,2 9,53,1,69,2 9,196,1,69,2 \
+    10,15,1,51,1 10,154,1,52,1 11,7,1,44,2 11,333,1,44,2 12,141,1,34,2 12,8,0,34,2 13,96,1,35,2 13,38,1,35,2 14,149,0,42,2 \
+    14,70,0,42,2 15,536,1,17,2 15,25,0,17,2 16,17,1,60,1 16,4,0,60,1 17,185,1,60,2 17,177,1,60,2 18,292,1,43,2 18,114,1,44,2 \
+    19,22,0,53,2 19,159,0,53,2 20,15,1,44,2 20,108,0,44,2 21,152,1,46,1 21,562,1,47,1 22,402,1,30,2 22,24,0,30,2 23,13,1,62,2 \
+    23,66,1,63,2 24,39,1,42,2 24,46,0,43,2 25,12,1,43,1 25,40,1,43,1 26,113,0,57,2 26,201,1,58,2 27,132,1,10,2 27,156,1,10,2 \
+    28,34,1,52,2 28,30,1,52,2 29,2,1,53,1 29,25,1,53,1 30,130,1,54,2 30,26,1,54,2 31,27,1,56,2 31,58,1,56,2 32,5,0,50,2 \
+    32,43,1,51,2 33,152,1,57,2 33,30,1,57,2 34,190,1,44,2 34,5,0,45,2 35,119,1,22,2 35,8,1,22,2 36,54,0,42,2 36,16,0,42,2 \
+    37,6,0,52,2 37,78,1,52,2 38,63,1,60,1 38,8,0,60,1";
+
+#[test]
+fn shared_frailty_of_kidney_catheters() {
+    // McGilchrist CA, Aisbett CW. Biometrics 1991;47:461–466 (from memory); digits computed with general-purpose software, θ of
+    // Breslow's ties also by an independent EM.
+    let (mut observations, mut age, mut sex) = (Observations::default(), Vec::new(), Vec::new());
+    for row in CATHETERS.split_whitespace() {
+        let fields: Vec<i32> = row.split(',').map(|field| field.parse().expect("a number")).collect();
+        let ending = if fields[2] == 1 { Ending::Failed } else { Ending::Censored };
+        observations.push(Days::new(0), Days::new(fields[1]), ending, (fields[0] - 1) as u32).expect("in order");
+        age.push(f64::from(fields[3]));
+        sex.push(f64::from(fields[4]));
+    }
+    let design = CoxDesign::new(vec![Covariate::number("age", age), Covariate::number("sex", sex)]).expect("fits");
+    for (ties, coefficients, theta, ln_likelihood, without) in [
+        (TiesHandling::Efron, [0.005222318923, -1.583233857], 0.4077695672, -181.6386265, -184.3445681),
+        (TiesHandling::Breslow, [0.005463502987, -1.556392849], 0.397313414, -182.0533589, -184.6570937),
+    ] {
+        let fit = frailty_regression(&observations, &design, None, ties, ConfidenceLevel::USUAL).expect("a maximum");
+        for (fitted, coefficient) in fit.coefficients.iter().zip(coefficients) {
+            printed(fitted.coefficient.value, coefficient, 6);
+        }
+        printed(fit.frailty_variance, theta, 6);
+        printed(fit.ln_likelihood, ln_likelihood, 10);
+        printed(fit.ln_likelihood_without, without, 10);
+        if ties == TiesHandling::Efron {
+            printed(fit.coefficients[0].coefficient.standard_error.expect("an error"), 0.011653402, 6);
+            printed(fit.coefficients[1].coefficient.standard_error.expect("an error"), 0.44838154, 6);
+        }
+    }
+}
+
+/// Entry, time from entry to exit, failed, cluster, x, level, stratum.
+type Row = (i32, i32, bool, u32, f64, u16, u16);
+
+fn rows() -> impl Strategy<Value = Vec<Row>> {
+    let entry = prop_oneof![2 => Just(0), 1 => 1..12];
+    prop::collection::vec((entry, 1..20, any::<bool>(), 0_u32..9, -2.0..2.0, 0_u16..2, 0_u16..2), 12..50)
+}
+
+fn fitted<T>(rows: &[Row], options: CoxOptions, read: impl FnOnce(&CoxModel<'_>) -> T) -> Result<T, CoxProblem> {
+    let mut observations = Observations::default();
+    for &(entry, length, failed, cluster, ..) in rows {
+        let ending = if failed { Ending::Failed } else { Ending::Censored };
+        observations.push(Days::new(entry), Days::new(entry + length), ending, cluster).expect("in order");
+    }
+    let codes = |code: fn(&Row) -> u16| Grouping::new(rows.iter().map(code).collect(), 2).expect("levels");
+    let levels = ["no", "yes"].map(String::from).to_vec();
+    let design = CoxDesign::new(vec![
+        Covariate::number("x", rows.iter().map(|row| row.4).collect()),
+        Covariate::factor("f", codes(|row| row.5), levels, 0),
+    ])
+    .expect("fits");
+    let strata = codes(|row| row.6);
+    cox_regression(&observations, &design, Some(&strata), options).map(|model| read(&model))
+}
+
+/// Numbers that should not change.
+fn signature(model: &CoxModel<'_>) -> Vec<f64> {
+    let result = &model.regression;
+    let mut numbers = vec![result.ln_likelihood, result.ln_likelihood_at_zero, result.score_test.chi_square];
+    for k in &result.coefficients {
+        numbers.push(k.coefficient.value / k.model_based_error);
+        numbers.push(k.coefficient.standard_error.unwrap_or(0.0) / k.model_based_error);
+    }
+    if let Known::Known(concordance) = model.concordance() {
+        numbers.push(concordance.concordance.value);
+        numbers.push(concordance.concordance.standard_error.unwrap_or(0.0));
+    }
+    numbers
+}
+
+fn same(a: &Result<Vec<f64>, CoxProblem>, b: &Result<Vec<f64>, CoxProblem>) -> Result<(), TestCaseError> {
+    match (a, b) {
+        (Ok(a), Ok(b)) => {
+            prop_assert_eq!(a.len(), b.len());
+            for (a, b) in a.iter().zip(b) {
+                // Ratios to standard errors; a nearly flat likelihood magnifies rounding.
+                prop_assert!((a - b).abs() <= 1e-8 * a.abs().max(1.0), "{} against {}", a, b);
+            }
+        }
+        (Err(a), Err(b)) => prop_assert_eq!(a.why(), b.why()),
+        (a, b) => prop_assert!(false, "{:?} against {:?}", a, b),
+    }
+    Ok(())
+}
+
+fn every_ties() -> [CoxOptions; 3] {
+    TIES.map(|(ties, _)| match ties {
+        TiesHandling::ExactDiscrete => model_based(ties),
+        ties => CoxOptions { ties, ..CoxOptions::default() },
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn a_record_split_at_a_tick_changes_nothing(rows in rows(), cuts in prop::collection::vec(1..30, 50)) {
+        let mut split = Vec::new();
+        for (&row, &cut) in rows.iter().zip(&cuts) {
+            let exit = row.0 + row.1;
+            if row.0 < cut && cut < exit {
+                split.push((row.0, cut - row.0, false, row.3, row.4, row.5, row.6));
+                split.push((cut, exit - cut, row.2, row.3, row.4, row.5, row.6));
+            } else {
+                split.push(row);
+            }
+        }
+        for options in every_ties() {
+            // The residual of a split record is the sum of those of its parts, so only clusters agree.
+            let read = |model: &CoxModel<'_>| {
+                let mut numbers = signature(model);
+                if options.variance == Variance::ModelBased {
+                    numbers.pop();
+                }
+                numbers
+            };
+            same(&fitted(&rows, options, read), &fitted(&split, options, read))?;
+        }
+    }
+
+    #[test]
+    fn neither_the_order_of_records_nor_the_unit_of_time_changes_anything(
+        (rows, shuffled) in rows().prop_flat_map(|rows| (Just(rows.clone()), Just(rows).prop_shuffle()))
+    ) {
+        let weeks: Vec<Row> =
+            shuffled.iter().map(|row| (7 * row.0, 7 * row.1, row.2, row.3, row.4, row.5, row.6)).collect();
+        for options in every_ties() {
+            same(&fitted(&rows, options, signature), &fitted(&weeks, options, signature))?;
+        }
+    }
+
+    #[test]
+    fn a_covariate_in_other_units_has_its_coefficient_in_them(rows in rows(), unit in 0.001..1000.0, from in -50.0..50.0) {
+        let moved: Vec<Row> =
+            rows.iter().map(|row| (row.0, row.1, row.2, row.3, row.4 * unit + from * unit, row.5, row.6)).collect();
+        for options in every_ties() {
+            same(&fitted(&rows, options, signature), &fitted(&moved, options, signature))?;
+        }
+    }
+
+    #[test]
+    fn scores_of_everybody_sum_to_nothing_and_so_do_martingale_residuals(rows in rows()) {
+        for (ties, _) in &TIES[..2] {
+            let sums = fitted(&rows, model_based(*ties), |model| {
+                let scores: Vec<f64> = model.score_residuals().iter().map(|column| column.iter().sum()).collect();
+                (scores, model.martingale_residuals().into_iter().flatten().sum::<f64>())
+            });
+            if let Ok((scores, martingale)) = sums {
+                prop_assert!(martingale.abs() < 1e-9, "{}", martingale);
+                prop_assert!(scores.iter().all(|sum| sum.abs() < 1e-7), "{:?}", scores);
+            }
+        }
+    }
+
+    #[test]
+    fn a_whole_weight_is_as_many_records_but_for_efrons_ties(rows in rows(), weights in prop::collection::vec(1_u32..4, 50)) {
+        let (mut weighted, mut copied) = (Observations::default(), Observations::default());
+        let (mut x, mut copied_x) = (Vec::new(), Vec::new());
+        for (row, &weight) in rows.iter().zip(&weights) {
+            let (entry, exit) = (Days::new(row.0), Days::new(row.0 + row.1));
+            let ending = if row.2 { Ending::Failed } else { Ending::Censored };
+            weighted.push_weighted(entry, exit, ending, row.3, f64::from(weight)).expect("in order");
+            x.push(row.4);
+            for _ in 0..weight {
+                copied.push(entry, exit, ending, row.3).expect("in order");
+                copied_x.push(row.4);
+            }
+        }
+        let (x, copied_x) = (Covariate::number("x", x), Covariate::number("x", copied_x));
+        let (x, copied_x) = (CoxDesign::new(vec![x]).expect("fits"), CoxDesign::new(vec![copied_x]).expect("fits"));
+        for options in &every_ties()[1..] {
+            let read = |model: CoxModel<'_>| {
+                let mut numbers = signature(&model);
+                if options.variance == Variance::ModelBased {
+                    numbers.pop();
+                }
+                numbers
+            };
+            let a = cox_regression(&weighted, &x, None, *options).map(read);
+            let b = cox_regression(&copied, &copied_x, None, *options).map(read);
+            same(&a, &b)?;
+        }
     }
 }
