@@ -89,7 +89,7 @@ pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap, cluster_bootstrap_of,
 };
-pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
+pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use exact_test::ExactProbabilities;
 pub use grouping::{Grouping, GroupingError, NO_GROUP};

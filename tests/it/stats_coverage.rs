@@ -3,6 +3,23 @@
 //! Mouths of 4 to 8 restorations share a gamma frailty of mean 1 and variance θ; each fails at a constant hazard of 4.5 % a year
 //! times the frailty and is followed for 2 to 10 years, evenly spread. Then survival at five years is (1 + θ·0.225)^(−1/θ), and
 //! Kendall's τ between two restorations of a mouth is θ/(θ + 2): 0 for none, 0.2 for moderate (θ = 1/2), 0.5 for strong (θ = 2).
+//!
+//! What `table_of_coverage` printed, 1000 practices a row, Monte Carlo error 0.7 %:
+//!
+//! | mouths | sharing (Kendall's τ) | as if independent | clusters, normal | clusters, Student | clusters, Student and C/(C − 1) | bootstrap, percentile | bootstrap, corrected | without limits |
+//! |---|---|---|---|---|---|---|---|---|
+//! | 10 | none (0.0) | 95.4 % | 91.5 % | 95.3 % | 96.1 % | 89.5 % | 90.3 % | 0 to 0 |
+//! | 10 | moderate (0.2) | 90.7 % | 90.0 % | 94.6 % | 95.2 % | 87.8 % | 89.3 % | 0 to 0 |
+//! | 10 | strong (0.5) | 84.3 % | 89.6 % | 93.8 % | 95.3 % | 87.3 % | 89.8 % | 3 to 13 |
+//! | 20 | none (0.0) | 95.9 % | 93.5 % | 95.0 % | 96.1 % | 93.6 % | 94.3 % | 0 to 0 |
+//! | 20 | moderate (0.2) | 92.1 % | 94.6 % | 95.5 % | 95.8 % | 93.6 % | 93.8 % | 0 to 0 |
+//! | 20 | strong (0.5) | 82.2 % | 93.3 % | 95.3 % | 95.8 % | 91.2 % | 93.3 % | 0 to 0 |
+//! | 50 | none (0.0) | 95.3 % | 94.9 % | 95.3 % | 95.3 % | 94.5 % | 94.9 % | 0 to 0 |
+//! | 50 | moderate (0.2) | 89.7 % | 93.9 % | 94.2 % | 94.5 % | 93.7 % | 94.1 % | 0 to 0 |
+//! | 50 | strong (0.5) | 81.3 % | 94.3 % | 94.9 % | 95.2 % | 93.0 % | 93.9 % | 0 to 0 |
+//! | 200 | none (0.0) | 96.5 % | 96.1 % | 96.1 % | 96.1 % | 96.1 % | 95.9 % | 0 to 0 |
+//! | 200 | moderate (0.2) | 90.0 % | 95.2 % | 95.2 % | 95.2 % | 94.4 % | 94.6 % | 0 to 0 |
+//! | 200 | strong (0.5) | 80.8 % | 94.2 % | 94.4 % | 94.4 % | 94.1 % | 94.0 % | 0 to 0 |
 
 #![expect(clippy::expect_used, reason = "a test that cannot go on should say where")]
 
