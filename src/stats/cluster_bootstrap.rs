@@ -884,4 +884,41 @@ mod tests {
         assert_eq!(estimate.standard_error, Known::NotKnown(WhyNotKnown::NotReached));
         assert_eq!(estimate.not_estimated, [NotEstimated { why: WhyNotKnown::NotReached, replicates: 9 }]);
     }
+
+    #[test]
+    fn a_weight_of_two_is_two_records_and_a_listed_axis_gives_lengths() {
+        let (observations, _) = invented(15);
+        let (mut weighted, mut twice) = (Observations::default(), Observations::default());
+        for i in 0..observations.len() {
+            let (entry, exit) = (Days::new(observations.entry()[i]), Days::new(observations.exit()[i]));
+            let (ending, cluster) = (observations.ending()[i], observations.cluster()[i]);
+            weighted.push_weighted(entry, exit, ending, cluster, 2.0).expect("in order");
+            twice.push(entry, exit, ending, cluster).expect("in order");
+            twice.push(entry, exit, ending, cluster).expect("in order");
+        }
+        let day = Days::new(70);
+        let statistics = [
+            ResampledQuantity::Survival(day),
+            ResampledQuantity::CumulativeIncidence(day),
+            ResampledQuantity::RestrictedMean(day),
+            ResampledQuantity::FailureTime(Fraction::new(0.3)),
+            ResampledQuantity::Rate(10.0),
+        ]
+        .map(|quantity| ResampledStatistic { quantity, groups: ResampledGroups::One(0) });
+        let run = |observations: &Observations, axis: &Axis| {
+            let resampling = Resampling { replicates: 99, ..Resampling::default() };
+            let mut estimates = cluster_bootstrap(observations, None, axis, &statistics, None, resampling);
+            estimates.iter_mut().for_each(|estimate| estimate.behind = Behind::default());
+            estimates
+        };
+        let by_weight = run(&weighted, &Axis::Days);
+        assert_eq!(by_weight, run(&twice, &Axis::Days));
+        assert_eq!(by_weight, run(&observations, &Axis::Days));
+        // Ticks of half a day: mean and quantile are half as long, the rate twice as high; survival stays.
+        let halves = run(&observations, &Axis::Listed((0..200).map(|tick| 0.5 * f64::from(tick)).collect()));
+        for ((half, whole), factor) in halves.iter().zip(&by_weight).zip([1.0, 1.0, 0.5, 0.5, 2.0]) {
+            assert_eq!(half.percentile.upper, whole.percentile.upper.map(|limit| factor * limit));
+            assert!(whole.percentile.upper.known().is_some());
+        }
+    }
 }
