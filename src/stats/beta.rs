@@ -134,3 +134,58 @@ fn stirling_rest(z: f64) -> f64 {
     let inverse = 1.0 / (z * z);
     (1.0 / 12.0 - inverse * (1.0 / 360.0 - inverse * (1.0 / 1260.0 - inverse * (1.0 / 1680.0 - inverse / 1188.0)))) / z
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_parts_agree_with_forty_digit_values() {
+        // ln of I_x(a, b) and of its complement, computed with mpmath by tests/reference/make_rates.py.
+        for (a, b, x, ln_lower, ln_upper) in [
+            (1.0, 1.0, 0.3, -1.2039728043259361, -0.35667494393873234),
+            (2.0, 5.0, 0.1, -2.169234966797289, -0.12133747018096713),
+            (0.5, 3.0, 0.7, -0.009650106451215246, -4.645607505516918),
+            (0.3, 0.2, 0.5, -0.9309712610713432, -0.501156985641701),
+            (12.0, 24.0, 0.21, -3.033935859741195, -0.04932244651019421),
+            (41.0, 16.0, 0.6, -3.584000611791411, -0.02815711827993825),
+            (200.0, 700.0, 0.2, -2.963725405744059, -0.05300658209360395),
+            (200.0, 700.0, 0.9, -1.1984532248617853e-38, -1160.955645498508),
+            (5000.0, 5000.0, 0.5, -std::f64::consts::LN_2, -std::f64::consts::LN_2),
+            (5000.0, 5000.0, 0.47, -20.769178950983033, -9.55124945992789e-10),
+            (9000.0, 1000.0, 0.87, -45.983530782232926, -1.0705484397226205e-20),
+            (3.0, 10000.0, 0.001, -0.0027596041787680834, -5.894047507808038),
+            (60.0, 0.5, 0.4, -57.34904474499758, -1.2405844259734233e-25),
+            (2.0, 3.0, 1e-30, -136.36334611041468, 0.0),
+        ] {
+            let beta = incomplete_beta(a, b, x, 1.0 - x);
+            for (value, reference) in [(beta.ln_lower, ln_lower), (beta.ln_upper, ln_upper)] {
+                let difference: f64 = value - reference;
+                assert!(difference.abs() <= 1e-12 * reference.abs().max(1e-3), "{a} {b} {x}: {value} against {reference}");
+            }
+        }
+    }
+
+    #[test]
+    fn students_distribution_with_one_and_two_degrees_of_freedom_has_closed_forms() {
+        // One: p = 1 − 2/π·arctan t. Two: p = 1 − t/√(2 + t²).
+        for t in [0.01_f64, 0.7, 3.0, 12.0] {
+            let one = 1.0 - 2.0 / std::f64::consts::PI * t.atan();
+            let two = 1.0 - t / (2.0 + t * t).sqrt();
+            assert!((student_two_sided(t, 1.0).p_value / one - 1.0).abs() < 1e-13, "relative");
+            assert!((student_two_sided(-t, 2.0).p_value / two - 1.0).abs() < 1e-13, "relative");
+            assert!((student_upper_quantile(0.5 * two, 2.0) / t - 1.0).abs() < 1e-12, "relative");
+        }
+        assert!(student_two_sided(0.0, 5.0).p_value >= 1.0);
+    }
+
+    #[test]
+    fn tails_too_small_for_a_number_keep_their_logarithm() {
+        // By the definition: I_x(a, 1) = x^a.
+        let tail = incomplete_beta(2000.0, 1.0, 0.25, 0.75);
+        assert!((tail.ln_lower / (2000.0 * 0.25_f64.ln()) - 1.0).abs() < 1e-13, "relative");
+        // Far out, p falls as t^(−ν).
+        let (near, far) = (student_two_sided(1e120, 3.0), student_two_sided(1e121, 3.0));
+        assert!((near.ln_p_value - far.ln_p_value - 3.0 * std::f64::consts::LN_10).abs() < 1e-9, "absolute");
+    }
+}

@@ -17,6 +17,11 @@
 //!              them than the part beyond a limit. Without any spread among replicates there are no limits.
 //!              With fewer than two clusters in a group concerned there is nothing to resample; below 20 a mark says so.
 //!              Replicate i draws from its own stream of random numbers, so threads change nothing.
+//! Measured.    Limits of survival at five years, 1000 invented practices for each of 12 settings (tests/it/stats_coverage.rs; Monte
+//!              Carlo error 0.7 %), built for 95 %. Percentile limits hold the truth in 87–90 % of them with 10 mouths, 91–94 % with 20,
+//!              93–95 % with 50, 94–96 % with 200; the corrected ones in 89–90, 93–94, 94–95, 94–96 %. Robust limits with Student's
+//!              quantile in 94–95 % already with 10 mouths, so they are the better choice where there is a formula; limits that take
+//!              restorations as independent in 81–84 % where fates are strongly shared, however many mouths.
 //! Cost.        A replicate: O(clusters + cells + ticks·groups), see [`cluster_cells`](super::cluster_cells).
 //! Not for.     Tests; few clusters, where percentile limits are too narrow.
 
@@ -28,7 +33,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::axis::Axis;
-use super::cluster_cells::{ClusterCells, Reach, TickCurves, TickTables};
+use super::cluster_cells::{ClusterCells, TableContents, TickCurves, TickTables};
 use super::distribution::{normal_quantile_upper, normal_upper_tail};
 use super::grouping::Grouping;
 use super::observation::Observations;
@@ -201,7 +206,7 @@ pub fn cluster_bootstrap(
     strata: Option<&[u32]>,
     resampling: Resampling,
 ) -> Vec<BootstrapEstimate> {
-    let cells = ClusterCells::new(observations, grouping, axis, &reach(statistics), strata);
+    let cells = ClusterCells::new(observations, grouping, axis, &contents(statistics), strata);
     let need = needed(statistics);
     let concerned: Vec<_> = statistics.iter().map(|statistic| concerning(&cells, statistic.groups)).collect();
     let evaluate = |tables: &TickTables<'_>, values: &mut Vec<Known<f64>>| {
@@ -232,19 +237,18 @@ pub fn cluster_bootstrap_of(
     summarise(cells, &concerned, resampling, evaluate)
 }
 
-fn reach(statistics: &[ResampledStatistic]) -> Reach {
-    let mut whole = false;
-    let mut horizons = Vec::new();
+fn contents(statistics: &[ResampledStatistic]) -> TableContents {
+    let mut contents = TableContents::default();
     for statistic in statistics {
         match statistic.quantity {
             ResampledQuantity::Survival(day)
             | ResampledQuantity::CumulativeIncidence(day)
-            | ResampledQuantity::RestrictedMean(day) => horizons.push(day),
-            ResampledQuantity::FailureTime(_) => whole = true,
-            ResampledQuantity::Rate(_) => {}
+            | ResampledQuantity::RestrictedMean(day) => contents.horizons.push(day),
+            ResampledQuantity::FailureTime(_) => contents.whole_course = true,
+            ResampledQuantity::Rate(_) => contents.person_time = true,
         }
     }
-    if whole { Reach::Whole(horizons) } else { Reach::Horizons(horizons) }
+    contents
 }
 
 /// For each group whether its curves are needed, and the cumulative incidence among them.
@@ -345,9 +349,10 @@ fn stream(seed: u64, index: u64) -> ChaCha12Rng {
 }
 
 /// Adds one to as many of these places, drawn with replacement, as there are. Each is drawn with exactly the same chance: the high
-/// half of a product of 32-bit numbers, and another try where the low half is in the part left over (Lemire 2019).
+/// half of a product of 32-bit numbers, and another try where the low half is in the part left over (Lemire 2019). That one of more
+/// than 65 535 places is drawn as often has a chance below 1 in 10^280000.
 #[expect(clippy::cast_possible_truncation, reason = "the low and the high half of a product are meant")]
-fn draw(random: &mut ChaCha12Rng, places: &mut [u32]) {
+fn draw(random: &mut ChaCha12Rng, places: &mut [u16]) {
     let count = places.len() as u32;
     if count == 0 {
         return;
@@ -363,7 +368,7 @@ fn draw(random: &mut ChaCha12Rng, places: &mut [u32]) {
 }
 
 /// How often each cluster is taken in a replicate.
-fn multiplicities(cells: &ClusterCells, seed: u64, index: u64, times: &mut [u32]) {
+fn multiplicities(cells: &ClusterCells, seed: u64, index: u64, times: &mut [u16]) {
     times.fill(0);
     let mut random = stream(seed, index);
     let mut rest = times;
@@ -655,7 +660,7 @@ mod tests {
     }
 
     /// Each cluster as often as drawn, each time as a cluster of its own: the slow and obvious way.
-    fn copied(observations: &Observations, grouping: &Grouping, times: &[u32], group: u16) -> Observations {
+    fn copied(observations: &Observations, grouping: &Grouping, times: &[u16], group: u16) -> Observations {
         let mut copies = Observations::default();
         for i in (0..observations.len()).filter(|&i| grouping.codes()[i] == group) {
             for _ in 0..times[observations.cluster()[i] as usize] {
@@ -688,7 +693,7 @@ mod tests {
                     .map(|quantity| ResampledStatistic { quantity, groups: ResampledGroups::One(group) }),
             );
         }
-        let cells = ClusterCells::new(&observations, Some(&grouping), &Axis::Days, &reach(&statistics), None);
+        let cells = ClusterCells::new(&observations, Some(&grouping), &Axis::Days, &contents(&statistics), None);
         let mut times = vec![0; cells.clusters()];
         let mut unknown = 0;
         for index in 0..60 {
@@ -724,7 +729,13 @@ mod tests {
     fn cumulative_incidence_and_survival_of_either_ending_add_up() {
         // Σ of both incidences and the part without any ending is one; by hand on the table of each draw.
         let (observations, grouping) = invented(9);
-        let cells = ClusterCells::new(&observations, Some(&grouping), &Axis::Days, &Reach::Whole(Vec::new()), None);
+        let cells = ClusterCells::new(
+            &observations,
+            Some(&grouping),
+            &Axis::Days,
+            &TableContents { whole_course: true, ..TableContents::default() },
+            None,
+        );
         let mut times = vec![0; cells.clusters()];
         for index in 0..20 {
             multiplicities(&cells, 1, index, &mut times);
@@ -872,5 +883,42 @@ mod tests {
         assert_eq!(estimate.percentile.upper, Known::NotKnown(WhyNotKnown::NotReached));
         assert_eq!(estimate.standard_error, Known::NotKnown(WhyNotKnown::NotReached));
         assert_eq!(estimate.not_estimated, [NotEstimated { why: WhyNotKnown::NotReached, replicates: 9 }]);
+    }
+
+    #[test]
+    fn a_weight_of_two_is_two_records_and_a_listed_axis_gives_lengths() {
+        let (observations, _) = invented(15);
+        let (mut weighted, mut twice) = (Observations::default(), Observations::default());
+        for i in 0..observations.len() {
+            let (entry, exit) = (Days::new(observations.entry()[i]), Days::new(observations.exit()[i]));
+            let (ending, cluster) = (observations.ending()[i], observations.cluster()[i]);
+            weighted.push_weighted(entry, exit, ending, cluster, 2.0).expect("in order");
+            twice.push(entry, exit, ending, cluster).expect("in order");
+            twice.push(entry, exit, ending, cluster).expect("in order");
+        }
+        let day = Days::new(70);
+        let statistics = [
+            ResampledQuantity::Survival(day),
+            ResampledQuantity::CumulativeIncidence(day),
+            ResampledQuantity::RestrictedMean(day),
+            ResampledQuantity::FailureTime(Fraction::new(0.3)),
+            ResampledQuantity::Rate(10.0),
+        ]
+        .map(|quantity| ResampledStatistic { quantity, groups: ResampledGroups::One(0) });
+        let run = |observations: &Observations, axis: &Axis| {
+            let resampling = Resampling { replicates: 99, ..Resampling::default() };
+            let mut estimates = cluster_bootstrap(observations, None, axis, &statistics, None, resampling);
+            estimates.iter_mut().for_each(|estimate| estimate.behind = Behind::default());
+            estimates
+        };
+        let by_weight = run(&weighted, &Axis::Days);
+        assert_eq!(by_weight, run(&twice, &Axis::Days));
+        assert_eq!(by_weight, run(&observations, &Axis::Days));
+        // Ticks of half a day: mean and quantile are half as long, the rate twice as high; survival stays.
+        let halves = run(&observations, &Axis::Listed((0..200).map(|tick| 0.5 * f64::from(tick)).collect()));
+        for ((half, whole), factor) in halves.iter().zip(&by_weight).zip([1.0, 1.0, 0.5, 0.5, 2.0]) {
+            assert_eq!(half.percentile.upper, whole.percentile.upper.map(|limit| factor * limit));
+            assert!(whole.percentile.upper.known().is_some());
+        }
     }
 }

@@ -33,22 +33,26 @@ pub struct ClusterCells {
     counted: Vec<(u32, f64)>,
     counted_end: Vec<u32>,
     clusters: Behind,
-    late: bool,
+    /// Places of the columns of those who met a competing event and of those who joined late, where there are any.
+    competing: Option<usize>,
+    joined: Option<usize>,
 }
 
-/// How far tables reach.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Reach {
-    /// To the last of these ticks; each is on the grid.
-    Horizons(Vec<Days>),
-    /// To the last tick; these are on the grid besides.
-    Whole(Vec<Days>),
+/// What tables have to hold. What nobody reads costs time in each of them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TableContents {
+    /// Ticks at which curves are read; each is on the grid. Without `whole_course` the tables reach to the last of them.
+    pub horizons: Vec<Days>,
+    /// Whether the tables reach to the last tick of all.
+    pub whole_course: bool,
+    /// Whether failures and time under observation of all are summed.
+    pub person_time: bool,
 }
 
 /// Places of a group's table before its columns: followed from the origin, failures, person-time.
 const HEAD: usize = 3;
-/// Its columns: failed, competing, left, joined.
-const COLUMNS: usize = 4;
+/// The columns that are always there: failed, left.
+const ALWAYS: usize = 2;
 
 impl ClusterCells {
     /// The cells of these observations, fewer than 2^31 of them; without a grouping all are in group 0. `strata` gives each cluster index its stratum;
@@ -58,7 +62,7 @@ impl ClusterCells {
         observations: &Observations,
         grouping: Option<&Grouping>,
         axis: &Axis,
-        reach: &Reach,
+        contents: &TableContents,
         strata: Option<&[u32]>,
     ) -> Self {
         let group_of = |i: usize| match grouping {
@@ -67,13 +71,14 @@ impl ClusterCells {
         };
         let group_count = grouping.map_or(1, |grouping| usize::from(grouping.levels()));
         let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
-        let last = match reach {
-            Reach::Whole(_) => i32::MAX,
-            Reach::Horizons(horizons) => horizons.iter().map(|day| day.count()).max().unwrap_or(-1),
-        };
-        let (Reach::Horizons(horizons) | Reach::Whole(horizons)) = reach;
+        let horizons = &contents.horizons;
+        let furthest = horizons.iter().map(|day| day.count()).max().unwrap_or(-1);
+        let last = if contents.whole_course { i32::MAX } else { furthest };
         let (ticks, up_to) = grid(observations, horizons, last, &|i| group_of(i).is_some());
-        let stride = HEAD + COLUMNS * (ticks.len() + 1);
+        let any = |is: &dyn Fn(usize) -> bool| (0..observations.len()).any(|i| is(i) && group_of(i).is_some());
+        let competing = any(&|i| ending[i] == Ending::Competing).then_some(ALWAYS);
+        let joined = any(&|i| entry[i] > 0).then_some(ALWAYS + usize::from(competing.is_some()));
+        let stride = HEAD + columns(competing, joined) * (ticks.len() + 1);
         let column =
             |group: usize, column: usize, place: usize| (group * stride + HEAD + column * (ticks.len() + 1) + place) as u32;
         // How many ticks of the grid lie at or before a tick.
@@ -101,7 +106,8 @@ impl ClusterCells {
             counted: Vec::with_capacity(order.len()),
             counted_end: Vec::with_capacity(order.len()),
             clusters: Behind { clusters: order.len() as u64, ..Behind::default() },
-            late: false,
+            competing,
+            joined,
             ticks: Vec::new(),
         };
         let mut heads = vec![[0.0; HEAD]; group_count];
@@ -130,25 +136,26 @@ impl ClusterCells {
                         cells.counted.push((cell, weight));
                     }
                 };
-                match ending[i] {
-                    Ending::Failed if exit[i] <= last => add(column(group, 0, place(exit[i]) - 1)),
-                    Ending::Competing if exit[i] <= last => add(column(group, 1, place(exit[i]) - 1)),
+                let exits_at = place(exit[i]);
+                match (ending[i], competing) {
+                    (Ending::Failed, _) if exit[i] <= last => add(column(group, 0, exits_at - 1)),
+                    (Ending::Competing, Some(competing)) if exit[i] <= last => add(column(group, competing, exits_at - 1)),
                     // Whoever leaves after the last tick of the grid is at risk on all of it.
-                    _ if place(exit[i]) == ticks.len() => {}
-                    _ => add(column(group, 2, place(exit[i]))),
+                    _ if exits_at == ticks.len() => {}
+                    _ => add(column(group, 1, exits_at)),
                 }
-                if entry[i] > 0 {
-                    add(column(group, 3, place(entry[i])));
-                    cells.late = true;
-                } else {
-                    heads[group][0] += weight;
+                match joined {
+                    Some(joined) if entry[i] > 0 => add(column(group, joined, place(entry[i]))),
+                    _ => heads[group][0] += weight,
                 }
                 if ending[i] == Ending::Failed {
-                    heads[group][1] += weight;
                     cells.groups[group].failures += 1;
                     cells.clusters.failures += 1;
                 }
-                heads[group][2] += weight * (axis.time(exit[i]) - axis.time(entry[i]));
+                if contents.person_time {
+                    heads[group][1] += if ending[i] == Ending::Failed { weight } else { 0.0 };
+                    heads[group][2] += weight * (axis.time(exit[i]) - axis.time(entry[i]));
+                }
                 cells.groups[group].observations += 1;
                 cells.clusters.observations += 1;
             }
@@ -192,7 +199,7 @@ impl ClusterCells {
     }
 
     fn stride(&self) -> usize {
-        HEAD + COLUMNS * (self.ticks.len() + 1)
+        HEAD + columns(self.competing, self.joined) * (self.ticks.len() + 1)
     }
 
     /// Adds a cluster to a table so many times; takes it off when `times` is below 0.
@@ -216,8 +223,13 @@ impl ClusterCells {
     }
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "ticks are below 2^31")]
+/// How many columns a group's table has.
+fn columns(competing: Option<usize>, joined: Option<usize>) -> usize {
+    ALWAYS + usize::from(competing.is_some()) + usize::from(joined.is_some())
+}
+
 /// The ticks of the grid, and how many of them lie at or before each tick up to the last one looked up.
+#[expect(clippy::cast_possible_truncation, reason = "ticks are below 2^31")]
 fn grid(
     observations: &Observations,
     horizons: &[Days],
@@ -285,14 +297,13 @@ impl<'a> TickTables<'a> {
         Some(TickTable {
             ticks: &cells.ticks,
             times: &cells.times,
-            late: cells.late,
             origin: head[0],
             failures: head[1],
             time: head[2],
             failed: &column(0)[..cells.ticks.len()],
-            competing: &column(1)[..cells.ticks.len()],
-            left: column(2),
-            joined: column(3),
+            competing: cells.competing.map_or(&[], |place| &column(place)[..cells.ticks.len()]),
+            left: column(1),
+            joined: cells.joined.map_or(&[], column),
         })
     }
 }
@@ -302,13 +313,13 @@ impl<'a> TickTables<'a> {
 pub struct TickTable<'a> {
     ticks: &'a [i32],
     times: &'a [f64],
-    late: bool,
     origin: f64,
     failures: f64,
     time: f64,
     failed: &'a [f64],
     competing: &'a [f64],
     left: &'a [f64],
+    /// Empty where nobody joins late.
     joined: &'a [f64],
 }
 
@@ -341,78 +352,75 @@ impl<'a> TickTable<'a> {
         self.failed
     }
 
-    /// How many met a competing event on each tick.
+    /// How many met a competing event on each tick; empty where nobody ever did.
     pub fn competing(&self) -> &'a [f64] {
         self.competing
     }
 
-    /// All failures, also those beyond the grid.
+    /// All failures, also those beyond the grid; 0 unless person-time was asked for.
     pub fn failures(&self) -> f64 {
         self.failures
     }
 
-    /// All time under observation, also that beyond the grid, in the unit of the axis.
+    /// All time under observation, also that beyond the grid, in the unit of the axis; 0 unless person-time was asked for.
     pub fn time(&self) -> f64 {
         self.time
     }
 
     /// All who were ever under observation.
     pub fn total(&self) -> f64 {
-        self.origin + if self.late { self.joined.iter().sum() } else { 0.0 }
+        self.origin + self.joined.iter().sum::<f64>()
     }
 
-    /// Calls for each tick with how many are at risk on it.
+    /// Calls for each tick with how many are at risk on it, and tells on how many ticks somebody is at risk or will yet join.
     #[inline]
-    fn sweep(&self, mut each: impl FnMut(usize, f64)) {
-        let mut at_risk = self.origin;
+    fn sweep(&self, mut each: impl FnMut(usize, f64)) -> usize {
+        let nobody = ROUNDING * self.total();
+        let (mut at_risk, mut later) = (self.origin, self.total() - self.origin);
+        let mut followed = 0;
+        let (failed, left) = (&self.failed[..self.ticks.len()], &self.left[..self.ticks.len()]);
         for k in 0..self.ticks.len() {
-            at_risk -= self.left[k];
-            if self.late {
-                at_risk += self.joined[k];
+            at_risk -= left[k];
+            if let Some(&joined) = self.joined.get(k) {
+                at_risk += joined;
+                later -= joined;
+            }
+            if at_risk + later > nobody {
+                followed = k + 1;
             }
             each(k, at_risk);
-            at_risk -= self.failed[k] + self.competing[k];
-        }
-    }
-
-    /// On how many ticks somebody is at risk or will yet join.
-    fn followed(&self) -> usize {
-        let total = self.total();
-        let mut later = total - self.origin;
-        let mut known = 0;
-        self.sweep(|k, at_risk| {
-            later -= self.joined[k];
-            if at_risk + later > ROUNDING * total {
-                known = k + 1;
+            at_risk -= failed[k];
+            if let Some(&competing) = self.competing.get(k) {
+                at_risk -= competing;
             }
-        });
-        known
+        }
+        followed
     }
 
     /// The product-limit curve, and, if asked for, the cumulative incidence (Aalen–Johansen).
     pub fn curves(&self, with_incidence: bool) -> TickCurves {
         let size = self.ticks.len();
-        let mut curves = TickCurves { survival: Vec::with_capacity(size), ..TickCurves::default() };
+        let failed = &self.failed[..size];
+        let mut survivals = vec![0.0; size];
         let (mut survival, mut gone) = (1.0, false);
-        self.sweep(|k, at_risk| {
-            let failed = self.failed[k];
-            if failed > 0.0 && !gone {
-                let left = at_risk - failed;
+        let followed = self.sweep(|k, at_risk| {
+            if failed[k] > 0.0 && !gone {
+                let left = at_risk - failed[k];
                 gone = left <= ROUNDING * at_risk;
                 survival = if gone { 0.0 } else { survival * (left / at_risk) };
             }
-            curves.survival.push(survival);
+            survivals[k] = survival;
         });
-        let followed = self.followed();
-        curves.survival_known = if gone { size } else { followed };
+        let survival_known = if gone { size } else { followed };
+        let mut curves = TickCurves { survival: survivals, survival_known, ..TickCurves::default() };
         if with_incidence {
             let (mut incidence, mut still, mut ended) = (0.0, 1.0, false);
             curves.cumulative_incidence.reserve(size);
             self.sweep(|k, at_risk| {
-                let (failed, competing) = (self.failed[k], self.competing[k]);
-                if failed + competing > 0.0 && !ended {
-                    incidence += still * failed / at_risk;
-                    let left = at_risk - (failed + competing);
+                let endings = failed[k] + self.competing.get(k).copied().unwrap_or(0.0);
+                if endings > 0.0 && !ended {
+                    incidence += still * failed[k] / at_risk;
+                    let left = at_risk - endings;
                     ended = left <= ROUNDING * at_risk;
                     still = if ended { 0.0 } else { still * (left / at_risk) };
                 }

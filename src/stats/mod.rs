@@ -177,7 +177,7 @@ pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap, cluster_bootstrap_of,
 };
-pub use cluster_cells::{ClusterCells, Reach, TickCurves, TickTable, TickTables};
+pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
