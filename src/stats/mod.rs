@@ -119,10 +119,10 @@ pub mod fine_gray;
 mod fine_gray_influence;
 mod fine_gray_weights;
 pub mod finite_clusters;
-pub mod gray;
-pub mod group_survival;
 pub mod firth;
 pub mod frailty;
+pub mod gray;
+pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
@@ -205,10 +205,10 @@ pub use fine_gray::{
     SubdistributionStep, WeightInfluence, fine_gray,
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
-pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
-pub use group_survival::{GroupSurvival, survival_by_group};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
+pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
+pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
