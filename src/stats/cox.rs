@@ -14,6 +14,7 @@
 //!              climbs (it orders the failures without error) has no estimate, nor has one that is constant or made up of others:
 //!              the fit is refused with the names, never returned with large numbers. Competing endings leave the risk set, so
 //!              hazards are cause-specific.
+//!              Separation is found by looking along the last step, or at the latest when less than 1e-11 of the information is left.
 //! Edge cases.  Nobody failed, nobody left: refused by name. One cluster: the robust variance is not known. No covariates: a
 //!              likelihood without coefficients. A failure on tick 0 counts.
 //! Cost.        A few passes of O(observations·columns²).
@@ -379,16 +380,10 @@ fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -
         convergence.relative_change =
             if change > 0.0 { change / next.ln_likelihood.abs().max(f64::MIN_POSITIVE) } else { 0.0 };
         (beta, at) = (next_beta, next);
-        // The information vanishes along a direction in which the likelihood only climbs.
-        root = match at.information.root(0.0, &at.moments) {
+        // There was information at 0, and climbing has used it up: a maximum, if there is one, is too far to be told from none.
+        root = match at.information.root(NO_INFORMATION, &at.moments) {
             Ok(root) => root,
-            Err(_) if separated(sets, &step, ties) => {
-                return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) });
-            }
-            Err(_) => {
-                let iterations = convergence.iterations;
-                return Err(CoxProblem::NotConverged { columns: moving(sets, &step, 0.1), iterations });
-            }
+            Err(_) => return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) }),
         };
         if settled {
             return Ok(Settled { beta, at, root, convergence });
