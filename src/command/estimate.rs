@@ -119,7 +119,13 @@ pub struct EstimateArguments {
     /// A published yearly failure rate to hold the failures against, such as 0.02.
     #[arg(long, value_name = "RATE", help_heading = "What to estimate")]
     published_rate: Option<f64>,
-    /// List the steps of the curves, too.
+    /// What a regression's prediction is for: a value for each covariate.
+    #[arg(long, value_name = "COLUMN=VALUE", value_delimiter = ',', help_heading = "What to estimate")]
+    profile: Vec<String>,
+    /// List residuals and influences of the rows, too (in the JSON).
+    #[arg(long, help_heading = "What to estimate")]
+    residuals: bool,
+    /// List the steps of the curves, too (in the JSON).
     #[arg(long, help_heading = "What to estimate")]
     curves: bool,
     /// Coverage of intervals.
@@ -207,6 +213,13 @@ fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
         Some((name, level)) => (name.to_owned(), Some(level.to_owned())),
         None => (factor.clone(), None),
     });
+    let mut profile = Vec::new();
+    for given in &arguments.profile {
+        let (name, value) = given.split_once('=').ok_or_else(|| {
+            usage(format!("“{given}” is no part of a profile.\nMend: write it as --profile depth=2,etch=selective."))
+        })?;
+        profile.push((name.to_owned(), value.to_owned()));
+    }
     let sorted = |times: &[f64]| {
         let mut times = times.to_vec();
         times.sort_by(f64::total_cmp);
@@ -258,6 +271,8 @@ fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
         published_rate: arguments.published_rate,
         resamples: arguments.resamples,
         seed: arguments.seed,
+        profile,
+        residuals: arguments.residuals,
         curves: arguments.curves,
     })
 }

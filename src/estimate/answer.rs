@@ -11,12 +11,12 @@ use super::curves::{
 };
 use super::data::{Data, LeftOut};
 use super::rates::{self, Rates};
-use super::regression::{self, Regression};
+use super::regression::{self, Fitted, ProportionalHazards};
 use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
 use crate::quantity::Variance;
-use crate::stats::{Ending, PairwiseTests};
+use crate::stats::{Ending, FrailtyRegression, PairwiseTests, PenalisedRegression};
 
 /// What was used of the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -111,7 +111,13 @@ pub struct Answers {
     pub subdistribution: Option<SubdistributionRegression>,
     /// Proportional-hazards regression.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub proportional_hazards: Option<Regression>,
+    pub proportional_hazards: Option<Fitted<ProportionalHazards>>,
+    /// The same with Firth's penalty.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub penalised: Option<Fitted<PenalisedRegression>>,
+    /// The same with a frailty shared by cluster.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frailty: Option<Fitted<FrailtyRegression>>,
     /// Rates.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rates: Option<Rates>,
@@ -155,6 +161,8 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
         subdistribution: wants(Want::FineGray).then(|| causes::subdistribution(asked, data)).transpose()?,
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
+        penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
+        frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
         rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data, &groups))),
         resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
@@ -242,7 +250,13 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
         sections.extend(causes::subdistribution_sections(asked, fit));
     }
     if let Some(fit) = &answers.proportional_hazards {
-        sections.extend(regression::regression_sections(asked, fit, "Proportional-hazards regression (Cox)"));
+        sections.extend(regression::regression_sections(asked, fit));
+    }
+    if let Some(fit) = &answers.penalised {
+        sections.extend(regression::penalised_sections(asked, fit));
+    }
+    if let Some(fit) = &answers.frailty {
+        sections.extend(regression::frailty_sections(asked, fit));
     }
     if let Some(all) = &answers.rates {
         sections.extend(rates::rate_sections(asked, all));

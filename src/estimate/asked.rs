@@ -125,6 +125,10 @@ pub struct Asked {
     pub resamples: u32,
     /// Where the random numbers start.
     pub seed: u64,
+    /// What a prediction is for: a value for each covariate.
+    pub profile: Vec<(String, String)>,
+    /// Whether residuals of the regression are listed.
+    pub residuals: bool,
     /// Whether the steps of the curves are listed.
     pub curves: bool,
 }

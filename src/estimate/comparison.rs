@@ -104,7 +104,7 @@ pub fn tests(asked: &Asked, data: &Data) -> Result<Tests, String> {
         trend: asked.weightings.iter().map(|one| log_rank_trend(&compared, *one, &scores, asked.variance)).collect(),
         combined,
         by_signs: (asked.variance == Variance::ClusterRobust)
-            .then(|| wild_bootstrap_log_rank(&compared, first, asked.resamples.into(), asked.seed)),
+            .then(|| wild_bootstrap_log_rank(&compared, first, asked.resamples, asked.seed)),
     })
 }
 

@@ -7,10 +7,12 @@ use super::asked::{Asked, TiesAsked};
 use super::columns::MISSING;
 use super::data::{Covariate, Data, Levels};
 use super::section::{Section, digits, p_value};
-use crate::quantity::{Days, Known, Variance};
+use super::survival::estimate_cells;
+use crate::quantity::{ConfidenceInterval, Days, Estimate, Fraction, Known, Variance};
 use crate::stats::{
-    self, ColumnName, CoxDesign, CoxModel, CoxOptions, CoxRegression, Grouping, NO_GROUP, Observations,
-    ReferenceDistribution, TiesHandling, cox_regression,
+    self, ColumnName, Concordance, CoxDesign, CoxOptions, CoxRegression, FrailtyRegression, Grouping, NO_GROUP,
+    Observations, PenalisedRegression, ProfileValue, ProportionalityTest, ReferenceDistribution, RegressionTest,
+    TiesHandling, TimeScale, cox_regression, frailty_regression, penalised_cox_regression, proportionality,
 };
 use crate::wording::why_not_known;
 
@@ -28,15 +30,92 @@ pub struct Terms {
     pub left_out: u64,
 }
 
-/// A regression, or why there is none.
+/// Something fitted, or why there is no fit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Regression {
+#[serde(rename_all = "snake_case")]
+pub enum Fitted<T> {
     /// The fit.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub fit: Option<CoxRegression>,
+    Fit(T),
     /// Why there is none, in words.
+    NoFit(String),
+}
+
+/// Adjusted survival of a level of a factor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Adjusted {
+    /// The factor.
+    pub factor: String,
+    /// The level.
+    pub level: String,
+    /// The time.
+    pub time: f64,
+    /// Survival if all had this level, the other covariates as they are.
+    pub survival: Known<Estimate<Fraction>>,
+}
+
+/// A step of the baseline.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BaselinePoint {
+    /// The time.
+    pub time: f64,
+    /// Cumulative hazard of one whose covariates are 0 and whose factors are at their reference.
+    pub cumulative_hazard: f64,
+    /// Survival of such a one.
+    pub survival: Fraction,
+}
+
+/// The baseline of a stratum.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct StratumBaseline {
+    /// The stratum; none without strata.
+    pub stratum: Option<String>,
+    /// Its steps.
+    pub steps: Vec<BaselinePoint>,
+}
+
+/// What each row says of the fit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RowResiduals {
+    /// Martingale residual of each row used, in their order; none where a covariate is missing.
+    pub martingale: Vec<Option<f64>>,
+    /// For each coefficient the influence of each row on it.
+    pub influence: Vec<Vec<f64>>,
+    /// Times of the failures, stratum by stratum.
+    pub failure_times: Vec<f64>,
+    /// For each failure a scaled Schoenfeld residual for each coefficient.
+    pub scaled_schoenfeld: Vec<Vec<f64>>,
+}
+
+/// Survival predicted for a profile.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Predicted {
+    /// The stratum; none without strata.
+    pub stratum: Option<String>,
+    /// The time.
+    pub time: f64,
+    /// Survival.
+    pub survival: Known<Estimate<Fraction>>,
+}
+
+/// Proportional-hazards regression with its checks.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ProportionalHazards {
+    /// Coefficients and tests.
+    pub regression: CoxRegression,
+    /// How well the model orders failures.
+    pub concordance: Known<Concordance>,
+    /// Whether hazards are proportional, on each scale of time.
+    pub proportionality: Vec<Known<ProportionalityTest>>,
+    /// Survival adjusted for the other covariates, for each level of each factor.
+    pub adjusted: Vec<Adjusted>,
+    /// Survival predicted for the profile, if one is given.
+    pub predicted: Vec<Predicted>,
+    /// Baselines, if curves are asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub no_fit: Option<String>,
+    pub baselines: Option<Vec<StratumBaseline>>,
+    /// Residuals, if asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub residuals: Option<RowResiduals>,
 }
 
 /// Covariates as plain columns.
@@ -148,17 +227,133 @@ pub fn options(asked: &Asked) -> CoxOptions {
     CoxOptions { ties, variance, level: asked.level, reference: ReferenceDistribution::default() }
 }
 
-/// Proportional-hazards regression.
+fn strata(data: &Data) -> Option<&Grouping> {
+    data.strata.as_ref().map(|(_, strata)| strata)
+}
+
+/// Proportional-hazards regression with its checks.
+///
+/// # Errors
+/// When there are no covariates, or the profile doesn't fit them.
+pub fn proportional_hazards(asked: &Asked, data: &Data) -> Result<Fitted<ProportionalHazards>, String> {
+    let design = design(asked, data)?;
+    let options = options(asked);
+    let profile = profile(asked, data)?;
+    let model = match cox_regression(&data.observations, &design, strata(data), options) {
+        Ok(model) => model,
+        Err(problem) => return Ok(Fitted::NoFit(problem.to_string())),
+    };
+    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let mut adjusted = Vec::new();
+    for (factor, _) in &asked.roles.factors {
+        for curve in model.adjusted_survival(factor, &ticks, asked.scale) {
+            for (&time, survival) in asked.at.iter().zip(curve.survival) {
+                adjusted.push(Adjusted { factor: factor.clone(), level: curve.level.clone(), time, survival });
+            }
+        }
+    }
+    let names: Vec<Option<String>> = match &data.strata {
+        None => vec![None],
+        Some((levels, _)) => levels.labels.iter().cloned().map(Some).collect(),
+    };
+    let mut predicted = Vec::new();
+    if let Some(profile) = &profile {
+        for (place, stratum) in (0_u16..).zip(&names) {
+            for (&time, survival) in asked.at.iter().zip(model.predicted_survival(profile, place, &ticks, asked.scale)) {
+                predicted.push(Predicted { stratum: stratum.clone(), time, survival });
+            }
+        }
+    }
+    let baselines = asked.curves.then(|| {
+        let steps = |place| {
+            let steps = model.baseline(place).into_iter();
+            let point = |step: stats::BaselineStep| BaselinePoint {
+                time: data.axis.time(step.tick.count()),
+                cumulative_hazard: step.cumulative_hazard,
+                survival: step.survival,
+            };
+            steps.map(point).collect()
+        };
+        (0_u16..).zip(names).map(|(place, stratum)| StratumBaseline { stratum, steps: steps(place) }).collect()
+    });
+    let residuals = asked.residuals.then(|| {
+        let schoenfeld = model.scaled_schoenfeld_residuals();
+        RowResiduals {
+            martingale: model.martingale_residuals(),
+            influence: model.influence_on_coefficients(),
+            failure_times: schoenfeld.iter().map(|one| data.axis.time(one.tick.count())).collect(),
+            scaled_schoenfeld: schoenfeld.into_iter().map(|one| one.scaled).collect(),
+        }
+    });
+    let scales = [TimeScale::Failed, TimeScale::Time, TimeScale::LnTime, TimeScale::Rank];
+    Ok(Fitted::Fit(ProportionalHazards {
+        concordance: model.concordance(),
+        proportionality: scales.map(|scale| proportionality(&model, &data.axis, scale, options.variance)).to_vec(),
+        adjusted,
+        predicted,
+        baselines,
+        residuals,
+        regression: model.regression,
+    }))
+}
+
+/// The profile that a prediction is asked for; none if there is none.
+fn profile(asked: &Asked, data: &Data) -> Result<Option<Vec<ProfileValue>>, String> {
+    if asked.profile.is_empty() {
+        return Ok(None);
+    }
+    if let Some((name, _)) =
+        asked.profile.iter().find(|(name, _)| !data.covariates.iter().any(|(covariate, _)| covariate == name))
+    {
+        return Err(format!(
+            "--profile names {name}, which is no covariate.\nMend: name the columns given with --covariate and --factor."
+        ));
+    }
+    let mut values = Vec::new();
+    for (name, covariate) in &data.covariates {
+        let given = asked.profile.iter().find(|(given, _)| given == name).map(|(_, value)| value);
+        let Some(given) = given else {
+            return Err(format!("--profile says nothing of {name}.\nMend: give a value for each covariate."));
+        };
+        values.push(match covariate {
+            Covariate::Numbers(_) => {
+                let number =
+                    given.parse().map_err(|_| format!("“{given}” is no number for {name}.\nMend: correct --profile."))?;
+                ProfileValue::Number(number)
+            }
+            Covariate::Levels(levels) => {
+                let place =
+                    levels.labels.iter().position(|label| label == given).and_then(|place| u16::try_from(place).ok());
+                ProfileValue::Level(place.ok_or_else(|| {
+                    format!("{name} has no level {given}. It has: {}.\nMend: correct --profile.", levels.labels.join(", "))
+                })?)
+            }
+        });
+    }
+    Ok(Some(values))
+}
+
+/// The same covariates with Firth's penalty.
 ///
 /// # Errors
 /// When there are no covariates.
-pub fn proportional_hazards(asked: &Asked, data: &Data) -> Result<Regression, String> {
+pub fn penalised(asked: &Asked, data: &Data) -> Result<Fitted<PenalisedRegression>, String> {
     let design = design(asked, data)?;
-    let strata = data.strata.as_ref().map(|(_, strata)| strata);
-    Ok(match cox_regression(&data.observations, &design, strata, options(asked)) {
-        Ok(CoxModel { regression, .. }) => Regression { fit: Some(regression), no_fit: None },
-        Err(problem) => Regression { fit: None, no_fit: Some(problem.to_string()) },
-    })
+    let fit = penalised_cox_regression(&data.observations, &design, strata(data), options(asked).ties, asked.level);
+    Ok(fit.map_or_else(|problem| Fitted::NoFit(problem.to_string()), Fitted::Fit))
+}
+
+/// The same covariates with a frailty shared by cluster.
+///
+/// # Errors
+/// When there are no covariates, or no clusters.
+pub fn frailty(asked: &Asked, data: &Data) -> Result<Fitted<FrailtyRegression>, String> {
+    if !data.clustered {
+        return Err("A shared frailty needs clusters.\nMend: name their column with --cluster.".to_owned());
+    }
+    let design = design(asked, data)?;
+    let fit = frailty_regression(&data.observations, &design, strata(data), options(asked).ties, asked.level);
+    Ok(fit.map_or_else(|problem| Fitted::NoFit(problem.to_string()), Fitted::Fit))
 }
 
 /// A column's name in words.
@@ -169,38 +364,63 @@ pub fn column_name(column: &ColumnName) -> String {
     }
 }
 
+fn known_text<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
+    match value {
+        Known::Known(value) => text(value),
+        Known::NotKnown(why) => why_not_known(*why).to_owned(),
+    }
+}
+
+fn limits_text(limits: &Known<ConfidenceInterval<f64>>) -> String {
+    known_text(limits, |limits| format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)))
+}
+
+fn test_cells(test: &RegressionTest) -> [String; 3] {
+    [digits(test.chi_square, 6), test.degrees_of_freedom.to_string(), p_value(test.p_value, test.ln_p_value)]
+}
+
+/// Why there is no fit, as a section.
+fn no_fit(title: &str, why: &str) -> Vec<Section> {
+    let mut section = Section::new(title, &[]);
+    section.note(format!("No fit: {why}"));
+    vec![section]
+}
+
 /// The regression as readable tables.
-pub fn regression_sections(asked: &Asked, regression: &Regression, title: &str) -> Vec<Section> {
-    let head = format!("{} % interval of the ratio", digits(asked.level.value() * 100.0, 4));
-    let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"]);
-    let Some(fit) = &regression.fit else {
-        section.note(format!("No fit: {}.", regression.no_fit.as_deref().unwrap_or("")));
-        return vec![section];
+pub fn regression_sections(asked: &Asked, fitted: &Fitted<ProportionalHazards>) -> Vec<Section> {
+    let title = "Proportional-hazards regression (Cox)";
+    let all = match fitted {
+        Fitted::Fit(all) => all,
+        Fitted::NoFit(why) => return no_fit(title, why),
     };
+    let level = digits(asked.level.value() * 100.0, 4);
+    let head = format!("{level} % interval of the ratio");
+    let fit = &all.regression;
+    let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"]);
     for one in &fit.coefficients {
         section.row(vec![
             column_name(&one.column),
             digits(one.coefficient.value, 6),
             one.coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5)),
             digits(one.hazard_ratio.value, 5),
-            match one.hazard_ratio.interval {
-                Known::Known(limits) => format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)),
-                Known::NotKnown(why) => why_not_known(why).to_owned(),
-            },
-            match &one.test {
-                Known::Known(test) => p_value(test.p_value, test.ln_p_value),
-                Known::NotKnown(why) => why_not_known(*why).to_owned(),
-            },
+            limits_text(&one.hazard_ratio.interval),
+            known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value)),
         ]);
     }
+    section.note(format!(
+        "{} rows, {} failures; {} left out because a covariate or the stratum is missing; {} iterations.",
+        fit.behind.observations, fit.behind.failures, fit.left_out, fit.convergence.iterations
+    ));
+    let concordance = known_text(&all.concordance, |found| {
+        let error =
+            found.concordance.standard_error.map_or_else(String::new, |error| format!(" (s.e. {})", digits(error, 3)));
+        format!("{}{error}", digits(found.concordance.value, 4))
+    });
+    section.note(format!("Concordance: {concordance}."));
     let mut tests = Section::new("Tests of all coefficients", &["test", "χ²", "df", "p"]);
-    let mut add = |name: &str, test: &stats::RegressionTest| {
-        tests.row(vec![
-            name.to_owned(),
-            digits(test.chi_square, 6),
-            test.degrees_of_freedom.to_string(),
-            p_value(test.p_value, test.ln_p_value),
-        ]);
+    let mut add = |name: &str, test: &RegressionTest| {
+        let [statistic, df, p] = test_cells(test);
+        tests.row(vec![name.to_owned(), statistic, df, p]);
     };
     add("likelihood ratio", &fit.likelihood_ratio_test);
     add("score", &fit.score_test);
@@ -212,9 +432,99 @@ pub fn regression_sections(asked: &Asked, regression: &Regression, title: &str) 
             }
         }
     }
+    let mut proportional = Section::new("Are hazards proportional?", &["time as", "covariate", "χ²", "df", "p"]);
+    for test in &all.proportionality {
+        let Known::Known(test) = test else { continue };
+        let scale = match test.time_scale {
+            TimeScale::Time => "time",
+            TimeScale::LnTime => "logarithm",
+            TimeScale::Rank => "rank",
+            TimeScale::Failed => "part failed",
+        };
+        let global = ("all".to_owned(), test.global);
+        for (name, term) in test.terms.iter().chain([&global]) {
+            let mut cells = vec![scale.to_owned(), name.clone()];
+            match term {
+                Known::Known(term) => cells.extend(test_cells(term)),
+                Known::NotKnown(why) => cells.push(why_not_known(*why).to_owned()),
+            }
+            proportional.row(cells);
+        }
+    }
+    proportional.note("A small p says that a ratio changes with time; one number for it then hides that.");
+    let interval = format!("{level} % interval");
+    let mut adjusted = Section::new(
+        "Survival if all had the level, the other covariates as they are",
+        &["level", "time", "survival", "s.e.", &interval],
+    );
+    for one in &all.adjusted {
+        let mut cells = vec![format!("{}: {}", one.factor, one.level), digits(one.time, 6)];
+        cells.extend(estimate_cells(&one.survival, Fraction::value));
+        adjusted.row(cells);
+    }
+    let mut predicted =
+        Section::new("Survival predicted for the profile", &["stratum", "time", "survival", "s.e.", &interval]);
+    for one in &all.predicted {
+        let mut cells = vec![one.stratum.clone().unwrap_or_else(|| "all".to_owned()), digits(one.time, 6)];
+        cells.extend(estimate_cells(&one.survival, Fraction::value));
+        predicted.row(cells);
+    }
+    let mut sections = vec![section, tests, proportional];
+    sections.extend([adjusted, predicted].into_iter().filter(|section| !section.rows.is_empty()));
+    sections
+}
+
+/// The penalised regression as a readable table.
+pub fn penalised_sections(asked: &Asked, fitted: &Fitted<PenalisedRegression>) -> Vec<Section> {
+    let title = "Proportional-hazards regression with Firth's penalty";
+    let fit = match fitted {
+        Fitted::Fit(fit) => fit,
+        Fitted::NoFit(why) => return no_fit(title, why),
+    };
+    let head = format!("{} % profile interval of the ratio", digits(asked.level.value() * 100.0, 4));
+    let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"]);
+    for one in &fit.coefficients {
+        section.row(vec![
+            column_name(&one.column),
+            digits(one.coefficient.value, 6),
+            one.coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5)),
+            digits(one.hazard_ratio.value, 5),
+            limits_text(&one.hazard_ratio.interval),
+            known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value)),
+        ]);
+    }
     section.note(format!(
-        "{} rows, {} failures; {} left out because a covariate or the stratum is missing; {} iterations.",
-        fit.behind.observations, fit.behind.failures, fit.left_out, fit.convergence.iterations
+        "Penalised likelihood ratio of all: p {}.",
+        p_value(fit.likelihood_ratio_test.p_value, fit.likelihood_ratio_test.ln_p_value)
     ));
-    vec![section, tests]
+    section.note("Limits and p-values by penalised likelihood; every row taken as independent.");
+    vec![section]
+}
+
+/// The regression with frailty as a readable table.
+pub fn frailty_sections(asked: &Asked, fitted: &Fitted<FrailtyRegression>) -> Vec<Section> {
+    let title = "Proportional-hazards regression with a frailty shared by cluster";
+    let fit = match fitted {
+        Fitted::Fit(fit) => fit,
+        Fitted::NoFit(why) => return no_fit(title, why),
+    };
+    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", &head, "p"]);
+    for one in &fit.coefficients {
+        section.row(vec![
+            column_name(&one.column),
+            digits(one.coefficient.value, 6),
+            one.coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5)),
+            limits_text(&one.coefficient.interval),
+            p_value(one.test.p_value, one.test.ln_p_value),
+        ]);
+    }
+    section.note(format!(
+        "Variance of the frailty {} (Kendall's τ {}); that it is 0: p {}.",
+        digits(fit.frailty_variance, 5),
+        digits(fit.kendall_tau, 4),
+        p_value(fit.test.p_value, fit.test.ln_p_value)
+    ));
+    section.note("Coefficients compare two of the same cluster, given its frailty.");
+    vec![section]
 }
