@@ -94,25 +94,33 @@ impl RiskCounts {
             places,
         };
         // Changes of the counts at risk, told from the end: +w up to the row of the exit, −w up to that of the entry.
-        let mut heads_at_risk = vec![0_i64; cells];
-        let mut heads_failed = vec![0_i64; cells];
+        // Where every weight is 1 the sums are exact, and the heads need no counting beside them.
         let observations = compared.observations;
+        let weighted = observations.weights().is_some();
+        let mut heads_at_risk = vec![0_i64; if weighted { cells } else { 0 }];
+        let mut heads_failed = heads_at_risk.clone();
         let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
         compared.each(|i, group, stratum| {
             let weight = observations.weight_of(i);
             counts.observations[group] += 1;
             let after = counts.after(stratum, exit[i]) * size + group;
             counts.at_risk[after] += weight;
-            heads_at_risk[after] += 1;
+            if weighted {
+                heads_at_risk[after] += 1;
+            }
             if entry[i] > 0 {
                 let before = counts.after(stratum, entry[i]) * size + group;
                 counts.at_risk[before] -= weight;
-                heads_at_risk[before] -= 1;
+                if weighted {
+                    heads_at_risk[before] -= 1;
+                }
             }
             if ending[i] == Ending::Failed {
                 counts.failures[group] += 1;
                 counts.failed[after - size] += weight;
-                heads_failed[after - size] += 1;
+                if weighted {
+                    heads_failed[after - size] += 1;
+                }
             }
         });
         let (mut weight_now, mut heads_now) = (vec![0.0; size], vec![0; size]);
@@ -122,16 +130,16 @@ impl RiskCounts {
             for row in (counts.starts[stratum]..counts.starts[stratum + 1]).rev() {
                 for g in 0..size {
                     let cell = row * size + g;
-                    let (weight, heads) = (counts.at_risk[cell], heads_at_risk[cell]);
-                    counts.at_risk[cell] = if heads_now[g] == 0 {
-                        0.0
-                    } else if heads_now[g] == heads_failed[cell] {
-                        counts.failed[cell]
-                    } else {
-                        weight_now[g]
+                    let change = counts.at_risk[cell];
+                    counts.at_risk[cell] = match weighted.then(|| (heads_now[g], heads_failed[cell])) {
+                        Some((0, _)) => 0.0,
+                        Some((at_risk, failed)) if at_risk == failed => counts.failed[cell],
+                        _ => weight_now[g],
                     };
-                    weight_now[g] += weight;
-                    heads_now[g] += heads;
+                    weight_now[g] += change;
+                    if weighted {
+                        heads_now[g] += heads_at_risk[cell];
+                    }
                 }
             }
         }
