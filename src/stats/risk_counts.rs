@@ -261,6 +261,31 @@ mod tests {
     }
 
     #[test]
+    fn rounding_leaves_nobody_at_risk_where_there_is_nobody() {
+        // On tick 5 all of group 0 fail, and of group 1 nobody is at risk yet: those who enter then leave at other times, so that
+        // the sums of their weights going in and coming out are rounded differently.
+        let (mut observations, mut codes) = (Observations::default(), Vec::new());
+        for (entry, exit, weight, group) in [
+            (0, 5, 0.1, 0),
+            (0, 5, 0.2, 0),
+            (5, 9, 0.7, 0),
+            (5, 10, 0.1, 0),
+            (5, 11, 0.3, 0),
+            (5, 9, 0.7, 1),
+            (5, 10, 0.1, 1),
+            (5, 11, 0.3, 1),
+        ] {
+            observations.push_weighted(Days::new(entry), Days::new(exit), Ending::Failed, 0, weight).expect("in order");
+            codes.push(group);
+        }
+        let grouping = Grouping::new(codes, 2).expect("two levels");
+        let counts = RiskCounts::of(&Compared::new(&observations, &grouping));
+        assert!(((-0.7 - 0.1 - 0.3) + (0.3 + 0.1 + 0.7_f64)).abs() > 0.0, "the sums differ");
+        assert_eq!((counts.at_risk[0].to_bits(), counts.at_risk[1].to_bits()), (counts.failed[0].to_bits(), 0));
+        assert!(counts.failed[0] > 0.29);
+    }
+
+    #[test]
     fn a_listed_place_is_that_of_the_grid() {
         // Ten strata with failures far apart: more cells than the grid is built for.
         let (mut observations, mut strata) = (Observations::default(), Vec::new());
