@@ -14,8 +14,9 @@
 //! Decided.     All parts are above 0 and carry the factor φ(c) aside, so ln p keeps its digits in the far tail. Two numbers whose
 //!              correlation is ±1 to within 1e-14 are one; directions with an eigenvalue below 1e-14 don't count, which moves p by at
 //!              most some 1e-7 of itself and is what rounding of the correlations does too.
-//! Accuracy.    1e-10 of p against adaptive integration of the density, ln p to 1e-10, for c up to 60 and beyond.
-//! Cost.        Up to some 96 edges of four numbers with 100 to 700 points each: a few milliseconds.
+//! Accuracy.    1e-12 of p, and so of ln p absolutely, for c up to 30 against integrals of the density in one to four dimensions;
+//!              the far tail has no limit of its own, as the factor e^(−c²/2) never becomes a number.
+//! Cost.        Four numbers have up to 96 edges, of 16 points for each unit of v, with 32 exponentials a point: some milliseconds.
 //! Not for.     More than four numbers; one-sided maxima.
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
@@ -221,7 +222,7 @@ impl Integral {
 
     /// The integral of f over the angles whose tangents lie between these; f is given the hyperbolic angle.
     fn over_angles(&self, low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
-        self.integrate(libm::asinh(low), libm::asinh(high), 0.5, |v| f(v) / libm::cosh(v))
+        self.integrate(libm::asinh(low), libm::asinh(high), 1.0, |v| f(v) / libm::cosh(v))
     }
 
     /// (Φ̄(c) − Φ̄(c·q)/q)/φ(c), q = √(1 + R²).
@@ -234,10 +235,11 @@ impl Integral {
     fn owens_t(&self, end: f64) -> f64 {
         let far = libm::asinh(end.min(9.5 / self.c)).min(45.0);
         let f = |s: f64| {
-            let x = self.c * libm::sinh(s);
-            libm::exp(-0.5 * x * x) / libm::cosh(s)
+            let (rises, falls) = (libm::exp(s), libm::exp(-s));
+            let x = 0.5 * self.c * (rises - falls);
+            libm::exp(-0.5 * x * x) * 2.0 / (rises + falls)
         };
-        self.integrate(0.0, far, (far / 4.0).min(1.0), f) / SQRT_TWO_PI
+        self.integrate(0.0, far, (far / 2.0).min(1.0), f) / SQRT_TWO_PI
     }
 
     /// By panels no wider than `width`.

@@ -94,25 +94,33 @@ impl RiskCounts {
             places,
         };
         // Changes of the counts at risk, told from the end: +w up to the row of the exit, −w up to that of the entry.
-        let mut heads_at_risk = vec![0_i64; cells];
-        let mut heads_failed = vec![0_i64; cells];
+        // Where every weight is 1 the sums are exact, and the heads need no counting beside them.
         let observations = compared.observations;
+        let weighted = observations.weights().is_some();
+        let mut heads_at_risk = vec![0_i64; if weighted { cells } else { 0 }];
+        let mut heads_failed = heads_at_risk.clone();
         let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
         compared.each(|i, group, stratum| {
             let weight = observations.weight_of(i);
             counts.observations[group] += 1;
             let after = counts.after(stratum, exit[i]) * size + group;
             counts.at_risk[after] += weight;
-            heads_at_risk[after] += 1;
+            if weighted {
+                heads_at_risk[after] += 1;
+            }
             if entry[i] > 0 {
                 let before = counts.after(stratum, entry[i]) * size + group;
                 counts.at_risk[before] -= weight;
-                heads_at_risk[before] -= 1;
+                if weighted {
+                    heads_at_risk[before] -= 1;
+                }
             }
             if ending[i] == Ending::Failed {
                 counts.failures[group] += 1;
                 counts.failed[after - size] += weight;
-                heads_failed[after - size] += 1;
+                if weighted {
+                    heads_failed[after - size] += 1;
+                }
             }
         });
         let (mut weight_now, mut heads_now) = (vec![0.0; size], vec![0; size]);
@@ -122,16 +130,16 @@ impl RiskCounts {
             for row in (counts.starts[stratum]..counts.starts[stratum + 1]).rev() {
                 for g in 0..size {
                     let cell = row * size + g;
-                    let (weight, heads) = (counts.at_risk[cell], heads_at_risk[cell]);
-                    counts.at_risk[cell] = if heads_now[g] == 0 {
-                        0.0
-                    } else if heads_now[g] == heads_failed[cell] {
-                        counts.failed[cell]
-                    } else {
-                        weight_now[g]
+                    let change = counts.at_risk[cell];
+                    counts.at_risk[cell] = match weighted.then(|| (heads_now[g], heads_failed[cell])) {
+                        Some((0, _)) => 0.0,
+                        Some((at_risk, failed)) if at_risk == failed => counts.failed[cell],
+                        _ => weight_now[g],
                     };
-                    weight_now[g] += weight;
-                    heads_now[g] += heads;
+                    weight_now[g] += change;
+                    if weighted {
+                        heads_now[g] += heads_at_risk[cell];
+                    }
                 }
             }
         }
@@ -250,6 +258,31 @@ mod tests {
         // By hand: rows of ticks 0, 3 and 9; group 1 holds observations 0, 2, 4, 6.
         assert_eq!(tables.at_risk, [1.0, 2.0, 1.0, 3.0, 1.0, 2.0, 0.0, 0.0]);
         assert_eq!(tables.failed, [1.0, 0.0, 0.0, 2.0, 1.0, 1.0, 0.0, 0.0]);
+    }
+
+    #[test]
+    fn rounding_leaves_nobody_at_risk_where_there_is_nobody() {
+        // On tick 5 all of group 0 fail, and of group 1 nobody is at risk yet: those who enter then leave at other times, so that
+        // the sums of their weights going in and coming out are rounded differently.
+        let (mut observations, mut codes) = (Observations::default(), Vec::new());
+        for (entry, exit, weight, group) in [
+            (0, 5, 0.1, 0),
+            (0, 5, 0.2, 0),
+            (5, 9, 0.7, 0),
+            (5, 10, 0.1, 0),
+            (5, 11, 0.3, 0),
+            (5, 9, 0.7, 1),
+            (5, 10, 0.1, 1),
+            (5, 11, 0.3, 1),
+        ] {
+            observations.push_weighted(Days::new(entry), Days::new(exit), Ending::Failed, 0, weight).expect("in order");
+            codes.push(group);
+        }
+        let grouping = Grouping::new(codes, 2).expect("two levels");
+        let counts = RiskCounts::of(&Compared::new(&observations, &grouping));
+        assert!(((-0.7 - 0.1 - 0.3) + (0.3 + 0.1 + 0.7_f64)).abs() > 0.0, "the sums differ");
+        assert_eq!((counts.at_risk[0].to_bits(), counts.at_risk[1].to_bits()), (counts.failed[0].to_bits(), 0));
+        assert!(counts.failed[0] > 0.29);
     }
 
     #[test]

@@ -80,7 +80,7 @@ pub struct WeightedLogRankTest {
 ///
 /// // Group A: 2, 4, 4+, 6, 9+. Group B: 3+, 4, 7, 7, 10+ ("+" marks a censored day).
 /// let (mut observations, mut codes) = (Observations::default(), Vec::new());
-/// for (code, days) in [(0, [2, 4, -4, 6, -9]), (1, [-3, 4, 7, 7, -10])] {
+/// for (code, days) in [(0, [2_i32, 4, -4, 6, -9]), (1, [-3, 4, 7, 7, -10])] {
 ///     for day in days {
 ///         let ending = if day < 0 { Ending::Censored } else { Ending::Failed };
 ///         observations.push(Days::new(0), Days::new(day.abs()), ending, codes.len() as u32)?;

@@ -160,3 +160,29 @@ impl Clusters {
         sums.iter().map(|sum| sum * sum).sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn draws_are_the_same_on_any_number_of_threads() {
+        let residuals: Vec<[f64; 3]> =
+            (0..40_u8).map(|c| [f64::from(c % 7) - 2.5, f64::from(c % 5) - 2.0]).map(|[a, b]| [a, b, -a - b]).collect();
+        let mut robust = Matrix::zero(3);
+        residuals.iter().for_each(|residual| robust.add_square(residual));
+        let clusters = Clusters::whiten(residuals.iter().map(|residual| &residual[..]), &robust, Some(2));
+        assert_eq!((clusters.count, clusters.width), (40, 2));
+        // The statistic of the data themselves is that of the quadratic form.
+        let total = |g: usize| residuals.iter().map(|residual| residual[g]).sum::<f64>();
+        let (form, _) = robust.only(&[0, 1]).quadratic_form(&[total(0), total(1)]);
+        assert!((clusters.statistic(0, None) / form - 1.0).abs() < 1e-12, "relative: {form}");
+        let as_large = clusters.as_large(2.0, 30_000, Some(5), 1);
+        for threads in [2, 3, 8] {
+            assert_eq!(clusters.as_large(2.0, 30_000, Some(5), threads), as_large);
+        }
+        // Near the χ² probability of 2 on two degrees of freedom, e^−1 (five standard errors of the draws, and 0.02).
+        let share = as_large as f64 / 30_000.0;
+        assert!((share - libm::exp(-1.0)).abs() < 0.034, "absolute: {share}");
+    }
+}
