@@ -8,7 +8,7 @@ use super::exit::Exit;
 use super::reading::{Stop, ended, progress};
 use super::say;
 use crate::estimate::asked::{Asked, Roles, TiesAsked, Want};
-use crate::estimate::columns::read_columns;
+use crate::estimate::columns::{Trouble, read_columns};
 use crate::estimate::comparison::weighting;
 use crate::estimate::data::{make_ready, wanted_columns};
 use crate::estimate::{answer, text};
@@ -166,7 +166,12 @@ pub fn run(arguments: &EstimateArguments) -> Exit {
 }
 
 fn usage(why: impl std::fmt::Display) -> Stop {
-    Stop(Exit::Usage, format!("{}\n", escape_terminal(&why.to_string())))
+    Stop(Exit::Usage, escaped(&why.to_string()))
+}
+
+/// What came from the table or the command may hold anything; line breaks are ours.
+fn escaped(text: &str) -> String {
+    text.lines().map(|line| format!("{}\n", escape_terminal(line))).collect()
 }
 
 fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
@@ -280,13 +285,16 @@ fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
 fn try_run(arguments: &EstimateArguments) -> Result<(), Stop> {
     let mut asked = asked(arguments)?;
     progress("reading the table");
-    let read = read_columns(&arguments.table, &wanted_columns(&asked)).map_err(usage)?;
+    let read = read_columns(&arguments.table, &wanted_columns(&asked)).map_err(|trouble| match trouble {
+        Trouble::Command(why) => usage(why),
+        Trouble::Table(why) => Stop(Exit::Findings, escaped(&why)),
+    })?;
     if read.unreadable_count > 0 {
         return Err(Stop(Exit::Findings, text::unreadable(&read)));
     }
     progress("estimating");
-    let data = make_ready(&asked, read, arguments.leave_out_incomplete)
-        .map_err(|why| Stop(Exit::Findings, format!("{}\n", escape_terminal(&why))))?;
+    let data =
+        make_ready(&asked, read, arguments.leave_out_incomplete).map_err(|why| Stop(Exit::Findings, escaped(&why)))?;
     let answers = answer::answer(&mut asked, &data).map_err(usage)?;
     if arguments.json {
         say(&answer::json(&answers));

@@ -145,7 +145,7 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
             causes: data.cause_labels.clone(),
         },
         groups: groups.labels.iter().zip(&groups.observations).map(|(label, rows)| group_used(label, rows, data)).collect(),
-        survival: wants(Want::Survival).then(|| survival::survival(asked, data, &groups)),
+        survival: wants(Want::Survival).then(|| survival::survival(asked, data)),
         quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
         means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
         bands: wants(Want::Bands).then(|| curves::bands(asked, data, &groups)),
@@ -163,7 +163,7 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
-        rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data, &groups))),
+        rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data))),
         resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
     })

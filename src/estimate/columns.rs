@@ -68,27 +68,41 @@ pub struct Columns {
     pub unreadable_count: u64,
 }
 
+/// Why a table could not be read, with how to mend it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// The command names what isn't there.
+    Command(String),
+    /// The table itself is in disorder.
+    Table(String),
+}
+
 /// Cells that could not be read are shown up to this many.
 pub const SHOWN: usize = 20;
 
-/// Reads columns of a table. `sheet` names a sheet of a workbook; without it the first one with the columns is read.
+/// Reads columns of a table; of a workbook, of the first sheet that has them.
 ///
 /// # Errors
-/// A sentence with how to mend it, when the file can't be read or lacks a column.
-pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, String> {
+/// When the file can't be read, lacks a column, or holds rows that don't fit its header.
+pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, Trouble> {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let declaration = Declaration::default();
     let looked = probe(path, &declaration.of(&name, None)).map_err(|error| {
-        format!("{} can't be read: {error}.\nMend: check the path and the rights of the file.", path.display())
+        let mend = "check the path and the rights of the file";
+        Trouble::Command(format!("{} can't be read: {error}.\nMend: {mend}.", path.display()))
     })?;
     let mut read =
         Columns { columns: wanted.iter().map(|(_, reading)| Builder::new(*reading).column).collect(), ..Columns::default() };
     if looked.format == Format::Parquet {
-        let (rows, header) = ParquetRows::open(path)
-            .map_err(|error| format!("{} can't be read: {error}.\nMend: write it again.", path.display()))?;
-        let places = places(path, &header, wanted)?;
-        read_parquet(rows, &places, wanted, &mut read)
-            .map_err(|error| format!("{} can't be read any further: {error}.\nMend: write it again.", path.display()))?;
+        let broken = |error: String| {
+            Trouble::Table(format!(
+                "{} can't be read: {error}.\nMend: write it again; it may have been cut short.",
+                path.display()
+            ))
+        };
+        let (rows, header) = ParquetRows::open(path).map_err(broken)?;
+        let places = places(path, &header, wanted).map_err(Trouble::Command)?;
+        read_parquet(rows, &places, wanted, &mut read).map_err(broken)?;
         return Ok(read);
     }
     let mut findings = Findings::default();
@@ -106,11 +120,11 @@ pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns
         }
     }
     if let Some(why) = lacking {
-        return Err(why);
+        return Err(Trouble::Command(why));
     }
     if let Some(found) = findings.sorted().into_iter().next() {
         let row = found.place.row.map_or_else(String::new, |row| format!(" row {row}"));
-        return Err(format!("{}{row}: {}\nMend: {}", found.place.file, found.what, found.mend));
+        return Err(Trouble::Table(format!("{}{row}: {}\nMend: {}", found.place.file, found.what, found.mend)));
     }
     Ok(read)
 }
@@ -154,8 +168,8 @@ fn read_sheet(
                 crate::finding::FindingKind::RowLength,
                 crate::finding::Place::row(&name, row.number),
                 None,
-                format!("The row has {} cells, the header {width}.", row.width()),
-                "Mend the row; a stray separator or quotation mark is the usual cause.",
+                format!("The row has {}, the header {width}.", crate::wording::counted(row.width() as u64, "cell", "cells")),
+                "correct the row; a stray separator or quotation mark is the usual cause.",
             );
             return;
         }
@@ -304,7 +318,7 @@ impl Builder {
 
 /// A number as written: a point, or a comma where that can't stand between columns. No thousands, no units, no `inf`.
 fn number(bytes: &[u8], commas: bool) -> Option<f64> {
-    if bytes.len() <= 9 && bytes.iter().all(u8::is_ascii_digit) {
+    if (1..=9).contains(&bytes.len()) && bytes.iter().all(u8::is_ascii_digit) {
         let whole = bytes.iter().fold(0_u32, |whole, digit| whole * 10 + u32::from(digit - b'0'));
         return Some(f64::from(whole));
     }

@@ -102,9 +102,13 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
         format!("From {} resamples of whole clusters", asked.resamples),
         &["what", "at", "group", "estimate", "s.e.", &format!("{head}, percentile"), "corrected (BCa)"],
     );
+    let reasons = std::cell::RefCell::new(std::collections::BTreeSet::new());
     let number = |value: &Known<f64>| match value {
         Known::Known(value) => digits(*value, 5),
-        Known::NotKnown(why) => why_not_known(*why).to_owned(),
+        Known::NotKnown(why) => {
+            reasons.borrow_mut().insert(*why);
+            "–".to_owned()
+        }
     };
     let limits = |limits: &BootstrapInterval| format!("{} to {}", number(&limits.lower), number(&limits.upper));
     let mut few = false;
@@ -133,6 +137,10 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
         for lost in &one.estimate.not_estimated {
             section.note(format!("{what}: {} resamples have no estimate ({}).", lost.replicates, why_not_known(lost.why)));
         }
+    }
+    if !reasons.borrow().is_empty() {
+        let all: Vec<&str> = reasons.borrow().iter().map(|why| why_not_known(*why)).collect();
+        section.note(format!("–: {}.", all.join("; ")));
     }
     if few {
         section.note("Fewer than 20 clusters in a group: take these intervals with care.");

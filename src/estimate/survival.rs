@@ -8,7 +8,7 @@ use super::data::Data;
 use super::section::{Section, digits};
 use crate::quantity::{Days, Estimate, Fraction, IntervalMethod, Known, WhyNotKnown};
 use crate::stats::{
-    LifeTable, Observations, ProductLimit, Step, quantile, read_at_horizons, restricted_mean_on, survival_curve,
+    Inference, LifeTable, Observations, ProductLimit, Step, quantile, restricted_mean_on, survival_by_group, survival_curve,
 };
 use crate::wording::why_not_known;
 
@@ -117,18 +117,17 @@ impl Groups {
 }
 
 /// Survival of each group at the times asked for.
-pub fn survival(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupSurvival> {
-    let each = groups.labels.iter().zip(&groups.observations);
-    each.map(|(label, observations)| {
-        let curve = survival_curve(observations, asked.variance);
-        let table = LifeTable::count(observations);
-        let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
-        let inference = crate::stats::Inference { variance: asked.variance, method: asked.scale, level: asked.level };
-        let estimates = read_at_horizons(&curve, &table, observations.clusters_present(), &ticks, inference);
-        let past = |time: f64| table.last_day().is_none_or(|last| time > data.axis.time(last.count()));
-        let at = asked.at.iter().zip(ticks).zip(estimates).map(|((&time, tick), estimate)| At {
+pub fn survival(asked: &Asked, data: &Data) -> Vec<GroupSurvival> {
+    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let inference = Inference { variance: asked.variance, method: asked.scale, level: asked.level };
+    let all = survival_by_group(&data.observations, &data.grouping, &ticks, inference);
+    let parts = asked.curves.then(|| Groups::of(data));
+    let each = data.groups.labels.iter().zip(all).enumerate();
+    each.map(|(place, (label, group))| {
+        let past = |time: f64| group.table.last_day().is_none_or(|last| time > data.axis.time(last.count()));
+        let at = asked.at.iter().zip(&ticks).zip(group.at_horizons).map(|((&time, &tick), estimate)| At {
             time,
-            at_risk: at_risk(&table, data, time, tick),
+            at_risk: at_risk(&group.table, data, time, tick),
             // A time past the last follow-up is past it, though the last tick before it is not.
             estimate: match estimate {
                 Known::Known(known) if past(time) && known.value.value() > 0.0 => {
@@ -137,8 +136,12 @@ pub fn survival(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupSurviva
                 other => other,
             },
         });
-        let steps = asked.curves.then(|| curve.steps().iter().map(|step| curve_step(&curve, step, asked, data)).collect());
-        GroupSurvival { group: label.clone(), at: at.collect(), steps }
+        let at = at.collect();
+        let steps = parts.as_ref().map(|parts| {
+            let curve = survival_curve(&parts.observations[place], asked.variance);
+            curve.steps().iter().map(|step| curve_step(&curve, step, asked, data)).collect()
+        });
+        GroupSurvival { group: label.clone(), at, steps }
     })
     .collect()
 }

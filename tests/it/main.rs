@@ -14,6 +14,7 @@ mod dialects;
 mod dirt;
 mod draft;
 mod endpoints;
+mod estimate;
 mod explain;
 mod export;
 mod findings_file;
