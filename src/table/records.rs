@@ -159,6 +159,11 @@ impl Origins<'_> {
         self.file.get(row).and_then(|&place| self.files.get(place as usize)).map_or("", String::as_str)
     }
 
+    /// The place of a row's file in the list of files, and its number in it.
+    pub fn place(&self, row: usize) -> (u32, u32) {
+        (self.file.get(row).copied().unwrap_or(u32::MAX), self.row.get(row).copied().unwrap_or(0))
+    }
+
     /// The row's number in its file, as a spreadsheet counts.
     pub fn row(&self, row: usize) -> u64 {
         self.row.get(row).copied().map_or(0, u64::from)
