@@ -166,13 +166,22 @@ pub struct Findings {
 struct OfAKind {
     count: u64,
     kept: Vec<Finding>,
+    /// Whether those kept were cut already, so that the first ones stand in their order.
+    cut: bool,
 }
 
 impl OfAKind {
-    /// Leaves the first ones, in their order.
-    fn cut(&mut self) {
-        self.kept.sort_unstable();
-        self.kept.truncate(KEPT);
+    /// Keeps a finding, unless so many come before it in the file.
+    fn keep(&mut self, finding: Finding, all: bool) {
+        if !all && self.cut && self.kept.get(KEPT - 1).is_some_and(|last| *last <= finding) {
+            return;
+        }
+        self.kept.push(finding);
+        if !all && self.kept.len() >= 2 * KEPT {
+            self.kept.sort_unstable();
+            self.kept.truncate(KEPT);
+            self.cut = true;
+        }
     }
 }
 
@@ -194,15 +203,17 @@ impl Findings {
         Self { all_errors: true, ..Self::default() }
     }
 
+    /// None yet, kept as here.
+    pub fn none_like(&self) -> Self {
+        Self { all_errors: self.all_errors, ..Self::default() }
+    }
+
     /// Adds a finding.
     pub fn add(&mut self, finding: Finding) {
         let all = self.keeps_all(finding.kind);
         let group = self.by_kind.entry((finding.kind, finding.place.file.clone())).or_default();
         group.count += 1;
-        group.kept.push(finding);
-        if group.kept.len() >= 2 * KEPT && !all {
-            group.cut();
-        }
+        group.keep(finding, all);
     }
 
     /// Whether findings of a kind are kept in full however many there are.
@@ -240,10 +251,7 @@ impl Findings {
             let all = self.keeps_all(key.0);
             let group = self.by_kind.entry(key).or_default();
             group.count += found.count;
-            group.kept.extend(found.kept);
-            if group.kept.len() >= 2 * KEPT && !all {
-                group.cut();
-            }
+            found.kept.into_iter().for_each(|finding| group.keep(finding, all));
         }
     }
 
@@ -265,11 +273,16 @@ impl Findings {
         rows
     }
 
+    /// Those of some files alone.
+    pub fn of_files(&self, of: impl Fn(&str) -> bool) -> Self {
+        let these = self.by_kind.iter().filter(|((_, file), _)| of(file));
+        Self { by_kind: these.map(|(key, group)| (key.clone(), group.clone())).collect(), all_errors: self.all_errors }
+    }
+
     /// Errors and cautions apart.
     pub fn part(self) -> (Self, Self) {
         let all_errors = self.all_errors;
-        let (errors, cautions) =
-            self.by_kind.into_iter().partition(|((kind, _), _)| kind.severity() == Severity::Error);
+        let (errors, cautions) = self.by_kind.into_iter().partition(|((kind, _), _)| kind.severity() == Severity::Error);
         (Self { by_kind: errors, all_errors }, Self { by_kind: cautions, all_errors })
     }
 

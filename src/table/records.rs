@@ -15,6 +15,18 @@ pub const ROW_COLUMN: &str = "from_row";
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TableError(String);
 
+impl TableError {
+    /// A file that can't be read, as an error of the table in it.
+    pub fn of_file(error: std::io::Error) -> Self {
+        Self(error.to_string())
+    }
+
+    /// A table that doesn't come, since whoever takes its rows stopped.
+    pub fn not_taken() -> Self {
+        Self("its rows were not taken".to_owned())
+    }
+}
+
 impl fmt::Display for TableError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "the table of records is not as expected: {}", self.0)
