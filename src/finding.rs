@@ -2,6 +2,8 @@
 //!
 //! A finding is data: its kind, where it is, what is wrong, how to mend it. Terminal, CSV and page render it each in its way.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -151,12 +153,36 @@ pub struct Finding {
     pub mend: String,
 }
 
-/// All findings of a run: at most so many of a kind and file in full, all of them counted.
+/// All findings of a run: of a kind and file so many in full, those that come first in the file, and all of them counted. So the
+/// order in which they are added, or taken over from parts, tells nothing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Findings {
-    kept: Vec<Finding>,
-    counts: std::collections::BTreeMap<(FindingKind, String), u64>,
+    by_kind: BTreeMap<(FindingKind, String), OfAKind>,
     all_errors: bool,
+}
+
+/// The findings of one kind and file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct OfAKind {
+    count: u64,
+    kept: Vec<Finding>,
+    /// Whether those kept were cut already, so that the first ones stand in their order.
+    cut: bool,
+}
+
+impl OfAKind {
+    /// Keeps a finding, unless so many come before it in the file.
+    fn keep(&mut self, finding: Finding, all: bool) {
+        if !all && self.cut && self.kept.get(KEPT - 1).is_some_and(|last| *last <= finding) {
+            return;
+        }
+        self.kept.push(finding);
+        if !all && self.kept.len() >= 2 * KEPT {
+            self.kept.sort_unstable();
+            self.kept.truncate(KEPT);
+            self.cut = true;
+        }
+    }
 }
 
 /// How the column begins that stands behind rows set aside: the table they came from follows.
@@ -169,6 +195,7 @@ pub const FINDING_COLUMNS: [&str; 8] = ["file", "row", "column", "value", "sever
 
 /// How many findings of one kind and file are kept in full; the rest are counted.
 pub const KEPT_OF_A_KIND: u64 = 1000;
+const KEPT: usize = 1000;
 
 impl Findings {
     /// None yet; every error is kept in full, however many there are.
@@ -176,13 +203,34 @@ impl Findings {
         Self { all_errors: true, ..Self::default() }
     }
 
+    /// None yet, kept as here.
+    pub fn none_like(&self) -> Self {
+        Self { all_errors: self.all_errors, ..Self::default() }
+    }
+
     /// Adds a finding.
     pub fn add(&mut self, finding: Finding) {
-        let count = self.counts.entry((finding.kind, finding.place.file.clone())).or_default();
-        *count += 1;
-        if *count <= KEPT_OF_A_KIND || (self.all_errors && finding.kind.severity() == Severity::Error) {
-            self.kept.push(finding);
-        }
+        let all = self.keeps_all(finding.kind);
+        let group = self.by_kind.entry((finding.kind, finding.place.file.clone())).or_default();
+        group.count += 1;
+        group.keep(finding, all);
+    }
+
+    /// Whether findings of a kind are kept in full however many there are.
+    fn keeps_all(&self, kind: FindingKind) -> bool {
+        self.all_errors && kind.severity() == Severity::Error
+    }
+
+    /// The findings kept in full, kind by kind.
+    fn kept(&self) -> impl Iterator<Item = &Finding> {
+        self.by_kind.iter().flat_map(|((kind, _), group)| {
+            let mut kept: Vec<&Finding> = group.kept.iter().collect();
+            if kept.len() > KEPT && !self.keeps_all(*kind) {
+                kept.sort_unstable();
+                kept.truncate(KEPT);
+            }
+            kept
+        })
     }
 
     /// Adds a finding from its parts.
@@ -199,24 +247,25 @@ impl Findings {
 
     /// Takes over the findings of another run.
     pub fn take_over(&mut self, other: Self) {
-        self.kept.extend(other.kept);
-        for (key, count) in other.counts {
-            *self.counts.entry(key).or_default() += count;
+        for (key, found) in other.by_kind {
+            let all = self.keeps_all(key.0);
+            let group = self.by_kind.entry(key).or_default();
+            group.count += found.count;
+            found.kept.into_iter().for_each(|finding| group.keep(finding, all));
         }
     }
 
     /// The findings kept in full, gravest kind first, then by file and row.
     pub fn sorted(&self) -> Vec<&Finding> {
-        let mut sorted: Vec<&Finding> = self.kept.iter().collect();
+        let mut sorted: Vec<&Finding> = self.kept().collect();
         sorted.sort_by_key(|finding| (finding.kind.severity(), *finding));
         sorted
     }
 
     /// The errors kept in full, by file and row; those that concern a whole file are not among them.
-    pub fn errors_by_row(&self) -> std::collections::BTreeMap<&str, std::collections::BTreeMap<u64, Vec<&Finding>>> {
-        let mut rows: std::collections::BTreeMap<&str, std::collections::BTreeMap<u64, Vec<&Finding>>> =
-            std::collections::BTreeMap::new();
-        for finding in self.kept.iter().filter(|finding| finding.kind.severity() == Severity::Error) {
+    pub fn errors_by_row(&self) -> BTreeMap<&str, BTreeMap<u64, Vec<&Finding>>> {
+        let mut rows: BTreeMap<&str, BTreeMap<u64, Vec<&Finding>>> = BTreeMap::new();
+        for finding in self.kept().filter(|finding| finding.kind.severity() == Severity::Error) {
             if let Some(row) = finding.place.row.filter(|_| !finding.kind.of_whole_table()) {
                 rows.entry(&finding.place.file).or_default().entry(row).or_default().push(finding);
             }
@@ -224,41 +273,42 @@ impl Findings {
         rows
     }
 
+    /// Those of some files alone.
+    pub fn of_files(&self, of: impl Fn(&str) -> bool) -> Self {
+        let these = self.by_kind.iter().filter(|((_, file), _)| of(file));
+        Self { by_kind: these.map(|(key, group)| (key.clone(), group.clone())).collect(), all_errors: self.all_errors }
+    }
+
     /// Errors and cautions apart.
     pub fn part(self) -> (Self, Self) {
-        let is_error = |kind: FindingKind| kind.severity() == Severity::Error;
         let all_errors = self.all_errors;
-        let (errors, cautions) = self.kept.into_iter().partition(|finding| is_error(finding.kind));
-        let (error_counts, caution_counts) = self.counts.into_iter().partition(|((kind, _), _)| is_error(*kind));
-        (
-            Self { kept: errors, counts: error_counts, all_errors },
-            Self { kept: cautions, counts: caution_counts, all_errors },
-        )
+        let (errors, cautions) = self.by_kind.into_iter().partition(|((kind, _), _)| kind.severity() == Severity::Error);
+        (Self { by_kind: errors, all_errors }, Self { by_kind: cautions, all_errors })
     }
 
     /// Whether any error concerns a whole file or table, so that setting rows aside can't mend it.
     pub fn any_of_whole_table(&self) -> bool {
         let whole = |finding: &Finding| finding.place.row.is_none() || finding.kind.of_whole_table();
-        self.kept.iter().any(|finding| finding.kind.severity() == Severity::Error && whole(finding))
+        self.kept().any(|finding| finding.kind.severity() == Severity::Error && whole(finding))
     }
 
     /// How many of a kind there are in a file.
     pub fn count(&self, kind: FindingKind, file: &str) -> u64 {
-        self.counts.get(&(kind, file.to_owned())).copied().unwrap_or(0)
+        self.by_kind.get(&(kind, file.to_owned())).map_or(0, |group| group.count)
     }
 
     /// How many of each kind, over all files, gravest first.
     pub fn by_kind(&self) -> Vec<(FindingKind, u64)> {
-        let mut totals = std::collections::BTreeMap::new();
-        for ((kind, _), count) in &self.counts {
-            *totals.entry((kind.severity(), *kind)).or_insert(0) += count;
+        let mut totals = BTreeMap::new();
+        for ((kind, _), group) in &self.by_kind {
+            *totals.entry((kind.severity(), *kind)).or_insert(0) += group.count;
         }
         totals.into_iter().map(|((_, kind), count)| (kind, count)).collect()
     }
 
     /// How many findings of a severity there are.
     pub fn total(&self, severity: Severity) -> u64 {
-        self.counts.iter().filter(|((kind, _), _)| kind.severity() == severity).map(|(_, count)| count).sum()
+        self.by_kind.iter().filter(|((kind, _), _)| kind.severity() == severity).map(|(_, group)| group.count).sum()
     }
 
     /// Whether any finding stops the review.
@@ -289,5 +339,27 @@ mod tests {
         assert_eq!(findings.count(FindingKind::NotADay, "a.csv"), KEPT_OF_A_KIND + 5);
         assert_eq!(findings.sorted().len(), 1000);
         assert!(findings.any_error());
+    }
+
+    #[test]
+    fn the_first_of_a_file_are_kept_however_they_come() {
+        let note = |findings: &mut Findings, row| {
+            findings.note(FindingKind::NotADay, Place::row("a.csv", row), Some("x"), "no day", "write one");
+        };
+        let rows: Vec<u64> = (0..5 * KEPT_OF_A_KIND).map(|row| row * 3_571 % (5 * KEPT_OF_A_KIND)).collect();
+        let mut whole = Findings::default();
+        rows.iter().for_each(|row| note(&mut whole, *row));
+        let mut parts = Findings::default();
+        for some in rows.rchunks(1_300) {
+            let mut part = Findings::default();
+            some.iter().for_each(|row| note(&mut part, *row));
+            parts.take_over(part);
+        }
+        let kept = |findings: &Findings| -> Vec<Option<u64>> {
+            findings.sorted().iter().map(|finding| finding.place.row).collect()
+        };
+        assert_eq!(kept(&whole), (0..KEPT_OF_A_KIND).map(Some).collect::<Vec<_>>());
+        assert_eq!(kept(&parts), kept(&whole));
+        assert_eq!(parts.count(FindingKind::NotADay, "a.csv"), 5 * KEPT_OF_A_KIND);
     }
 }

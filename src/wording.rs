@@ -4,6 +4,8 @@
 
 use std::borrow::Cow;
 
+use unicode_normalization::UnicodeNormalization;
+
 use crate::quantity::{AnnualRate, ConfidenceInterval, Days, Fraction, Known, WhyNotKnown};
 
 /// A fraction as a percentage with one digit: `93.4 %`. Values that would round to 0 or 100 without being so say `<0.1 %`
@@ -39,6 +41,14 @@ pub fn rate_number(rate: AnnualRate) -> String {
 /// An interval of rates: `1.90 to 3.01`.
 pub fn rate_interval(interval: &ConfidenceInterval<AnnualRate>) -> String {
     format!("{} to {}", rate_number(interval.lower), rate_number(interval.upper))
+}
+
+/// A text without what two spellings of one name may differ in: capitals, spaces, the form of letters and digits.
+pub fn folded(text: &str) -> Cow<'_, str> {
+    if text.bytes().all(|byte| byte.is_ascii_graphic() && !byte.is_ascii_uppercase()) {
+        return Cow::Borrowed(text);
+    }
+    Cow::Owned(text.nfkc().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect())
 }
 
 /// A length in days as years with one digit: `5.0`.

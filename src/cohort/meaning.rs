@@ -3,11 +3,11 @@
 //! Intake has checked every cell by itself; here rows meet: visits with their placement, with each other, and placements on
 //! the same surface. Whatever would change a number without being seen is an error; what is only odd is a caution.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::event::{Event, Look};
 use super::history::Histories;
-use super::spelling::check_spellings;
+use super::spelling::{Spellings, check_spellings};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -27,29 +27,99 @@ pub fn check(
     protocol: &Protocol,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
+    let ids = placements.0.text("restoration_id")?;
+    let replaces_any = placements.0.text("replaces_restoration")?.iter().any(|cell| cell.is_some());
+    let known: HashSet<&str> = if replaces_any { ids.iter().flatten().collect() } else { HashSet::new() };
+    check_part(placements, visits, histories, protocol, &|id| known.contains(id), findings)?;
+    let mut over_all = OverAll::default();
+    over_all.add(placements, visits)?;
+    over_all.close(placements.0.files(), visits.0.files(), findings);
+    Ok(())
+}
+
+/// Finds what contradicts itself in a part of the records: all rows of some patients, all spellings of a patient among them. `known`
+/// tells whether a restoration was placed in any part. The rest is for [`OverAll`].
+///
+/// # Errors
+/// When a table lacks a column, which would be a fault of the program.
+pub fn check_part(
+    placements: &PlacementTable,
+    visits: &VisitTable,
+    histories: &mut Histories,
+    protocol: &Protocol,
+    known: &dyn Fn(&str) -> bool,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings)?;
     check_placements(placements, histories, protocol, findings)?;
-    check_replaced(placements, findings)?;
+    check_replaced(placements, known, findings)?;
     check_spellings(&placements.0, "patient_id", "patients", findings)?;
-    check_spellings(&placements.0, "operator", "operators", findings)?;
-    check_spellings(&visits.0, "examiner", "examiners", findings)?;
     check_visits(placements, visits, histories, findings)?;
     check_same_surface(placements, histories, protocol, findings)
 }
 
+/// What only all records together tell, gathered part by part in any order.
+#[derive(Clone, Debug, Default)]
+pub struct OverAll {
+    operators: Spellings,
+    examiners: Spellings,
+    placements: u64,
+    visits: u64,
+}
+
+impl OverAll {
+    /// Adds a part.
+    ///
+    /// # Errors
+    /// When a table lacks a column, which would be a fault of the program.
+    pub fn add(&mut self, placements: &PlacementTable, visits: &VisitTable) -> Result<(), TableError> {
+        self.operators.add_column(&placements.0, "operator")?;
+        self.examiners.add_column(&visits.0, "examiner")?;
+        self.placements += placements.0.len() as u64;
+        self.visits += visits.0.len() as u64;
+        Ok(())
+    }
+
+    /// Takes over what other parts gave.
+    pub fn take_over(&mut self, other: &Self) {
+        self.operators.take_over(&other.operators);
+        self.examiners.take_over(&other.examiners);
+        self.placements += other.placements;
+        self.visits += other.visits;
+    }
+
+    /// Names what was found; rows count the files of their kind in these lists.
+    pub fn close(&self, placement_files: &[String], visit_files: &[String], findings: &mut Findings) {
+        self.operators.close(placement_files, "operator", "operators", findings);
+        self.examiners.close(visit_files, "examiner", "examiners", findings);
+        if self.visits == 0 && self.placements > 0 {
+            findings.note(
+                FindingKind::NoVisits,
+                Place::file("all files"),
+                None,
+                "There are placements and no visits, so nothing is known of how they fared.",
+                "Add a file of visits (with a column visited_on).",
+            );
+        }
+    }
+}
+
 /// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
-fn check_replaced(placements: &PlacementTable, findings: &mut Findings) -> Result<(), TableError> {
+fn check_replaced(
+    placements: &PlacementTable,
+    known: &dyn Fn(&str) -> bool,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
     let table = &placements.0;
     let (replaced, ids, origins) = (table.text("replaces_restoration")?, table.text("restoration_id")?, table.origins()?);
     if replaced.null_count() == replaced.len() {
         return Ok(());
     }
-    let known: std::collections::HashSet<&str> = ids.iter().flatten().collect();
     for (row, text) in replaced.iter().enumerate() {
         let Some(text) = text else { continue };
         let itself = ids.get(row) == Some(text);
         let plain = ["yes", "no", "y", "n", "1", "0"].contains(&text.to_lowercase().as_str());
-        if itself || (!plain && !known.contains(text)) {
+        if itself || (!plain && !known(text)) {
             findings.note(
                 FindingKind::ReplacedUnknown,
                 Place::cell(origins.file(row), origins.row(row), "replaces_restoration"),
@@ -213,15 +283,6 @@ fn check_visits(
     let examiner = visits.0.text("examiner")?;
     let operator = placements.0.text("operator")?;
     let place = |row: u32, column: &str| Place::cell(origins.file(row as usize), origins.row(row as usize), column);
-    if visits.0.is_empty() && !placements.0.is_empty() {
-        findings.note(
-            FindingKind::NoVisits,
-            Place::file("all files"),
-            None,
-            "There are placements and no visits, so nothing is known of how they fared.",
-            "Add a file of visits (with a column visited_on).",
-        );
-    }
     for &row in &histories.orphans {
         findings.note(
             FindingKind::RestorationUnknown,

@@ -8,7 +8,7 @@ use super::exit::Exit;
 use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, ended, read_checked, stop};
 use super::say;
 use crate::finding::{Findings, Severity};
-use crate::intake::{Intake, RecordKind};
+use crate::intake::{RecordKind, TableRead};
 use crate::quantity::Fraction;
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::table::RecordTable;
@@ -34,7 +34,7 @@ fn try_run(arguments: &CheckArguments) -> Result<Exit, Stop> {
         }
         Err(Stopped { findings, intake }) => {
             if let Some(intake) = intake {
-                say(&tables_text(&intake));
+                say(&tables_text(&intake.tables));
             }
             Err(stop(&findings, "written"))
         }
@@ -42,7 +42,7 @@ fn try_run(arguments: &CheckArguments) -> Result<Exit, Stop> {
 }
 
 fn passed(checked: &Checked) -> String {
-    let mut text = tables_text(&checked.intake);
+    let mut text = tables_text(&checked.intake.tables);
     let mut cautions = Findings::default();
     cautions.take_over(checked.of_rows.clone());
     cautions.take_over(checked.of_meeting.clone());
@@ -84,9 +84,9 @@ fn filled_text(kind: RecordKind, table: &RecordTable) -> String {
 }
 
 /// What each table of each file was taken for.
-pub fn tables_text(intake: &Intake) -> String {
+pub fn tables_text(tables: &[TableRead]) -> String {
     let mut text = String::from("Read:\n");
-    for table in &intake.tables {
+    for table in tables {
         let name = escape_terminal(&table.name);
         let _ = match table.holds {
             None => writeln!(text, "  {name}: {}", table.said),

@@ -8,15 +8,13 @@ use clap::Args;
 use super::check::{set_aside_text, tables_text};
 use super::exit::Exit;
 use super::keeping::pseudonyms;
-use super::reading::{ReadingArguments, Stop, Stopped, ended, last_day, read_judged, stop, today};
+use super::reading::{ReadingArguments, Stop, Stopped, ended, read_judged, stop, today};
 use super::say_line;
-use crate::cohort::spelling::check_spellings;
-use crate::cohort::{meaning, select};
-use crate::finding::{FindingKind, Findings, KEPT_OF_A_KIND, Place, Severity};
-use crate::intake::Intake;
+use super::staging::{StagedRecords, judge, part_rows, stage};
+use crate::finding::{Findings, Severity};
+use crate::intake::IntakeRequest;
 use crate::protocol::Protocol;
-use crate::registry::identity::is_pseudonym;
-use crate::registry::{Batch, BatchKind, Counts, Incoming, Pseudonyms, Registry, SourceFile, Weighed, Writer, weigh};
+use crate::registry::{Batch, BatchKind, Counts, Pseudonyms, Registry, Weighed, Writer};
 use crate::report::findings_text::findings_count;
 use crate::wording::{count, counted, escape_terminal};
 
@@ -54,79 +52,41 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
     let registry = Registry::open(&arguments.into)?;
     let pseudonyms = pseudonyms(&registry.manifest().identity, arguments.key_file.as_deref(), &arguments.into)?;
     let mut writer = Writer::take(&arguments.into)?;
-    let kept = writer.read()?;
-    // New and kept rows are judged together: a visit may belong to a restoration of an earlier batch.
-    let judged = read_judged(&arguments.reading, |protocol, intake, findings| {
-        let incoming = incoming(intake, protocol);
-        let weighed = weigh(&kept, writer.manifest(), &incoming, &pseudonyms, arguments.correct, findings)?;
-        // Pseudonyms tell no spellings apart, so ids are looked at before they are renamed.
-        check_spellings(&intake.placements.0, "patient_id", "patients", findings)?;
-        let given = intake.placements.0.text("patient_id")?.iter().flatten().filter(|id| is_pseudonym(id)).count();
-        if given > 0 && matches!(pseudonyms, Pseudonyms::Keyed(_)) {
-            findings.note(
-                FindingKind::PseudonymGiven,
-                Place::file(intake.sources.first().map_or("", |source| source.name.as_str())),
-                None,
-                format!(
-                    "{} are pseudonyms of a registry already; they are kept as they are.",
-                    counted(given as u64, "id", "ids")
-                ),
-                "Nothing to mend if this registry was started with the key that made them.",
-            );
-        }
-        let last = last_day(&weighed.placements, &weighed.visits)?;
-        let mut histories = select(&weighed.placements, &weighed.visits, last)?;
-        meaning::check(&weighed.placements, &weighed.visits, &mut histories, protocol, findings)?;
-        Ok(weighed)
+    writer.check_files()?;
+    let rows = part_rows();
+    let read = |protocol: &Protocol, request: IntakeRequest<'_>, findings: &mut Findings| {
+        let staging = writer.stage(&pseudonyms, &protocol.own_factors, rows);
+        stage(request, staging, matches!(pseudonyms, Pseudonyms::Keyed(_)), findings)
+    };
+    let judged = read_judged(&arguments.reading, read, |protocol, records: &StagedRecords, findings| {
+        records.note_given(findings);
+        let parts = writer.part(&records.staged, arguments.correct, rows)?;
+        judge(&parts, protocol, findings)
     })?;
     let judged = match judged {
         Ok(judged) => judged,
         Err(Stopped { findings, intake }) => {
-            if let Some(intake) = intake {
-                eprint!("{}", tables_text(&intake));
+            if let Some(records) = intake {
+                eprint!("{}", tables_text(&records.read.tables));
             }
             return Err(Stop(Exit::Findings, stop(&findings, "kept").1));
         }
     };
-    let batch = writer.commit(&judged.made, today())?;
+    let (weighed, StagedRecords { staged, read, .. }) = (judged.made, judged.intake);
+    let batch = writer.commit(staged, &weighed, today())?;
     let mut found = judged.of_rows;
     found.take_over(judged.of_meeting);
-    super::say(&tables_text(&judged.intake));
+    // The findings in the new files alone; those in kept rows were said when they were accepted.
+    let of_files = found.of_files(|file| read.sources.iter().any(|source| source.name == file));
+    super::say(&tables_text(&read.tables));
     let aside = (judged.set_aside.placements, judged.set_aside.visits);
-    say(&arguments.into, &judged.made, batch.as_ref(), aside, &of_files(&found, &judged.intake));
+    say(&arguments.into, &weighed, batch.as_ref(), aside, &of_files);
     super::say(&set_aside_text(&judged.set_aside));
     Ok(Exit::Done)
 }
 
-fn incoming(intake: &Intake, protocol: &Protocol) -> Incoming {
-    let source =
-        |source: &crate::intake::folder::Source| SourceFile { name: source.name.clone(), sha256: source.digest.clone() };
-    Incoming {
-        placements: intake.placements.clone(),
-        visits: intake.visits.clone(),
-        sources: intake.sources.iter().map(source).collect(),
-        own_columns: protocol.own_factors.clone(),
-    }
-}
-
-/// The findings in the new files alone; those in kept rows were said when they were accepted.
-fn of_files(findings: &Findings, intake: &Intake) -> Findings {
-    let mut rest = Findings::default();
-    let of_source = |name: &str| intake.sources.iter().any(|source| source.name == name);
-    for finding in findings.sorted().into_iter().filter(|finding| of_source(&finding.place.file)) {
-        let (kind, file) = (finding.kind, &finding.place.file);
-        // Past a thousand of a kind and file, findings are only counted.
-        let first = rest.count(kind, file) == 0;
-        let uncounted = findings.count(kind, file).saturating_sub(KEPT_OF_A_KIND);
-        for _ in 0..if first { 1 + uncounted } else { 1 } {
-            rest.add(finding.clone());
-        }
-    }
-    rest
-}
-
 fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64), findings: &Findings) {
-    let (placements, visits) = (weighed.placement_counts, weighed.visit_counts);
+    let [placements, visits] = weighed.counts;
     match batch {
         None => say_line!("Nothing new: every row is kept in {} already.", into.display()),
         Some(batch) => say_line!(

@@ -9,7 +9,8 @@
 //! - [`template`]: blank record files
 //! - [`explain`]: what a finding is, why it matters, how to mend it
 //! - [`init`], [`ingest`], [`history`], [`verify`], [`withdraw`]: keeping records in a registry
-//! - `keeping`: what these five share
+//! - `staging`: records on their way into a registry, with memory that doesn't grow with them
+//! - `keeping`: what the commands around a registry share
 //! - [`export`]: what a registry keeps, as record files
 //! - [`estimate`]: times to failure from any field, through the same engine
 //! - [`exit`]: the exit codes
@@ -28,6 +29,7 @@ mod keeping;
 pub mod protocol;
 pub mod reading;
 pub mod review;
+mod staging;
 pub mod template;
 pub mod verify;
 pub mod withdraw;

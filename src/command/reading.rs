@@ -63,12 +63,47 @@ impl ReadingArguments {
 /// Why a run stops, said once.
 pub struct Stop(pub Exit, pub String);
 
+/// Records that were read, in memory or not, and from which rows may be taken out.
+pub trait ReadRecords {
+    /// How many placements and visits there are.
+    fn rows(&self) -> (u64, u64);
+    /// Each table of each file.
+    fn tables(&self) -> &[TableRead];
+    /// Whether a file may have been left unread.
+    fn file_unread(&self) -> bool;
+    /// Takes rows out, given by file and row number.
+    ///
+    /// # Errors
+    /// When rows can't be read again.
+    fn remove(&mut self, rows: &BTreeMap<String, BTreeSet<u64>>, request: IntakeRequest<'_>) -> Result<(), Stop>;
+}
+
+impl ReadRecords for Intake {
+    fn rows(&self) -> (u64, u64) {
+        (self.placements.0.len() as u64, self.visits.0.len() as u64)
+    }
+
+    fn tables(&self) -> &[TableRead] {
+        &self.tables
+    }
+
+    fn file_unread(&self) -> bool {
+        self.file_unread
+    }
+
+    fn remove(&mut self, rows: &BTreeMap<String, BTreeSet<u64>>, _: IntakeRequest<'_>) -> Result<(), Stop> {
+        self.placements = PlacementTable(self.placements.0.without(rows)?);
+        self.visits = VisitTable(self.visits.0.without(rows)?);
+        Ok(())
+    }
+}
+
 /// Records that were read and found good, with what was made of them.
-pub struct Judged<J> {
+pub struct Judged<J, R = Intake> {
     /// The protocol.
     pub protocol: Protocol,
     /// What was read, less what was set aside.
-    pub intake: Intake,
+    pub intake: R,
     /// What was made of it.
     pub made: J,
     /// What was found in single rows.
@@ -104,11 +139,11 @@ pub struct SetAside {
 }
 
 /// What errors stopped.
-pub struct Stopped {
+pub struct Stopped<R = Intake> {
     /// All that was found.
     pub findings: Findings,
     /// What was read, where anything could be.
-    pub intake: Option<Intake>,
+    pub intake: Option<R>,
 }
 
 /// Today. Builds for tests take `MANEBIT_TODAY` in its place, so that a clock can be wrong.
@@ -195,7 +230,13 @@ pub fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
 /// # Errors
 /// When the protocol can't be read, set-aside rows can't be written, the registry is damaged, or the program is at fault.
 pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stopped>, Stop> {
-    read_judged(arguments, |protocol, intake, findings| {
+    let read = |protocol: &Protocol, request: IntakeRequest<'_>, findings: &mut Findings| {
+        Ok(match read_registry(arguments, protocol, findings)? {
+            Some(intake) => Some(intake),
+            None => read_records(request, findings)?,
+        })
+    };
+    read_judged(arguments, read, |protocol, intake, findings| {
         let last_day = last_day(&intake.placements, &intake.visits)?;
         let mut histories = select(&intake.placements, &intake.visits, last_day)?;
         if arguments.set_aside.is_none() {
@@ -216,15 +257,16 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
     })
 }
 
-/// Reads records, hands them to `judge` (which adds what it finds), and, where asked, sets rows with errors aside and judges the
-/// rest again, since a visit may have lost its placement.
+/// Reads records by way of `read`, hands them to `judge` (both add what they find), and, where asked, sets rows with errors aside
+/// and judges the rest again, since a visit may have lost its placement.
 ///
 /// # Errors
-/// As `read_checked`, or what the judge says.
-pub fn read_judged<J>(
+/// As `read_checked`, or what the reader or the judge says.
+pub fn read_judged<R: ReadRecords, J>(
     arguments: &ReadingArguments,
-    mut judge: impl FnMut(&Protocol, &Intake, &mut Findings) -> Result<J, Stop>,
-) -> Result<Result<Judged<J>, Stopped>, Stop> {
+    read: impl FnOnce(&Protocol, IntakeRequest<'_>, &mut Findings) -> Result<Option<R>, Stop>,
+    mut judge: impl FnMut(&Protocol, &R, &mut Findings) -> Result<J, Stop>,
+) -> Result<Result<Judged<J, R>, Stopped<R>>, Stop> {
     let protocol = protocol(arguments.protocol.as_deref())?;
     let aside = arguments.set_aside.as_deref();
     if let Some(path) = aside.filter(|path| path.exists()) {
@@ -246,16 +288,12 @@ pub fn read_judged<J>(
         own_columns: &protocol.own_factors,
         progress: Some(&rows_read),
     };
-    let read = match read_registry(arguments, &protocol, &mut of_rows)? {
-        Some(intake) => Some(intake),
-        None => read_records(request, &mut of_rows)?,
-    };
-    let Some(mut intake) = read else {
+    let Some(mut intake) = read(&protocol, request, &mut of_rows)? else {
         arguments.list_findings(&[&of_rows])?;
         return Ok(Err(Stopped { findings: of_rows, intake: None }));
     };
     progress("checking");
-    let whole = (intake.placements.0.len(), intake.visits.0.len());
+    let whole = intake.rows();
     let mut errors = fresh();
     loop {
         let mut of_meeting = fresh();
@@ -264,9 +302,9 @@ pub fn read_judged<J>(
             arguments.list_findings(&[&errors, &of_rows, &of_meeting])?;
             let mut set_aside = SetAside { errors, ..SetAside::default() };
             if let Some(path) = aside {
-                set_aside.placements = (whole.0 - intake.placements.0.len()) as u64;
-                set_aside.visits = (whole.1 - intake.visits.0.len()) as u64;
-                write_aside(&mut set_aside, path, request, &intake)?;
+                let rest = intake.rows();
+                (set_aside.placements, set_aside.visits) = (whole.0 - rest.0, whole.1 - rest.1);
+                write_aside(&mut set_aside, path, request, intake.tables())?;
             }
             return Ok(Ok(Judged { protocol, intake, made, of_rows, of_meeting, set_aside }));
         }
@@ -278,14 +316,13 @@ pub fn read_judged<J>(
                 bad.entry(file.to_owned()).or_default().extend(rows.keys());
             }
         }
-        let before = intake.placements.0.len() + intake.visits.0.len();
-        let stuck = intake.file_unread || of_rows.any_of_whole_table() || of_meeting.any_of_whole_table();
+        let before = intake.rows();
+        let stuck = intake.file_unread() || of_rows.any_of_whole_table() || of_meeting.any_of_whole_table();
         if aside.is_some() && !stuck {
-            intake.placements = PlacementTable(intake.placements.0.without(&bad)?);
-            intake.visits = VisitTable(intake.visits.0.without(&bad)?);
+            intake.remove(&bad, request)?;
         }
-        let gone = before - intake.placements.0.len() - intake.visits.0.len();
-        if aside.is_none() || stuck || (gone == 0 && of_meeting.any_error()) {
+        let none_gone = before == intake.rows();
+        if aside.is_none() || stuck || (none_gone && of_meeting.any_error()) {
             of_rows.take_over(of_meeting);
             of_rows.take_over(errors);
             arguments.list_findings(&[&of_rows])?;
@@ -343,7 +380,12 @@ fn read_registry(
 }
 
 /// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
-fn write_aside(set_aside: &mut SetAside, path: &Path, request: IntakeRequest<'_>, intake: &Intake) -> Result<(), Stop> {
+fn write_aside(
+    set_aside: &mut SetAside,
+    path: &Path,
+    request: IntakeRequest<'_>,
+    tables_read: &[TableRead],
+) -> Result<(), Stop> {
     let by_row = set_aside.errors.errors_by_row();
     if by_row.is_empty() {
         return Ok(());
@@ -351,7 +393,7 @@ fn write_aside(set_aside: &mut SetAside, path: &Path, request: IntakeRequest<'_>
     let wanted = by_row.iter().map(|(file, rows)| ((*file).to_owned(), rows.keys().copied().collect())).collect();
     let mut tables = Vec::new();
     for raw in raw_rows(request, &wanted) {
-        let kind = intake.tables.iter().find(|table| table.name == raw.name).and_then(|table| table.holds);
+        let kind = tables_read.iter().find(|table| table.name == raw.name).and_then(|table| table.holds);
         let reasons = by_row.get(raw.name.as_str());
         let mut rows = Vec::new();
         for (number, cells) in raw.rows {

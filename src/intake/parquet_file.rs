@@ -1,21 +1,22 @@
 //! A Parquet file as columns, read piece by piece. Row numbers count from 1 for the first row, since there is no header row.
 
 use std::fs::File;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use polars::prelude::{AnyValue, Column, DataFrame};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 
 use crate::quantity::Day;
+use crate::table::ParquetPieces;
 
 /// Rows read at a time.
 const PIECE: usize = 500_000;
 
 /// A Parquet file, with how far it was read.
 pub struct ParquetRows {
-    path: PathBuf,
-    height: usize,
+    pieces: ParquetPieces,
+    /// Rows handed on.
     next: usize,
     /// The piece at hand, for reading row by row, and the row in it.
     piece: Option<(DataFrame, usize)>,
@@ -59,16 +60,15 @@ impl ParquetRows {
                 ));
             }
         }
-        let height = reader.num_rows().map_err(|error| error.to_string())?;
-        let rows = Self { path: path.to_owned(), height, next: 0, piece: None };
-        let frame = rows.read(0, 0)?;
-        let names = frame.get_column_names().iter().map(|name| name.trim().to_owned()).collect();
-        Ok((rows, names))
+        let names = schema.iter_names().map(|name| name.trim().to_owned()).collect();
+        let file = File::open(path).map_err(|error| error.to_string())?;
+        let pieces = ParquetPieces::open(file, PIECE).map_err(|error| error.to_string())?;
+        Ok((Self { pieces, next: 0, piece: None }, names))
     }
 
     /// How many rows there are.
-    pub const fn height(&self) -> usize {
-        self.height
+    pub fn height(&self) -> usize {
+        self.pieces.height()
     }
 
     /// Whether no row was read yet.
@@ -81,13 +81,11 @@ impl ParquetRows {
     /// # Errors
     /// A sentence when the file can't be read any further.
     pub fn next_piece(&mut self) -> Result<Option<DataFrame>, String> {
-        if self.next >= self.height {
-            return Ok(None);
-        }
-        let piece = self.read(self.next, PIECE)?;
-        if piece.height() == 0 {
-            return Err("it is shorter than it says".to_owned());
-        }
+        let piece = self.pieces.next_piece().map_err(|error| error.to_string())?;
+        let Some(piece) = piece.filter(|piece| piece.height() > 0) else {
+            let cut = self.next < self.pieces.height();
+            return if cut { Err("it is shorter than it says".to_owned()) } else { Ok(None) };
+        };
         self.next += piece.height();
         Ok(Some(piece))
     }
@@ -106,11 +104,6 @@ impl ParquetRows {
         *row += 1;
         let before = self.next - piece.height();
         Ok(Some(((before + *row) as u64, cells)))
-    }
-
-    fn read(&self, from: usize, rows: usize) -> Result<DataFrame, String> {
-        let file = File::open(&self.path).map_err(|error| error.to_string())?;
-        ParquetReader::new(file).with_slice(Some((from, rows))).finish().map_err(|error| error.to_string())
     }
 }
 

@@ -1,30 +1,190 @@
-//! A table as the bytes of a Parquet file (zstd), and back; nothing is decoded before its digest is known to be right.
+//! A table as a Parquet file (zstd), and back; nothing is decoded before its digest is known to be right.
 
-use std::io::Cursor;
+use std::fs::File;
+use std::io::{BufWriter, Cursor, Read, Seek, Write};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use polars::prelude::DataFrame;
+use polars::prelude::{DataFrame, PolarsError, Schema};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
-use polars_io::parquet::write::{ParquetCompression, ParquetWriter};
+use polars_io::parquet::write::{BatchedWriter, ParquetCompression, ParquetWriter};
+use sha2::{Digest, Sha256};
+use tempfile::{NamedTempFile, TempPath};
 
-use super::durable::{digest, put};
+use super::durable::{digest, sync_folder};
 use super::error::RegistryError;
 use super::manifest::{Batch, Holds, StoredFile};
-use super::paths::Paths;
-use super::stop_point::BATCH_FILE;
+use super::paths::{Paths, TEMPORARY};
+use super::stop_point::{BATCH_FILE, reach};
+use crate::table::{ParquetPieces, TableError};
+use crate::wording::hexadecimal;
+
+/// Rows of a row group.
+pub const GROUP: usize = 262_144;
+
+/// Where a batch file's bytes go; they are digested on the way.
+struct Digesting {
+    file: BufWriter<File>,
+    hasher: Sha256,
+    bytes: u64,
+    /// What the system refused, if it did.
+    refused: Option<String>,
+}
+
+/// The same from two sides: the Parquet writer's, and the one who asks for the digest.
+#[derive(Clone)]
+struct Shared(Arc<Mutex<Digesting>>);
+
+impl Shared {
+    fn inside(&self) -> MutexGuard<'_, Digesting> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Write for Shared {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let inside = &mut *self.inside();
+        match inside.file.write(bytes) {
+            Ok(written) => {
+                inside.hasher.update(&bytes[..written]);
+                inside.bytes += written as u64;
+                Ok(written)
+            }
+            Err(error) => {
+                inside.refused = Some(error.to_string());
+                Err(error)
+            }
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        let inside = &mut *self.inside();
+        inside.file.flush().inspect_err(|error| inside.refused = Some(error.to_string()))
+    }
+}
+
+/// A batch file under construction: rows are added piece by piece.
+pub struct Unfinished {
+    holds: Holds,
+    path: TempPath,
+    out: Shared,
+    writer: BatchedWriter<Shared>,
+    rows: u64,
+}
+
+impl Unfinished {
+    /// Begins a file for frames of a shape.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn begin(paths: &Paths, holds: Holds, schema: &Schema) -> Result<Self, RegistryError> {
+        let (file, path) = temporary(paths)?.into_parts();
+        let inside = Digesting { file: BufWriter::new(file), hasher: Sha256::new(), bytes: 0, refused: None };
+        let out = Shared(Arc::new(Mutex::new(inside)));
+        let writer = ParquetWriter::new(out.clone()).with_compression(ParquetCompression::Zstd(None)).batched(schema);
+        let writer = writer.map_err(|error| said(&path, &out, error))?;
+        Ok(Self { holds, path, out, writer, rows: 0 })
+    }
+
+    /// Adds rows, as row groups of their own.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn add(&mut self, frame: &DataFrame) -> Result<(), RegistryError> {
+        let mut from = 0;
+        while from < frame.height() {
+            let rows = GROUP.min(frame.height() - from);
+            let mut group = frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
+            group.rechunk_mut();
+            self.writer.write_batch(&group).map_err(|error| said(&self.path, &self.out, error))?;
+            from += rows;
+        }
+        self.rows += frame.height() as u64;
+        Ok(())
+    }
+
+    /// Ends the file, still under its temporary name.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn end(mut self) -> Result<Ended, RegistryError> {
+        self.out.flush().map_err(|error| not_written(&self.path, &error))?;
+        reach(BATCH_FILE.half_written);
+        self.writer.finish().map_err(|error| said(&self.path, &self.out, error))?;
+        self.out.flush().map_err(|error| not_written(&self.path, &error))?;
+        let (sha256, bytes) = {
+            let inside = self.out.inside();
+            (hexadecimal(&inside.hasher.clone().finalize()), inside.bytes)
+        };
+        let stored = StoredFile { holds: self.holds, name: format!("{sha256}.parquet"), sha256, bytes, rows: self.rows };
+        Ok(Ended { path: self.path, stored })
+    }
+}
+
+/// The system's own word where it refused, else what the table engine said.
+fn said(path: &Path, out: &Shared, error: PolarsError) -> RegistryError {
+    match out.inside().refused.take() {
+        Some(refused) => not_written(path, &refused),
+        None => error.into(),
+    }
+}
+
+/// A temporary file tells nobody anything, so its folder is named.
+pub(super) fn not_written(path: &Path, refused: &impl std::fmt::Display) -> RegistryError {
+    RegistryError::NotWritten(path.parent().unwrap_or(path).to_owned(), refused.to_string())
+}
+
+/// A batch file that is whole and has no name yet; it goes with this value unless it is given one.
+#[derive(Debug)]
+pub struct Ended {
+    path: TempPath,
+    stored: StoredFile,
+}
+
+impl Ended {
+    /// Its rows.
+    pub const fn rows(&self) -> u64 {
+        self.stored.rows
+    }
+
+    /// Reads it piece by piece.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn pieces(&self) -> Result<ParquetPieces, RegistryError> {
+        let file = File::open(&self.path).map_err(|error| RegistryError::not_read(&self.path, &error))?;
+        Ok(ParquetPieces::open(file, GROUP)?)
+    }
+
+    /// Gives it its name, once all of it is on the disk.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn name(self, paths: &Paths) -> Result<StoredFile, RegistryError> {
+        let path = paths.batch_file(&self.stored.name);
+        let name = || -> std::io::Result<()> {
+            File::open(&self.path)?.sync_all()?;
+            reach(BATCH_FILE.synced);
+            self.path.persist(&path).map_err(|refused| refused.error)?;
+            reach(BATCH_FILE.named);
+            sync_folder(&paths.batches())?;
+            reach(BATCH_FILE.folder_synced);
+            Ok(())
+        };
+        name().map_err(|error| RegistryError::not_written(&path, &error))?;
+        Ok(self.stored)
+    }
+}
 
 /// Writes a table as a batch file.
 ///
 /// # Errors
 /// When the system refuses.
 pub fn store(paths: &Paths, holds: Holds, frame: &DataFrame) -> Result<StoredFile, RegistryError> {
-    let mut frame = frame.clone();
-    let mut bytes = Vec::new();
-    ParquetWriter::new(&mut bytes).with_compression(ParquetCompression::Zstd(None)).finish(&mut frame)?;
-    let sha256 = digest(&bytes);
-    let name = format!("{sha256}.parquet");
-    put(&paths.batches(), &name, &bytes, &BATCH_FILE)?;
-    Ok(StoredFile { holds, name, sha256, bytes: bytes.len() as u64, rows: frame.height() as u64 })
+    let mut file = Unfinished::begin(paths, holds, frame.schema())?;
+    file.add(frame)?;
+    file.end()?.name(paths)
 }
 
 /// Reads a batch file: size, digest, decoding, rows.
@@ -32,22 +192,105 @@ pub fn store(paths: &Paths, holds: Holds, frame: &DataFrame) -> Result<StoredFil
 /// # Errors
 /// When it is missing or not as it was written.
 pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
-    let path = paths.batch_file(&file.name);
-    let damaged = |what: String| RegistryError::BatchDamaged { batch: batch.number, path: path.clone(), what };
-    let bytes = std::fs::read(&path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::NotFound => damaged("is missing".to_owned()),
-        _ => damaged(format!("can't be read ({error})")),
-    })?;
-    if bytes.len() as u64 != file.bytes {
-        return Err(damaged(format!("has {} bytes instead of {}", bytes.len(), file.bytes)));
-    }
-    if digest(&bytes) != file.sha256 {
-        return Err(damaged("has other contents than when it was written (its SHA-256 differs)".to_owned()));
-    }
-    let frame =
-        ParquetReader::new(Cursor::new(bytes)).finish().map_err(|error| damaged(format!("can't be decoded ({error})")))?;
-    if frame.height() as u64 != file.rows {
-        return Err(damaged(format!("has {} rows instead of {}", frame.height(), file.rows)));
-    }
+    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
+    let mut bytes = Vec::new();
+    kept.open()?.read_to_end(&mut bytes).map_err(|error| kept.unread(&error))?;
+    kept.hold_against(bytes.len() as u64, || digest(&bytes))?;
+    let frame = ParquetReader::new(Cursor::new(bytes)).finish().map_err(|error| kept.undecoded(&error))?;
+    kept.count(frame.height())?;
     Ok(frame)
+}
+
+/// Holds a batch file against its size and digest, without holding it in memory.
+///
+/// # Errors
+/// When it is missing or not as it was written.
+pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, RegistryError> {
+    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
+    let mut opened = kept.open()?;
+    let (mut hasher, mut length, mut buffer) = (Sha256::new(), 0, vec![0; 1 << 18]);
+    loop {
+        let read = opened.read(&mut buffer).map_err(|error| kept.unread(&error))?;
+        if read == 0 {
+            break;
+        }
+        hasher.update(&buffer[..read]);
+        length += read as u64;
+    }
+    kept.hold_against(length, || hexadecimal(&hasher.finalize()))?;
+    opened.rewind().map_err(|error| kept.unread(&error))?;
+    Ok(opened)
+}
+
+/// Reads a batch file piece by piece, once its size and digest are known to be right.
+///
+/// # Errors
+/// When it is missing or not as it was written, or what `take` says.
+pub fn load_pieces(
+    paths: &Paths,
+    batch: &Batch,
+    file: &StoredFile,
+    take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+) -> Result<(), RegistryError> {
+    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
+    let opened = check(paths, batch, file)?;
+    let undecoded = |error: TableError| kept.undecoded(&error);
+    let mut pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
+    kept.count(pieces.height())?;
+    while let Some(piece) = pieces.next_piece().map_err(undecoded)? {
+        take(piece)?;
+    }
+    Ok(())
+}
+
+/// A batch file as the manifest names it.
+struct KeptFile<'a> {
+    path: PathBuf,
+    batch: u32,
+    file: &'a StoredFile,
+}
+
+impl KeptFile<'_> {
+    fn damaged(&self, what: String) -> RegistryError {
+        RegistryError::BatchDamaged { batch: self.batch, path: self.path.clone(), what }
+    }
+
+    fn unread(&self, error: &std::io::Error) -> RegistryError {
+        self.damaged(format!("can't be read ({error})"))
+    }
+
+    fn undecoded(&self, error: &impl std::fmt::Display) -> RegistryError {
+        self.damaged(format!("can't be decoded ({error})"))
+    }
+
+    fn open(&self) -> Result<File, RegistryError> {
+        File::open(&self.path).map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => self.damaged("is missing".to_owned()),
+            _ => self.unread(&error),
+        })
+    }
+
+    fn hold_against(&self, bytes: u64, sha256: impl FnOnce() -> String) -> Result<(), RegistryError> {
+        if bytes != self.file.bytes {
+            return Err(self.damaged(format!("has {bytes} bytes instead of {}", self.file.bytes)));
+        }
+        if sha256() != self.file.sha256 {
+            return Err(self.damaged("has other contents than when it was written (its SHA-256 differs)".to_owned()));
+        }
+        Ok(())
+    }
+
+    fn count(&self, rows: usize) -> Result<(), RegistryError> {
+        if rows as u64 != self.file.rows {
+            return Err(self.damaged(format!("has {rows} rows instead of {}", self.file.rows)));
+        }
+        Ok(())
+    }
+}
+
+/// Opens a file for rows that are put down for the length of a run.
+pub(super) fn temporary(paths: &Paths) -> Result<NamedTempFile, RegistryError> {
+    let folder = paths.batches();
+    let file = tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(&folder);
+    file.map_err(|error| RegistryError::not_written(&folder, &error))
 }

@@ -149,6 +149,17 @@ pub struct Counts {
     pub withdrawn: u64,
 }
 
+impl Counts {
+    /// Adds those of another part.
+    pub fn add(&mut self, other: Self) {
+        self.received += other.received;
+        self.kept += other.kept;
+        self.identical += other.identical;
+        self.superseding += other.superseding;
+        self.withdrawn += other.withdrawn;
+    }
+}
+
 /// A manifest that was read whole, with the digest it is sealed with.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sealed {

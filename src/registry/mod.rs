@@ -7,6 +7,10 @@
 //! - [`registry`]: creating, opening, reading as of a batch
 //! - [`manifest`]: what the registry says of itself, sealed with its own digest
 //! - [`writer`]: the one who may change it: sweeping, committing
+//! - [`staging`]: new rows as they come in, on the disk where they are many
+//! - [`parting`]: new and kept rows by part, so that those that may meet are together
+//! - `part_index`: which part a restoration belongs to
+//! - `part_file`: the rows of a table, put down by part
 //! - [`weighing`]: new rows against kept ones: new, identical, superseding, contradicting
 //! - [`withdrawal`]: a patient's records leave every batch
 //! - [`verification`]: every digest, every count, every earlier manifest
@@ -25,11 +29,15 @@ pub mod durable;
 pub mod error;
 pub mod identity;
 pub mod manifest;
+mod part_file;
+mod part_index;
+pub mod parting;
 pub mod paths;
 pub mod reading;
 #[expect(clippy::module_inception, reason = "the folder is the part, the file is its main type")]
 pub mod registry;
 mod row_key;
+pub mod staging;
 pub mod stop_point;
 pub mod verification;
 pub mod vocabulary;
@@ -39,10 +47,12 @@ pub mod writer;
 
 pub use error::{LastGood, RegistryError};
 pub use identity::{Key, Pseudonyms};
-pub use manifest::{Batch, BatchKind, Counts, Identity, Manifest, SourceFile};
+pub use manifest::{Batch, BatchKind, Counts, Holds, Identity, Manifest, SourceFile};
+pub use parting::Parts;
 pub use reading::Kept;
 pub use registry::Registry;
+pub use staging::{Staged, Staging};
 pub use verification::{Damage, Verdict, verify};
-pub use weighing::{Incoming, Weighed, weigh};
+pub use weighing::{Weighed, WeighedPart};
 pub use withdrawal::Withdrawn;
 pub use writer::Writer;

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
 use sha2::{Digest, Sha256};
 
-use super::batch_file::load;
+use super::batch_file::{load, load_pieces};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
@@ -51,7 +51,7 @@ pub(super) fn read(paths: &Paths, manifest: &Manifest, as_of: u32) -> Result<Kep
 }
 
 /// The practice's own columns of all batches up to one, in order of appearance.
-fn own_columns(manifest: &Manifest, as_of: u32) -> Vec<String> {
+pub(super) fn own_columns(manifest: &Manifest, as_of: u32) -> Vec<String> {
     let mut own: Vec<String> = Vec::new();
     for name in manifest.batches.iter().filter(|batch| batch.number <= as_of).flat_map(|batch| &batch.own_columns) {
         if !own.contains(name) {
@@ -69,28 +69,67 @@ pub(super) const fn columns(holds: Holds) -> &'static [Column] {
     }
 }
 
-fn table(
+pub(super) fn table(
     paths: &Paths,
     manifest: &Manifest,
     as_of: u32,
     holds: Holds,
     own: &[String],
 ) -> Result<RecordTable, RegistryError> {
-    let mut files: Vec<String> = Vec::new();
     let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
+    let mut before = 0;
     for batch in manifest.batches.iter().filter(|batch| batch.number <= as_of) {
-        let before = u32::try_from(files.len()).unwrap_or(u32::MAX);
-        files.extend(batch.sources.iter().map(|source| format!("batch {}: {}", batch.number, source.name)));
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let frame = decoded(paths, manifest, batch, file)?;
-            let mut frame = shaped(&frame, columns(holds), own)?;
-            let counted = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
-            let moved = counted.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
-            frame.with_column(whole_numbers(FILE_COLUMN, moved))?;
+            let mut frame = renumbered(&decoded(paths, manifest, batch, file)?, holds, own, before)?;
             frame.rechunk_mut();
             frames.push((batch.kind, frame));
         }
+        before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
+    Ok(RecordTable::new(standing(frames, holds, own)?, files(manifest, as_of)))
+}
+
+/// The names of the files that kept rows came from, in the order that rows count them.
+pub(super) fn files(manifest: &Manifest, as_of: u32) -> Vec<String> {
+    let batches = manifest.batches.iter().filter(|batch| batch.number <= as_of);
+    batches.flat_map(|batch| batch.sources.iter().map(|source| format!("batch {}: {}", batch.number, source.name))).collect()
+}
+
+/// Goes through all rows of a kind piece by piece, batch by batch, superseded rows too; the place of its batch goes with each piece.
+pub(super) fn pieces(
+    paths: &Paths,
+    manifest: &Manifest,
+    holds: Holds,
+    own: &[String],
+    take: &mut dyn FnMut(u32, DataFrame) -> Result<(), RegistryError>,
+) -> Result<(), RegistryError> {
+    let mut before = 0;
+    for (place, batch) in (0..).zip(&manifest.batches) {
+        for file in batch.files.iter().filter(|file| file.holds == holds) {
+            load_pieces(paths, batch, file, &mut |piece| {
+                take(place, renumbered(&todays(piece, manifest, batch, file)?, holds, own, before)?)
+            })?;
+        }
+        before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
+    }
+    Ok(())
+}
+
+/// A frame of a batch in the shape of all, its files counted behind those of earlier batches.
+fn renumbered(frame: &DataFrame, holds: Holds, own: &[String], before: u32) -> Result<DataFrame, RegistryError> {
+    let mut frame = shaped(frame, columns(holds), own)?;
+    let counted = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
+    let moved = counted.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
+    frame.with_column(whole_numbers(FILE_COLUMN, moved))?;
+    Ok(frame)
+}
+
+/// The rows that stand, of frames in the order of their batches.
+pub(super) fn standing(
+    frames: Vec<(BatchKind, DataFrame)>,
+    holds: Holds,
+    own: &[String],
+) -> Result<DataFrame, RegistryError> {
     let masks = live(&frames, holds)?;
     let mut all = empty_frame(columns(holds), own)?;
     for ((_, frame), mask) in frames.into_iter().zip(masks) {
@@ -100,7 +139,7 @@ fn table(
         };
     }
     all.rechunk_mut();
-    Ok(RecordTable::new(all, files))
+    Ok(all)
 }
 
 /// A file of a batch with today's codes.
@@ -110,7 +149,11 @@ pub(super) fn decoded(
     batch: &Batch,
     file: &StoredFile,
 ) -> Result<DataFrame, RegistryError> {
-    let frame = load(paths, batch, file)?;
+    todays(load(paths, batch, file)?, manifest, batch, file)
+}
+
+/// Rows of a file of a batch with today's codes.
+fn todays(frame: DataFrame, manifest: &Manifest, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
     let known = |name: &str| {
         columns(file.holds).iter().any(|column| column.name == name)
             || [FILE_COLUMN, ROW_COLUMN].contains(&name)
@@ -141,7 +184,7 @@ pub(super) fn shaped(frame: &DataFrame, columns: &[Column], own: &[String]) -> R
     Ok(DataFrame::new(frame.height(), all)?)
 }
 
-fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, RegistryError> {
+pub(super) fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, RegistryError> {
     let origin = [FILE_COLUMN, ROW_COLUMN].map(|name| whole_numbers(name, Vec::new()));
     shaped(&DataFrame::new(0, origin.to_vec())?, columns, own)
 }

@@ -41,6 +41,10 @@ pub const MANIFEST: WritePoints = WritePoints {
 pub const LOCKED: &str = "locked";
 /// What an interrupted run left is swept.
 pub const SWEPT: &str = "swept";
+/// All rows have come in; those that don't fit into memory are on the disk.
+pub const STAGED: &str = "staged";
+/// Rows are put down by part, if there is more than one.
+pub const PARTED: &str = "parted";
 /// All batch files are on the disk.
 pub const FILES_READY: &str = "files-ready";
 /// One of the files that a withdrawal replaced is removed.
@@ -48,10 +52,13 @@ pub const ONE_REMOVED: &str = "one-replaced-file-removed";
 /// All of them are removed.
 pub const ALL_REMOVED: &str = "replaced-files-removed";
 
-/// Every point, in the order in which a commit or a withdrawal passes them.
+/// Every point, in the order in which a commit of few rows or a withdrawal passes them. Rows that are staged on the disk pass the first
+/// points of their batch file before they are all there.
 pub const ALL: &[&str] = &[
     LOCKED,
     SWEPT,
+    STAGED,
+    PARTED,
     BATCH_FILE.half_written,
     BATCH_FILE.synced,
     BATCH_FILE.named,

@@ -1,17 +1,17 @@
 //! New rows against kept ones: new, identical, superseding, contradicting.
 //!
-//! Only the keys of the new rows are held; kept rows are walked once. So a small batch into a large registry needs little memory.
+//! It is done part by part, the rows of a part being all that may meet. Only the keys of the new rows are held; kept rows are walked
+//! once.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use polars::prelude::{
     BooleanChunked, DataFrame, DataType, Float64Chunked, Int32Chunked, NewChunkedArray, StringChunked, UInt8Chunked,
 };
 
 use super::error::RegistryError;
-use super::identity::Pseudonyms;
-use super::manifest::{Counts, Holds, Manifest, SourceFile};
-use super::reading::{Kept, columns, shaped};
+use super::manifest::{Counts, Holds, Manifest};
+use super::reading::columns;
 use super::row_key::{FirstRows, RowKey, RowKeys};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
@@ -19,117 +19,139 @@ use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, Origins};
 use crate::table::{NO_DAY, PlacementTable, RecordTable, VisitTable};
 
-/// Checked records that are to be kept.
+/// What new rows are weighed by, the same for every part.
 #[derive(Clone, Debug)]
-pub struct Incoming {
-    /// Placements; their files are those of `sources`, in that order.
-    pub placements: PlacementTable,
-    /// Visits, likewise.
-    pub visits: VisitTable,
-    /// The files that they came from.
-    pub sources: Vec<SourceFile>,
-    /// Columns of the practice's own.
-    pub own_columns: Vec<String>,
+pub(super) struct Scale {
+    /// The batch of each file that is passed over.
+    pub(super) known: Vec<Option<u32>>,
+    /// The practice's own columns: kept so far, then those that new rows fill.
+    pub(super) own: Vec<String>,
+    /// Those of them that no new row fills. They say nothing, so they contradict nothing.
+    pub(super) silent: BTreeSet<String>,
+    /// Whether new rows supersede kept ones.
+    pub(super) correction: bool,
+    /// The files that kept rows came from.
+    pub(super) kept_files: Vec<String>,
+    /// The files of the new rows.
+    pub(super) new_files: Vec<String>,
 }
 
-/// Records held against what is kept.
+/// New and kept rows that may meet.
+pub(super) struct Part {
+    /// Kept placements and visits that stand.
+    pub(super) kept: [DataFrame; 2],
+    /// New ones, in the order received.
+    pub(super) new: [DataFrame; 2],
+    /// The place of each new row among all of its kind.
+    pub(super) at: [Vec<u32>; 2],
+}
+
+/// A part of the records, held against what is kept.
 #[derive(Clone, Debug)]
-pub struct Weighed {
+pub struct WeighedPart {
     /// Kept and new placements together, as they would stand.
     pub placements: PlacementTable,
     /// Kept and new visits together.
     pub visits: VisitTable,
+    counts: [Counts; 2],
+    emptied: BTreeMap<String, u64>,
+    /// Places of the new rows that are to be kept.
+    staying: [Vec<u32>; 2],
+}
+
+/// All records, held against what is kept.
+#[derive(Clone, Debug, Default)]
+pub struct Weighed {
     /// Files that were accepted before and are passed over, each with its batch.
     pub passed_over: Vec<(String, u32)>,
-    /// Counts of placements.
-    pub placement_counts: Counts,
-    /// Counts of visits.
-    pub visit_counts: Counts,
+    /// Counts of placements and of visits.
+    pub counts: [Counts; 2],
     /// In a correction, cells that were filled and are empty in the row that supersedes theirs, by column.
     pub emptied: BTreeMap<String, u64>,
-    pub(super) new_placements: DataFrame,
-    pub(super) new_visits: DataFrame,
-    pub(super) sources: Vec<(String, String)>,
-    pub(super) own_columns: Vec<String>,
+    pub(super) staying: [Rows; 2],
+    pub(super) own: Vec<String>,
     pub(super) correction: bool,
 }
 
-impl Weighed {
-    /// Whether there is nothing that isn't kept already.
-    pub fn is_empty(&self) -> bool {
-        self.new_placements.height() == 0 && self.new_visits.height() == 0
+/// One bit a row.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Rows(Vec<u64>);
+
+impl Rows {
+    fn insert(&mut self, row: u32) {
+        let word = row as usize / 64;
+        if word >= self.0.len() {
+            self.0.resize(word + 1, 0);
+        }
+        self.0[word] |= 1 << (row % 64);
+    }
+
+    /// Whether a row is among them.
+    pub(super) fn contains(&self, row: usize) -> bool {
+        self.0.get(row / 64).is_some_and(|word| word >> (row % 64) & 1 == 1)
     }
 }
 
-/// Holds records against what is kept. Contradictions become findings; in a correction, new rows supersede kept ones instead.
-///
-/// # Errors
-/// When a table lacks a column, which would be a fault of the program.
-pub fn weigh(
-    kept: &Kept,
-    manifest: &Manifest,
-    incoming: &Incoming,
-    pseudonyms: &Pseudonyms,
-    correction: bool,
-    findings: &mut Findings,
-) -> Result<Weighed, RegistryError> {
-    let known: Vec<Option<u32>> = incoming.sources.iter().map(|source| passed_over(manifest, &source.sha256)).collect();
-    let own = all_own_columns(kept, incoming)?;
-    let mut weighing = Weighing { known: &known, correction, emptied: BTreeMap::new(), findings };
-    let renamed = pseudonyms.rename(incoming.placements.0.frame())?;
-    let placements = weighing.table(&kept.placements.0, &incoming.placements.0, &renamed, Holds::Placements, &own)?;
-    let visits = weighing.table(&kept.visits.0, &incoming.visits.0, incoming.visits.0.frame(), Holds::Visits, &[])?;
-    Ok(Weighed {
-        placements: PlacementTable(placements.whole),
-        visits: VisitTable(visits.whole),
-        passed_over: incoming
-            .sources
-            .iter()
-            .zip(&known)
-            .filter_map(|(source, batch)| batch.map(|batch| (source.name.clone(), batch)))
-            .collect(),
-        placement_counts: placements.counts,
-        visit_counts: visits.counts,
-        emptied: weighing.emptied,
-        new_placements: placements.new,
-        new_visits: visits.new,
-        sources: incoming.sources.iter().map(|source| (source.name.clone(), source.sha256.clone())).collect(),
-        own_columns: own,
-        correction,
-    })
+impl Weighed {
+    /// Takes over what a part came to. The order of parts tells nothing.
+    pub fn take_over(&mut self, part: &WeighedPart) {
+        for kind in 0..2 {
+            self.counts[kind].add(part.counts[kind]);
+            part.staying[kind].iter().for_each(|row| self.staying[kind].insert(*row));
+        }
+        for (column, cells) in &part.emptied {
+            *self.emptied.entry(column.clone()).or_default() += cells;
+        }
+    }
+
+    /// Whether there is nothing that isn't kept already.
+    pub const fn is_empty(&self) -> bool {
+        self.counts[0].kept == 0 && self.counts[1].kept == 0
+    }
+}
+
+impl Scale {
+    /// What nothing came to yet.
+    pub(super) fn nothing(&self) -> Weighed {
+        let passed_over = self.new_files.iter().zip(&self.known);
+        let passed_over = passed_over.filter_map(|(name, batch)| batch.map(|batch| (name.clone(), batch))).collect();
+        Weighed { passed_over, own: self.own.clone(), correction: self.correction, ..Weighed::default() }
+    }
+
+    /// Holds a part against what is kept. Contradictions become findings; in a correction, new rows supersede kept ones instead.
+    pub(super) fn weigh(&self, part: Part, findings: &mut Findings) -> Result<WeighedPart, RegistryError> {
+        let mut weighing = Weighing { scale: self, emptied: BTreeMap::new(), findings };
+        let ([kept_placements, kept_visits], [new_placements, new_visits]) = (part.kept, part.new);
+        let placements = weighing.table(&kept_placements, new_placements, &part.at[0], Holds::Placements, &self.own)?;
+        let visits = weighing.table(&kept_visits, new_visits, &part.at[1], Holds::Visits, &[])?;
+        Ok(WeighedPart {
+            placements: PlacementTable(placements.whole),
+            visits: VisitTable(visits.whole),
+            counts: [placements.counts, visits.counts],
+            emptied: weighing.emptied,
+            staying: [placements.staying, visits.staying],
+        })
+    }
 }
 
 /// The batch that a file was accepted in, if its rows are to be passed over: that is a file from before a withdrawal, which may
 /// hold the rows that left. Any other file is looked at again, row by row, since what was declared of it, or set aside, may differ.
-fn passed_over(manifest: &Manifest, sha256: &str) -> Option<u32> {
+pub(super) fn passed_over(manifest: &Manifest, sha256: &str) -> Option<u32> {
     use super::manifest::BatchKind::Withdrawal;
     let batch = manifest.batch_of_source(sha256)?;
     let left_since = manifest.batches.iter().any(|later| later.kind == Withdrawal && later.number > batch);
     left_since.then_some(batch)
 }
 
-/// Own columns kept so far, then those that the new rows fill.
-fn all_own_columns(kept: &Kept, incoming: &Incoming) -> Result<Vec<String>, RegistryError> {
-    let mut own = kept.own_columns.clone();
-    for name in &incoming.own_columns {
-        let filled = incoming.placements.0.text(name)?.iter().any(|cell| cell.is_some());
-        if filled && !own.contains(name) {
-            own.push(name.clone());
-        }
-    }
-    Ok(own)
-}
-
 /// One table weighed.
 struct WeighedTable {
     whole: RecordTable,
-    new: DataFrame,
+    staying: Vec<u32>,
     counts: Counts,
 }
 
 struct Weighing<'a> {
-    known: &'a [Option<u32>],
-    correction: bool,
+    scale: &'a Scale,
     emptied: BTreeMap<String, u64>,
     findings: &'a mut Findings,
 }
@@ -138,17 +160,18 @@ impl Weighing<'_> {
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     fn table(
         &mut self,
-        kept: &RecordTable,
-        incoming: &RecordTable,
-        renamed: &DataFrame,
+        kept_frame: &DataFrame,
+        mut frame: DataFrame,
+        at: &[u32],
         holds: Holds,
         own: &[String],
     ) -> Result<WeighedTable, RegistryError> {
-        let mut frame = shaped(renamed, columns(holds), own)?;
         frame.rechunk_mut();
-        let kept_frame = shaped(kept.frame(), columns(holds), own)?;
-        let (new_keys, kept_keys) = (RowKeys::new(&frame, holds)?, RowKeys::new(&kept_frame, holds)?);
-        let (new_cells, kept_cells) = (Cells::all(&frame, holds, own)?, Cells::all(&kept_frame, holds, own)?);
+        let (new_keys, kept_keys) = (RowKeys::new(&frame, holds)?, RowKeys::new(kept_frame, holds)?);
+        let (silent, none) = (&self.scale.silent, BTreeSet::new());
+        let (new_cells, kept_cells) = (Cells::all(&frame, holds, own, silent)?, Cells::all(kept_frame, holds, own, &none)?);
+        let origins = |frame: &DataFrame, files: &[String]| RecordTable::new(frame.clone(), files.to_vec());
+        let (incoming, kept) = (origins(&frame, &self.scale.new_files), origins(kept_frame, &self.scale.kept_files));
         let (new_origins, kept_origins) = (incoming.origins()?, kept.origins()?);
         let file_places = incoming.whole_numbers(FILE_COLUMN)?;
 
@@ -156,7 +179,7 @@ impl Weighing<'_> {
         let mut stays = vec![false; frame.height()];
         let mut first = FirstRows::new(&new_keys, frame.height());
         for row in 0..frame.height() {
-            if self.known.get(file_places[row] as usize).copied().flatten().is_some() {
+            if self.scale.known.get(file_places[row] as usize).copied().flatten().is_some() {
                 counts.identical += 1;
                 continue;
             }
@@ -181,7 +204,7 @@ impl Weighing<'_> {
             if differing.is_empty() {
                 counts.identical += 1;
                 stays[new as usize] = false;
-            } else if self.correction {
+            } else if self.scale.correction {
                 counts.superseding += 1;
                 for ((name, kept), (_, new_cells)) in kept_cells.iter().zip(&new_cells) {
                     if kept.filled(row) && !new_cells.filled(new as usize) {
@@ -200,11 +223,11 @@ impl Weighing<'_> {
                 );
             }
         }
-        let mut new = frame.filter(&mask(&stays))?;
-        new.rechunk_mut();
-        counts.kept = new.height() as u64;
-        let whole = together(kept, &kept_frame, &live, incoming, &new)?;
-        Ok(WeighedTable { whole, new, counts })
+        counts.kept = stays.iter().filter(|stays| **stays).count() as u64;
+        let staying = at.iter().zip(&stays).filter(|(_, stays)| **stays).map(|(row, _)| *row).collect();
+        let new = frame.filter(&mask(&stays))?;
+        let whole = together(kept_frame, &live, &new, &self.scale.kept_files, &self.scale.new_files)?;
+        Ok(WeighedTable { whole, staying, counts })
     }
 
     /// Two different rows of one key among the new ones.
@@ -255,15 +278,14 @@ fn mask(rows: &[bool]) -> BooleanChunked {
 
 /// Kept rows that still stand, then the new ones, with the names of both lists of files.
 fn together(
-    kept: &RecordTable,
     kept_frame: &DataFrame,
     live: &[bool],
-    incoming: &RecordTable,
     new: &DataFrame,
+    kept_files: &[String],
+    new_files: &[String],
 ) -> Result<RecordTable, RegistryError> {
-    let mut files = kept.files().to_vec();
-    let before = u32::try_from(files.len()).unwrap_or(u32::MAX);
-    files.extend_from_slice(incoming.files());
+    let files = [kept_files, new_files].concat();
+    let before = u32::try_from(kept_files.len()).unwrap_or(u32::MAX);
     let mut moved = new.clone();
     let places = new.column(FILE_COLUMN)?.as_materialized_series().u32()?;
     let places = places.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
@@ -285,15 +307,20 @@ enum Cells<'a> {
 }
 
 impl<'a> Cells<'a> {
-    fn all(frame: &'a DataFrame, holds: Holds, own: &[String]) -> Result<Vec<(&'a str, Self)>, RegistryError> {
+    fn all(
+        frame: &'a DataFrame,
+        holds: Holds,
+        own: &[String],
+        silent: &BTreeSet<String>,
+    ) -> Result<Vec<(&'a str, Self)>, RegistryError> {
         let mut all = Vec::new();
         for column in columns(holds) {
             all.push((column.name, Self::new(frame, column.name)?));
         }
         for name in own {
             let text = frame.column(name)?.as_materialized_series().str()?;
-            let silent = text.null_count() == text.len();
-            all.push((frame.column(name)?.name().as_str(), if silent { Self::Silent } else { Self::Text(text) }));
+            let cells = if silent.contains(name) { Self::Silent } else { Self::Text(text) };
+            all.push((frame.column(name)?.name().as_str(), cells));
         }
         Ok(all)
     }
@@ -333,7 +360,6 @@ fn differing<'a>(
     pairs
         .filter(|((_, earlier), (_, new))| match (earlier, new) {
             (_, Cells::Silent) => false,
-            (Cells::Silent, Cells::Text(new)) => new.get(new_row).is_some(),
             (Cells::Text(earlier), Cells::Text(new)) => earlier.get(row) != new.get(new_row),
             (Cells::Number(earlier), Cells::Number(new)) => {
                 earlier.get(row).map(f64::to_bits) != new.get(new_row).map(f64::to_bits)

@@ -2,13 +2,15 @@
 
 use std::path::Path;
 
-use super::batch_file::store;
+use super::batch_file::{Ended, GROUP, Unfinished, check};
 use super::durable::{put, remove, sync_folder};
 use super::error::RegistryError;
-use super::manifest::{Batch, BatchKind, Holds, Manifest, SourceFile, StoredFile};
+use super::identity::Pseudonyms;
+use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
-use super::reading::Kept;
+use super::reading::{Kept, columns, empty_frame, shaped};
 use super::registry::{Lock, Registry, sealed};
+use super::staging::{KINDS, Rows, Staged, Staging, only};
 use super::stop_point::{self, MANIFEST, NUMBERED_MANIFEST, reach};
 use super::vocabulary::todays_terms;
 use super::weighing::Weighed;
@@ -49,11 +51,24 @@ impl Writer {
         self.registry.read(None)
     }
 
+    /// Holds every file against its digest.
+    ///
+    /// # Errors
+    /// When a file is damaged.
+    pub fn check_files(&self) -> Result<(), RegistryError> {
+        self.manifest().files().try_for_each(|(batch, file)| check(self.registry.paths(), batch, file).map(|_| ()))
+    }
+
+    /// Begins to take in new rows, at most so many of a kind in memory.
+    pub fn stage(&self, pseudonyms: &Pseudonyms, own: &[String], most_in_memory: usize) -> Staging {
+        Staging::begin(self.registry.paths(), self.manifest(), pseudonyms, own, most_in_memory)
+    }
+
     /// Accepts weighed records as a batch, whole or not at all; none if all of them are kept already.
     ///
     /// # Errors
     /// When the system refuses; what was kept before stays as it was.
-    pub fn commit(&mut self, weighed: &Weighed, day: Day) -> Result<Option<Batch>, RegistryError> {
+    pub fn commit(&mut self, staged: Staged, weighed: &Weighed, day: Day) -> Result<Option<Batch>, RegistryError> {
         if weighed.is_empty() {
             return Ok(None);
         }
@@ -63,17 +78,18 @@ impl Writer {
             manifest.vocabularies.push(todays);
             manifest.vocabularies.len() - 1
         });
-        let done = self.store_all(weighed).and_then(|files| {
+        let sources = staged.sources.clone();
+        let done = self.store_all(staged, weighed).and_then(|files| {
             let batch = Batch {
                 number: manifest.revision + 1,
                 kind: if weighed.correction { BatchKind::Correction } else { BatchKind::Accepted },
                 day,
-                sources: weighed.sources.iter().map(|(name, sha256)| source(name, sha256)).collect(),
-                own_columns: weighed.own_columns.clone(),
+                sources,
+                own_columns: weighed.own.clone(),
                 vocabulary: u32::try_from(vocabulary).ok(),
                 files,
-                placements: weighed.placement_counts,
-                visits: weighed.visit_counts,
+                placements: weighed.counts[0],
+                visits: weighed.counts[1],
             };
             self.publish(manifest.with(&self.registry.sealed().sha256, batch.clone()))?;
             Ok(batch)
@@ -84,15 +100,50 @@ impl Writer {
         done.map(Some)
     }
 
-    fn store_all(&self, weighed: &Weighed) -> Result<Vec<StoredFile>, RegistryError> {
+    fn store_all(&self, mut staged: Staged, weighed: &Weighed) -> Result<Vec<StoredFile>, RegistryError> {
+        let paths = self.registry.paths();
         let mut files = Vec::new();
-        for (holds, frame) in [(Holds::Placements, &weighed.new_placements), (Holds::Visits, &weighed.new_visits)] {
-            if frame.height() > 0 {
-                files.push(store(self.registry.paths(), holds, frame)?);
+        for (place, holds) in KINDS.into_iter().enumerate() {
+            // Where every row stays, what was staged is the batch file.
+            let as_it_is = match &staged.tables[place] {
+                Rows::OnDisk(file) => {
+                    file.rows() == weighed.counts[place].kept && (holds == Holds::Visits || staged.own == weighed.own)
+                }
+                Rows::Held(_) => false,
+            };
+            let rewritten = match weighed.counts[place].kept {
+                0 => Rows::Held(Vec::new()),
+                _ if as_it_is => std::mem::replace(&mut staged.tables[place], Rows::Held(Vec::new())),
+                _ => Rows::OnDisk(self.store_staying(&staged, weighed, place)?),
+            };
+            staged.tables[place] = Rows::Held(Vec::new());
+            if let Rows::OnDisk(file) = rewritten {
+                files.push(file.name(paths)?);
             }
         }
         reach(stop_point::FILES_READY);
         Ok(files)
+    }
+
+    /// Writes the rows that stay of a table, in the order received.
+    fn store_staying(&self, staged: &Staged, weighed: &Weighed, place: usize) -> Result<Ended, RegistryError> {
+        let holds = KINDS[place];
+        let own = if holds == Holds::Placements { weighed.own.as_slice() } else { &[] };
+        let mut held = empty_frame(columns(holds), own)?;
+        let mut file = Unfinished::begin(self.registry.paths(), holds, held.schema())?;
+        let mut row = 0;
+        staged.pieces(holds, &mut |frame, _| {
+            let stays: Vec<bool> = (row..row + frame.height()).map(|row| weighed.staying[place].contains(row)).collect();
+            row += frame.height();
+            held.vstack_mut_owned(only(&shaped(&frame, columns(holds), own)?, Some(&stays))?)?;
+            if held.height() >= GROUP {
+                file.add(&held)?;
+                held = held.clear();
+            }
+            Ok(())
+        })?;
+        file.add(&held)?;
+        file.end()
     }
 
     /// Makes a manifest the one that counts. Everything that it names must be on the disk.
@@ -131,10 +182,6 @@ impl Writer {
         }
         Ok(())
     }
-}
-
-fn source(name: &str, sha256: &str) -> SourceFile {
-    SourceFile { name: name.to_owned(), sha256: sha256.to_owned() }
 }
 
 /// Removes the files of a folder that are to go.

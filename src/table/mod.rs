@@ -1,10 +1,13 @@
 //! Checked records in columns: what intake hands on, what the registry will keep, what the cohort reads.
 //!
 //! - [`columns`]: one builder a column, typed by the record's own list of columns
+//! - [`parquet_pieces`]: a Parquet file, read piece by piece
 //! - [`records`]: the two tables, with where each row came from
 
 pub mod columns;
+pub mod parquet_pieces;
 pub mod records;
 
 pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
+pub use parquet_pieces::ParquetPieces;
 pub use records::{PlacementTable, RecordTable, TableError, VisitTable};

@@ -15,6 +15,18 @@ pub const ROW_COLUMN: &str = "from_row";
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TableError(String);
 
+impl TableError {
+    /// A file that can't be read, as an error of the table in it.
+    pub fn of_file(error: std::io::Error) -> Self {
+        Self(error.to_string())
+    }
+
+    /// A table that doesn't come, since whoever takes its rows stopped.
+    pub fn not_taken() -> Self {
+        Self("its rows were not taken".to_owned())
+    }
+}
+
 impl fmt::Display for TableError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "the table of records is not as expected: {}", self.0)
@@ -157,6 +169,11 @@ impl Origins<'_> {
     /// The file of a row.
     pub fn file(&self, row: usize) -> &str {
         self.file.get(row).and_then(|&place| self.files.get(place as usize)).map_or("", String::as_str)
+    }
+
+    /// The place of a row's file in the list of files, and its number in it.
+    pub fn place(&self, row: usize) -> (u32, u32) {
+        (self.file.get(row).copied().unwrap_or(u32::MAX), self.row.get(row).copied().unwrap_or(0))
     }
 
     /// The row's number in its file, as a spreadsheet counts.

@@ -30,6 +30,7 @@ mod registry_faults;
 mod registry_ground;
 mod registry_messages;
 mod registry_model;
+mod registry_parts;
 mod registry_races;
 mod registry_records;
 mod run;

@@ -6,7 +6,9 @@ use std::path::Path;
 use manebit::finding::{FindingKind, Findings};
 use manebit::intake::{IntakeRequest, read_records};
 use manebit::quantity::Day;
-use manebit::registry::{Incoming, Kept, Key, Pseudonyms, Registry, RegistryError, SourceFile, Writer, verify, weigh};
+use manebit::registry::{Holds, Kept, Key, Pseudonyms, Registry, RegistryError, SourceFile, Staged, Writer, verify};
+use manebit::table::{PlacementTable, RecordTable, VisitTable};
+use polars::prelude::DataFrame;
 
 use crate::registry_ground::{Dice, Ground, PLACEMENTS, VISITS};
 
@@ -35,7 +37,7 @@ fn model_of(kept: &Kept) -> Model {
     model
 }
 
-fn incoming(folder: &Path, number: usize) -> Incoming {
+fn staged(writer: &Writer, pseudonyms: &Pseudonyms, folder: &Path, number: usize, rows: usize) -> Staged {
     let mut findings = Findings::default();
     let request = IntakeRequest {
         records: folder,
@@ -47,15 +49,18 @@ fn incoming(folder: &Path, number: usize) -> Incoming {
     let intake = read_records(request, &mut findings).expect("read").expect("files");
     let sources = intake.sources.iter().map(|file| SourceFile { name: file.name.clone(), sha256: format!("{number:064}") });
     let sources = sources.collect();
-    Incoming { placements: intake.placements, visits: intake.visits, sources, own_columns: Vec::new() }
+    let mut staging = writer.stage(pseudonyms, &[], rows);
+    staging.take(Holds::Placements, intake.placements.0.frame()).expect("staged");
+    staging.take(Holds::Visits, intake.visits.0.frame()).expect("staged");
+    staging.end(sources).expect("staged")
 }
 
-/// One course; gives how many commits, corrections, refusals and withdrawals it had.
-fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 4] {
+/// One course; gives how many commits, corrections, refusals and withdrawals it had, and how often rows were in parts.
+fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 5] {
     let ground = Ground::bare();
     Registry::create(&ground.kept(), pseudonyms).expect("started");
     let mut states = vec![Model::default()];
-    let mut did = [0; 4];
+    let mut did = [0; 5];
     for step in 0..8 {
         let mut now = states.last().expect("one").clone();
         let patients: BTreeSet<String> = now.placements.values().map(|(patient, _)| patient.clone()).collect();
@@ -94,25 +99,49 @@ fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 4] {
         }
         let folder = format!("step-{step}");
         ground.files(&folder, &[("p.csv", placements), ("v.csv", visits)]);
-        let incoming = incoming(&ground.path().join(&folder), states.len() * 100 + step as usize);
         let changed = before.placements.iter().any(|(id, value)| now.placements[id] != *value)
             || before.visits.iter().any(|(key, value)| now.visits[key] != *value);
         let correction = dice.below(2) == 0;
         let mut writer = Writer::take(&ground.kept()).expect("free");
         let mut findings = Findings::default();
         let kept = writer.read().expect("whole");
-        let weighed = weigh(&kept, writer.manifest(), &incoming, pseudonyms, correction, &mut findings).expect("weighed");
+        // From all rows in memory and one part to all of them on the disk and many parts.
+        let rows = [usize::MAX, 3, 0][dice.below(3)];
+        let number = states.len() * 100 + step as usize;
+        let staged = staged(&writer, pseudonyms, &ground.path().join(&folder), number, rows);
+        let mut together = kept.clone();
+        let mut whole: Option<(DataFrame, DataFrame)> = None;
+        let weighed = {
+            let parts = writer.part(&staged, correction, rows).expect("parts");
+            did[4] += u32::from(parts.count() > 1);
+            let mut weighed = parts.nothing();
+            for part in 0..parts.count() {
+                let part = parts.weigh(part, &mut findings).expect("weighed");
+                weighed.take_over(&part);
+                let (placements, visits) = (part.placements.0.frame().clone(), part.visits.0.frame().clone());
+                match &mut whole {
+                    Some(whole) => {
+                        whole.0.vstack_mut_owned(placements).expect("one shape");
+                        whole.1.vstack_mut_owned(visits).expect("one shape");
+                    }
+                    none => *none = Some((placements, visits)),
+                }
+            }
+            weighed
+        };
         assert_eq!(findings.any_error(), changed && !correction, "{findings:?}");
         if findings.any_error() {
             assert!(findings.by_kind().iter().all(|(kind, _)| *kind == FindingKind::KeptRowDiffers));
             did[2] += 1;
             continue;
         }
-        let together = Kept { placements: weighed.placements.clone(), visits: weighed.visits.clone(), ..kept };
+        let (placements, visits) = whole.expect("a part");
+        together.placements = PlacementTable(RecordTable::new(placements, Vec::new()));
+        together.visits = VisitTable(RecordTable::new(visits, Vec::new()));
         assert_eq!(model_of(&together), now, "what is checked is what will stand");
-        let counts = weighed.placement_counts;
+        let counts = weighed.counts[0];
         assert_eq!(counts.received, counts.kept + counts.identical);
-        let batch = writer.commit(&weighed, Day::from_epoch(step)).expect("kept");
+        let batch = writer.commit(staged, &weighed, Day::from_epoch(step)).expect("kept");
         assert_eq!(batch.is_none(), now == before, "a batch only if something is new");
         if batch.is_some() {
             states.push(now);
@@ -133,16 +162,16 @@ fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 4] {
 #[test]
 fn random_courses_agree_with_a_plain_model() {
     let mut dice = Dice::new(1_815);
-    let mut did = [0; 4];
+    let mut did = [0; 5];
     for round in 0..14 {
         let pseudonyms = if round % 2 == 0 { Pseudonyms::Plain } else { Pseudonyms::Keyed(Key::new([round; 32])) };
         for (total, one) in did.iter_mut().zip(course(&mut dice, &pseudonyms)) {
             *total += one;
         }
     }
-    let [commits, corrections, refusals, withdrawals] = did;
+    let [commits, corrections, refusals, withdrawals, parted] = did;
     assert!(did.iter().all(|count| *count > 5), "{did:?}");
     println!(
-        "14 courses: {commits} commits, {corrections} corrections, {refusals} contradictions refused, {withdrawals} withdrawals; every state of every batch agrees"
+        "14 courses: {commits} commits, {corrections} corrections, {refusals} contradictions refused, {withdrawals} withdrawals, {parted} in parts; every state of every batch agrees"
     );
 }
