@@ -5,15 +5,17 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::rates::{GroupAnnual, annual_section};
 use super::regression::{Terms, terms};
 use super::section::{Section, digits, p_value};
 use super::survival::{At, Groups, at_risk, estimate_cells};
-use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
+use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::stats::{
-    CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest, IncidenceInference,
-    IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
-    SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, gray_test,
-    incidence_at_horizons, lost_before, lost_bounds,
+    AnnualFailureRate, CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest,
+    IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest,
+    SubdistributionCoefficient, SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
+    fine_gray, geometric_annual_rate_of_incidence, gray_test, incidence_at_horizons, linear_annual_rate_of_incidence,
+    lost_before, lost_bounds,
 };
 use crate::wording::why_not_known;
 
@@ -81,6 +83,8 @@ pub struct Incidences {
     pub tests: Vec<CauseTest>,
     /// Bounds for those lost: best and worst case.
     pub bounds: Vec<GroupBounds>,
+    /// Yearly failure rates from the incidence of the failure.
+    pub annual: Vec<GroupAnnual>,
 }
 
 /// A fitted regression of the subdistribution hazard.
@@ -193,7 +197,24 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
             });
         }
     }
-    Ok(Incidences { incidence, tests, bounds })
+    let mut annual = Vec::new();
+    let failure = data.cause_labels.first();
+    for one in incidence.iter().filter(|one| Some(&one.cause) == failure) {
+        for at in &one.at {
+            let years = Years::new(at.time / asked.year);
+            let from = |formula: fn(&Estimate<Fraction>, Years) -> Known<AnnualFailureRate>| match &at.estimate {
+                Known::Known(estimate) => formula(estimate, years),
+                Known::NotKnown(why) => Known::NotKnown(*why),
+            };
+            annual.push(GroupAnnual {
+                group: one.group.clone(),
+                time: at.time,
+                geometric: from(geometric_annual_rate_of_incidence),
+                linear: from(linear_annual_rate_of_incidence),
+            });
+        }
+    }
+    Ok(Incidences { incidence, tests, bounds, annual })
 }
 
 /// Regression of the subdistribution hazard of the failure.
@@ -282,6 +303,7 @@ pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
         sections.push(tests);
     }
     sections.push(bounds);
+    sections.push(annual_section("Yearly failure rate from cumulative incidence", &head, &all.annual));
     sections
 }
 

@@ -189,18 +189,7 @@ pub fn rate_sections(asked: &Asked, rates: &Rates) -> Vec<Section> {
         }
         published.row(cells);
     }
-    let mut annual = Section::new(
-        "Yearly failure rate from survival",
-        &["group", "time", "geometric", "s.e.", &head, "linear", "s.e.", &head],
-    );
-    for one in &rates.annual {
-        let mut cells = vec![one.group.clone(), digits(one.time, 6)];
-        for found in [&one.geometric, &one.linear] {
-            cells.extend(estimate_cells(&found.map(|found| found.estimate), AnnualRate::per_year));
-        }
-        annual.row(cells);
-    }
-    annual.note("Geometric: 1 − S^(1/z); linear: (1 − S)/z; z in years.");
+    let annual = annual_section("Yearly failure rate from survival", &head, &rates.annual);
     let mut sections = vec![section];
     if !rates.ratios.is_empty() {
         sections.push(ratios);
@@ -210,4 +199,18 @@ pub fn rate_sections(asked: &Asked, rates: &Rates) -> Vec<Section> {
     }
     sections.push(annual);
     sections
+}
+
+/// Yearly failure rates as a readable table.
+pub fn annual_section(title: &str, head: &str, all: &[GroupAnnual]) -> Section {
+    let mut annual = Section::new(title, &["group", "time", "geometric", "s.e.", head, "linear", "s.e.", head]);
+    for one in all {
+        let mut cells = vec![one.group.clone(), digits(one.time, 6)];
+        for found in [&one.geometric, &one.linear] {
+            cells.extend(estimate_cells(&found.map(|found| found.estimate), AnnualRate::per_year));
+        }
+        annual.row(cells);
+    }
+    annual.note("Geometric: 1 − S^(1/z); linear: (1 − S)/z; z in years; S the part that has not failed.");
+    annual
 }

@@ -82,6 +82,9 @@ pub fn table(answers: &Answers) -> String {
     for section in super::answer::sections(answers) {
         let _ = write!(text, "\n{}", section.text());
     }
+    text.push_str(
+        "\nMind: these numbers describe the rows given. Groups may differ in what else decides failure, and small numbers say little.\n",
+    );
     escape_lines(&text)
 }
 
