@@ -1,12 +1,12 @@
 //! `estimate`: times to failure from any field, through the same engine.
 
+use std::io::Write as _;
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::exit::Exit;
 use super::reading::{Stop, ended, progress};
-use super::say;
 use crate::estimate::asked::{Asked, Roles, TiesAsked, Want};
 use crate::estimate::columns::{Trouble, read_columns};
 use crate::estimate::comparison::weighting;
@@ -73,16 +73,20 @@ pub struct EstimateArguments {
     /// Column of the clusters: rows of one cluster may share their fate.
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     cluster: Option<String>,
-    /// Column of case weights.
+    /// Column of case weights: how many such rows each stands for. With weights of another kind, such as those of sampling,
+    /// name clusters, too, so that errors allow for them.
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     weight: Option<String>,
-    /// Columns of covariates that are numbers, for regression.
+    /// Columns of covariates that are numbers, for regression. Groups take part in a regression only as a factor.
     #[arg(long, value_name = "COLUMN", value_delimiter = ',', help_heading = "Columns")]
     covariate: Vec<String>,
-    /// Columns of covariates that are categories, each with its reference level behind a colon if it is not the first in order.
-    #[arg(long, value_name = "COLUMN[:LEVEL]", value_delimiter = ',', help_heading = "Columns")]
+    /// Columns of covariates that are categories.
+    #[arg(long, value_name = "COLUMN", value_delimiter = ',', help_heading = "Columns")]
     factor: Vec<String>,
-    /// What to estimate [default: survival, quantiles, and tests if there are groups].
+    /// Reference level of a factor [default: the first in order].
+    #[arg(long, value_name = "COLUMN=LEVEL", value_delimiter = ',', help_heading = "Columns")]
+    reference: Vec<String>,
+    /// What to estimate, several with commas between [default: survival, quantiles, and tests if there are groups].
     #[arg(long, value_enum, value_name = "WHAT", value_delimiter = ',', help_heading = "What to estimate")]
     want: Vec<Want>,
     /// Times at which survival and the like are read [default: eight, evenly spread].
@@ -143,8 +147,8 @@ pub struct EstimateArguments {
     /// Units of time in a year, for yearly rates.
     #[arg(long, value_name = "NUMBER", default_value_t = DAYS_PER_YEAR, help_heading = "How")]
     year: f64,
-    /// How many times clusters are resampled.
-    #[arg(long, value_name = "NUMBER", default_value_t = 1000, help_heading = "How")]
+    /// How many times clusters are resampled, at least 100.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1000, value_parser = clap::value_parser!(u32).range(100..), help_heading = "How")]
     resamples: u32,
     /// Where the random numbers start; the same number gives the same results.
     #[arg(long, value_name = "NUMBER", default_value_t = 1, help_heading = "How")]
@@ -172,6 +176,45 @@ fn usage(why: impl std::fmt::Display) -> Stop {
 /// What came from the table or the command may hold anything; line breaks are ours.
 fn escaped(text: &str) -> String {
     text.lines().map(|line| format!("{}\n", escape_terminal(line))).collect()
+}
+
+/// Pairs of a column and what is said of it.
+fn pairs(given: &[String], example: &str) -> Result<Vec<(String, String)>, Stop> {
+    let pair = |given: &String| {
+        let (name, value) = given
+            .split_once('=')
+            .ok_or_else(|| usage(format!("“{given}” names no column with a value.\nMend: write it as {example}.")))?;
+        Ok((name.to_owned(), value.to_owned()))
+    };
+    given.iter().map(pair).collect()
+}
+
+/// That every option given is of use to something that is wanted.
+fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
+    let options: [(&str, bool, &[Want]); 8] = [
+        ("--given", arguments.given > 0.0, &[Want::Conditional]),
+        ("--until", arguments.until.is_some(), &[Want::Mean, Want::Bootstrap]),
+        ("--cuts", !arguments.cuts.is_empty(), &[Want::LifeTable]),
+        ("--score", !arguments.score.is_empty(), &[Want::Tests]),
+        ("--published-rate", arguments.published_rate.is_some(), &[Want::Rates]),
+        ("--profile", !arguments.profile.is_empty(), &[Want::Cox]),
+        ("--residuals", arguments.residuals, &[Want::Cox]),
+        ("--weighting", !arguments.weighting.is_empty(), &[Want::Tests, Want::Pairs]),
+    ];
+    for (option, given, uses) in options {
+        if given && !uses.iter().any(|one| want.contains(one)) {
+            let names: Vec<String> =
+                uses.iter().filter_map(|one| one.to_possible_value()).map(|value| value.get_name().to_owned()).collect();
+            return Err(usage(format!(
+                "{option} is of no use to what is wanted.\nMend: leave it out, or add to --want: {}.",
+                names.join(" or ")
+            )));
+        }
+    }
+    if arguments.given > 0.0 && arguments.at.iter().any(|time| *time <= arguments.given) {
+        return Err(usage("A time of --at is not after --given.\nMend: ask for later times."));
+    }
+    Ok(())
 }
 
 fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
@@ -214,17 +257,27 @@ fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
     if weightings.is_empty() {
         weightings.push(Weighting::LogRank);
     }
-    let factors = arguments.factor.iter().map(|factor| match factor.split_once(':') {
-        Some((name, level)) => (name.to_owned(), Some(level.to_owned())),
-        None => (factor.clone(), None),
-    });
-    let mut profile = Vec::new();
-    for given in &arguments.profile {
-        let (name, value) = given.split_once('=').ok_or_else(|| {
-            usage(format!("“{given}” is no part of a profile.\nMend: write it as --profile depth=2,etch=selective."))
-        })?;
-        profile.push((name.to_owned(), value.to_owned()));
+    let references = pairs(&arguments.reference, "--reference etch=rinse")?;
+    if let Some((name, _)) = references.iter().find(|(name, _)| !arguments.factor.contains(name)) {
+        return Err(usage(format!(
+            "--reference names {name}, which is no factor.\nMend: name the column with --factor, too."
+        )));
     }
+    let level_of = |name: &String| references.iter().find(|(factor, _)| factor == name).map(|(_, level)| level.clone());
+    let factors = arguments.factor.iter().map(|name| (name.clone(), level_of(name)));
+    let mut all: Vec<&String> = arguments.covariate.iter().chain(&arguments.factor).collect();
+    all.sort();
+    if let Some(twice) = all.windows(2).find(|pair| pair[0] == pair[1]) {
+        return Err(usage(format!("{} is named twice as a covariate.\nMend: name it once.", twice[0])));
+    }
+    if arguments.failure == arguments.censored {
+        return Err(usage(format!(
+            "“{}” can't mean both.\nMend: give --failure and --censored different values.",
+            arguments.failure
+        )));
+    }
+    useful(arguments, &once)?;
+    let profile = pairs(&arguments.profile, "--profile depth=2,etch=selective")?;
     let sorted = |times: &[f64]| {
         let mut times = times.to_vec();
         times.sort_by(f64::total_cmp);
@@ -297,13 +350,22 @@ fn try_run(arguments: &EstimateArguments) -> Result<(), Stop> {
         make_ready(&asked, read, arguments.leave_out_incomplete).map_err(|why| Stop(Exit::Findings, escaped(&why)))?;
     let answers = answer::answer(&mut asked, &data).map_err(usage)?;
     if arguments.json {
-        say(&answer::json(&answers));
-        return Ok(());
+        return tell(&answer::json(&answers));
     }
     if let Some(path) = &arguments.out {
         std::fs::write(path, answer::json(&answers))
             .map_err(|error| Stop(Exit::NotWritten, format!("{} can't be written: {error}.\n", path.display())))?;
     }
-    say(&text::table(&answers));
-    Ok(())
+    tell(&text::table(&answers))
+}
+
+/// Writes to standard output. A reader that has gone away is no error; a full disk is.
+fn tell(text: &str) -> Result<(), Stop> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Stop(Exit::NotWritten, format!("The result can't be written: {error}.\n")))
+        }
+        _ => Ok(()),
+    }
 }

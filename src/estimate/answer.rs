@@ -174,9 +174,9 @@ fn fill_in(asked: &mut Asked, data: &Data, groups: &Groups) {
     let last_of = |rows: &crate::stats::Observations| rows.last_day().map(|day| data.axis.time(day.count()));
     let last = last_of(&data.observations).unwrap_or(0.0);
     if asked.at.is_empty() {
-        let step = last / 8.0;
-        let round = if step >= 1.0 { 1.0 } else { 10_f64.powf(step.max(1e-9).log10().floor() - 1.0) };
-        asked.at = (1..=8).map(|part| (f64::from(part) * step / round).floor() * round).collect();
+        let whole = last.fract().abs() < f64::MIN_POSITIVE && last >= 8.0;
+        let part = |part: i32| if whole { (f64::from(part) * last / 8.0).floor() } else { f64::from(part) * last / 8.0 };
+        asked.at = (1..8).map(part).chain([last]).collect();
         asked.at.dedup();
     }
     if asked.cuts.is_empty() {

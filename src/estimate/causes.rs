@@ -7,7 +7,7 @@ use super::asked::Asked;
 use super::data::Data;
 use super::rates::{GroupAnnual, annual_section};
 use super::regression::{Terms, terms};
-use super::section::{Section, digits, p_value};
+use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::stats::{
@@ -17,7 +17,8 @@ use crate::stats::{
     fine_gray, geometric_annual_rate_of_incidence, gray_test, incidence_at_horizons, linear_annual_rate_of_incidence,
     lost_before, lost_bounds,
 };
-use crate::wording::why_not_known;
+
+use crate::wording::counted;
 
 /// Cumulative incidence of a cause in a group.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -338,6 +339,6 @@ pub fn subdistribution_sections(asked: &Asked, fit: &SubdistributionRegression) 
             }
         }
     }
-    section.note(format!("{} rows; {} left out because a covariate is missing.", fit.rows, fit.left_out));
+    section.note(format!("{}; {} left out because a covariate is missing.", counted(fit.rows, "row", "rows"), fit.left_out));
     vec![section]
 }

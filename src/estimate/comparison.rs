@@ -5,14 +5,13 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits, p_value};
+use super::section::{Section, digits, p_value, why_not_known};
 use crate::quantity::{Known, Variance};
 use crate::stats::{
     CombinedLogRankTest, Compared, Exponent, PairwiseTests, TrendTest, WeightedLogRankTest, Weighting, Weightings,
     WildBootstrapTest, combined_log_rank, equally_spaced_scores, log_rank_trend, pairwise_log_rank, weighted_log_rank,
     wild_bootstrap_log_rank,
 };
-use crate::wording::why_not_known;
 
 /// Tests of all groups at once.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -159,7 +158,11 @@ pub fn test_sections(asked: &Asked, tests: &Tests, groups: &[String]) -> Vec<Sec
     }
     if let Known::Known(combined) = &tests.combined {
         section.row(vec![
-            format!("largest of {}", combined.statistics.len()),
+            if groups.len() > 2 {
+                format!("largest trend of {}", combined.statistics.len())
+            } else {
+                format!("largest of {}", combined.statistics.len())
+            },
             format!("|z| {}", digits(combined.largest, 5)),
             String::new(),
             p_value(combined.p_value, combined.ln_p_value),
@@ -184,7 +187,13 @@ pub fn test_sections(asked: &Asked, tests: &Tests, groups: &[String]) -> Vec<Sec
         Variance::ClusterRobust => "Variance by clusters.",
         Variance::ModelBased => "Variance as if all rows were independent.",
     });
-    let mut trend = Section::new("Trend over the groups in their order", &["weighting", "z", "p"]);
+    let scores = match tests.trend.first() {
+        Some(Known::Known(test)) => test.scores.clone(),
+        _ => (1..=groups.len()).map(|score| score as f64).collect(),
+    };
+    let order = groups.iter().zip(&scores).map(|(group, score)| format!("{group} {}", digits(*score, 6)));
+    let mut trend = Section::new("Trend over the groups, if their order means anything", &["weighting", "z", "p"]);
+    trend.note(format!("Scores: {}.", order.collect::<Vec<_>>().join(", ")));
     for (one, test) in asked.weightings.iter().zip(&tests.trend) {
         let mut cells = vec![weighting_name(*one)];
         match test {

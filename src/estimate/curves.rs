@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::asked::Asked;
 use super::comparison::two_groups;
 use super::data::Data;
-use super::section::{Section, digits, p_value};
+use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::{At, Groups, estimate_cells};
 use super::text::scale;
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance};
@@ -16,7 +16,7 @@ use crate::stats::{
     actuarial_table, conditional_survival, confidence_band, cumulative_hazard, restricted_mean_contrast, survival_contrast,
     survival_with_few_clusters,
 };
-use crate::wording::why_not_known;
+use crate::wording::counted;
 
 /// A point of a band.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -163,8 +163,10 @@ pub struct ActuarialRow {
 pub struct GroupActuarial {
     /// The group.
     pub group: String,
-    /// Its intervals.
+    /// Its intervals: from a time up to, not with, the next.
     pub intervals: Vec<ActuarialRow>,
+    /// How many ended at the last cut point or later, and so are in none of them.
+    pub later: u64,
 }
 
 /// Survival of a group with intervals that know how few clusters there are.
@@ -323,7 +325,7 @@ pub fn life_tables(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<Gr
     let each = groups.labels.iter().zip(&groups.observations);
     each.map(|(label, observations)| {
         let found = actuarial_table(observations, &data.axis, &cutpoints)
-            .map_err(|error| format!("{error}\nMend: give rising times with --cuts."))?;
+            .map_err(|error| format!("No life table: {error}.\nMend: give rising times with --cuts."))?;
         let row = |interval: ActuarialInterval| ActuarialRow {
             from: data.axis.time(interval.from.count()),
             to: data.axis.time(interval.to.count()),
@@ -340,7 +342,9 @@ pub fn life_tables(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<Gr
             density: interval.density,
             density_error: interval.density_error,
         };
-        Ok(GroupActuarial { group: label.clone(), intervals: found.into_iter().map(row).collect() })
+        let last = cutpoints.last().map_or(0, |last| last.count());
+        let later = observations.exit().iter().filter(|exit| **exit >= last).count() as u64;
+        Ok(GroupActuarial { group: label.clone(), intervals: found.into_iter().map(row).collect(), later })
     })
     .collect()
 }
@@ -497,13 +501,26 @@ pub fn life_table_sections(all: &[GroupActuarial]) -> Vec<Section> {
         .map(|group| {
             let mut section = Section::new(
                 format!("Actuarial life table: {}", group.group),
-                &["from", "to", "entered", "withdrawn", "exposed", "failed", "failing", "survival", "s.e.", "hazard"],
+                &[
+                    "from",
+                    "to",
+                    "entered",
+                    "joined",
+                    "withdrawn",
+                    "exposed",
+                    "failed",
+                    "failing",
+                    "survival",
+                    "s.e.",
+                    "hazard",
+                ],
             );
             for row in &group.intervals {
                 section.row(vec![
                     digits(row.from, 6),
                     digits(row.to, 6),
                     digits(row.entered, 7),
+                    digits(row.joined, 7),
                     digits(row.withdrawn, 7),
                     digits(row.exposed, 7),
                     digits(row.failed, 7),
@@ -513,6 +530,8 @@ pub fn life_table_sections(all: &[GroupActuarial]) -> Vec<Section> {
                     known(row.hazard),
                 ]);
             }
+            let later = counted(group.later, "row", "rows");
+            section.note(format!("Each from a time up to, not with, the next; {later} ended at the last cut or later."));
             section
         })
         .collect()

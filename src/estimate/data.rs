@@ -94,6 +94,9 @@ struct Trouble {
 pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
     let roles = &asked.roles;
     let rows = read.rows;
+    if rows == 0 {
+        return Err("The table has no rows.\nMend: export it again.".to_owned());
+    }
     let numbers = read.numbers;
     let mut columns = read.columns.into_iter();
     let mut next_numbers = |there: bool| match there.then(|| columns.next()).flatten() {
@@ -267,11 +270,18 @@ fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> Resul
     let (Some(levels), Some((failure, censored))) = (cause, meanings) else {
         return Ok((Vec::new(), vec!["failure".to_owned()]));
     };
-    if failure == censored {
-        return Err(format!("“{failure}” can't mean both.\nMend: give --failure and --censored different values."));
-    }
     let mut labels = vec![failure.to_owned()];
-    let mut others: Vec<&String> = levels.labels.iter().filter(|label| *label != failure && *label != censored).collect();
+    let mut others: Vec<&String> =
+        levels.labels.iter().filter(|label| !same_value(label, failure) && !same_value(label, censored)).collect();
+    let mut all: Vec<&str> = levels.labels.iter().map(String::as_str).collect();
+    all.sort_by(|a, b| by_size_or_letter(a, b));
+    all.truncate(20);
+    if !others.is_empty() && !levels.labels.iter().any(|label| same_value(label, failure)) {
+        return Err(format!(
+            "No row has “{failure}”, which means a failure, in the column of causes. It holds: {}.\nMend: say with --failure and --censored what these mean.",
+            all.join(", ")
+        ));
+    }
     others.sort_by(|a, b| by_size_or_letter(a, b));
     if others.len() > 200 {
         return Err(format!(
@@ -281,12 +291,25 @@ fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> Resul
     }
     labels.extend(others.into_iter().cloned());
     let place = |label: &String| {
-        if label == censored {
+        if same_value(label, censored) {
             return 0;
+        }
+        if same_value(label, failure) {
+            return 1;
         }
         labels.iter().position(|known| known == label).and_then(|place| u8::try_from(place + 1).ok()).unwrap_or(0)
     };
     Ok((levels.labels.iter().map(place).collect(), labels))
+}
+
+/// Whether two cells say the same: the same text whatever its capitals, the same number, or both yes or no as programs write it.
+fn same_value(a: &str, b: &str) -> bool {
+    let number = |text: &str| match text.to_ascii_lowercase().as_str() {
+        "true" => Some(1.0),
+        "false" => Some(0.0),
+        text => text.parse::<f64>().ok(),
+    };
+    a.eq_ignore_ascii_case(b) || matches!((number(a), number(b)), (Some(x), Some(y)) if x.total_cmp(&y).is_eq())
 }
 
 fn pick(levels: Levels, kept: Option<&[u32]>) -> Levels {
@@ -332,4 +355,19 @@ fn grouping_of(levels: &Levels, what: &str) -> Result<Grouping, String> {
             levels.labels.len()
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::same_value;
+
+    #[test]
+    fn the_same_cause_may_be_written_in_several_ways() {
+        for (a, b) in [("1", "1.0"), ("yes", "YES"), ("true", "1"), ("False", "0"), ("lost", "lost")] {
+            assert!(same_value(a, b), "{a} {b}");
+        }
+        for (a, b) in [("1", "2"), ("yes", "no"), ("lost", "loss"), ("1", "10")] {
+            assert!(!same_value(a, b), "{a} {b}");
+        }
+    }
 }

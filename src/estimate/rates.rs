@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits, p_value};
+use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::{GroupSurvival, estimate_cells};
 use crate::quantity::{AnnualRate, ConfidenceInterval, Known, Variance, Years};
 use crate::stats::{
@@ -13,7 +13,6 @@ use crate::stats::{
     cluster_robust_rate_ratio, exact_rate_ratio, geometric_annual_failure_rate, linear_annual_failure_rate,
     observed_by_expected, rate,
 };
-use crate::wording::why_not_known;
 
 /// Failures of a group by time followed, for a year.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::asked::{Asked, TiesAsked};
 use super::columns::MISSING;
 use super::data::{Covariate, Data, Levels};
-use super::section::{Section, digits, p_value};
+use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::estimate_cells;
 use crate::quantity::{ConfidenceInterval, Days, Estimate, Fraction, Known, Variance};
 use crate::stats::{
@@ -14,7 +14,8 @@ use crate::stats::{
     Observations, PenalisedRegression, ProfileValue, ProportionalityTest, ReferenceDistribution, RegressionTest,
     TiesHandling, TimeScale, cox_regression, frailty_regression, penalised_cox_regression, proportionality,
 };
-use crate::wording::why_not_known;
+
+use crate::wording::counted;
 
 /// Covariates as plain columns, factors as indicators, for the rows that have all of them.
 pub struct Terms {
@@ -408,8 +409,11 @@ pub fn regression_sections(asked: &Asked, fitted: &Fitted<ProportionalHazards>) 
         ]);
     }
     section.note(format!(
-        "{} rows, {} failures; {} left out because a covariate or the stratum is missing; {} iterations.",
-        fit.behind.observations, fit.behind.failures, fit.left_out, fit.convergence.iterations
+        "{}, {}; {} left out because a covariate or the stratum is missing; {}.",
+        counted(fit.behind.observations, "row", "rows"),
+        counted(fit.behind.failures, "failure", "failures"),
+        fit.left_out,
+        counted(u64::from(fit.convergence.iterations), "iteration", "iterations")
     ));
     let concordance = known_text(&all.concordance, |found| {
         let error =
@@ -451,6 +455,10 @@ pub fn regression_sections(asked: &Asked, fitted: &Fitted<ProportionalHazards>) 
             proportional.row(cells);
         }
     }
+    proportional.note(match fit.cluster_robust {
+        Some(_) => "Exact form of the score test, variance by clusters; ranks are those among failures.",
+        None => "Exact form of the score test; ranks are those among failures.",
+    });
     proportional.note("A small p says that a ratio changes with time; one number for it then hides that.");
     let interval = format!("{level} % interval");
     let mut adjusted = Section::new(

@@ -5,13 +5,14 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits};
+use super::section::{Section, digits, why_not_known};
 use crate::quantity::{Days, Fraction, Known};
 use crate::stats::{
     BootstrapEstimate, BootstrapInterval, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap,
 };
-use crate::wording::why_not_known;
+
+use crate::wording::counted;
 
 /// What is resampled.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -127,7 +128,7 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
         section.row(vec![
             what.to_owned(),
             one.at.map_or_else(String::new, |at| digits(at, 6)),
-            group,
+            group.clone(),
             number(&one.estimate.value),
             number(&one.estimate.standard_error),
             limits(&one.estimate.percentile),
@@ -135,7 +136,12 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
         ]);
         few |= one.estimate.few_clusters;
         for lost in &one.estimate.not_estimated {
-            section.note(format!("{what}: {} resamples have no estimate ({}).", lost.replicates, why_not_known(lost.why)));
+            section.note(format!(
+                "{what}, {group}{}: {} no estimate ({}).",
+                one.at.map_or_else(String::new, |at| format!(", {}", digits(at, 6))),
+                counted(lost.replicates, "resample has", "resamples have"),
+                why_not_known(lost.why)
+            ));
         }
     }
     if !reasons.borrow().is_empty() {

@@ -2,6 +2,9 @@
 
 use std::fmt::Write as _;
 
+use crate::quantity::WhyNotKnown;
+use crate::wording;
+
 /// A table for reading.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Section {
@@ -55,6 +58,17 @@ impl Section {
             let _ = writeln!(text, "  {note}");
         }
         text
+    }
+}
+
+/// Why a number is not known, in words of any field.
+pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
+    match why {
+        WhyNotKnown::TooFewClusters => "too few clusters",
+        WhyNotKnown::TooFewGroups => "no two groups that could be compared",
+        WhyNotKnown::AllFailed => "nobody was left",
+        WhyNotKnown::AtBoundary => "no limits at this end",
+        other => wording::why_not_known(other),
     }
 }
 

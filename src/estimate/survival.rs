@@ -5,12 +5,11 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits};
+use super::section::{Section, digits, why_not_known};
 use crate::quantity::{Days, Estimate, Fraction, IntervalMethod, Known, WhyNotKnown};
 use crate::stats::{
     Inference, LifeTable, Observations, ProductLimit, Step, quantile, restricted_mean_on, survival_by_group, survival_curve,
 };
-use crate::wording::why_not_known;
 
 /// What holds at a time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

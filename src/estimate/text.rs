@@ -62,6 +62,11 @@ pub fn table(answers: &Answers) -> String {
     for left in &used.left_out {
         let _ = writeln!(text, "Left out: {}, {}.", counted(left.rows, "row", "rows"), left.reason);
     }
+    if let (Some(cause), Some((failure, competing))) = (&answers.asked.roles.cause, used.causes.split_first()) {
+        let censored = &answers.asked.roles.censored;
+        let others = if competing.is_empty() { String::new() } else { format!("; competing: {}", competing.join(", ")) };
+        let _ = writeln!(text, "In {cause}, {failure} is a failure and {censored} is censored{others}.");
+    }
     let mut groups = super::section::Section::new(
         "Rows",
         &["group", "rows", "clusters", "failures", "competing", "censored", "time followed", "last time"],

@@ -142,7 +142,16 @@ fn every_question_is_answered_in_words() {
     let mut arguments = vec!["estimate", "records/teeth.csv"];
     arguments.extend(columns);
     arguments.extend(["--group", "etch", "--stratum", "jaw", "--weight", "weight", "--entry", "from"]);
-    arguments.extend(["--covariate", "depth", "--factor", "class:universal", "--profile", "depth=2,class=etch-and-rinse"]);
+    arguments.extend([
+        "--covariate",
+        "depth",
+        "--factor",
+        "class",
+        "--reference",
+        "class=universal",
+        "--profile",
+        "depth=2,class=etch-and-rinse",
+    ]);
     arguments.extend(["--at", "1,3,5", "--given", "1", "--until", "5", "--published-rate", "0.05", "--year", "1"]);
     arguments.extend(["--resamples", "200", "--residuals", "--curves", "--want"]);
     arguments.push(
@@ -195,6 +204,7 @@ fn what_is_wrong_is_said_with_its_place_and_how_to_mend_it() {
         ("c.csv", b"t,d,x,y\n1,1,1,2\n2,1,2,4\n3,0,3,6\n4,1,4,8\n5,0,5,10\n"),
         ("d.csv", b"t,d,x\n1,1,1\n2,1,1\n3,1,1\n4,0,0\n5,0,0\n6,1,0\n7,0,0\n"),
         ("e.csv", b"t,d\n1,1\n2\n"),
+        ("f.csv", b"t,d\n"),
     ]);
     let mut text = String::new();
     for arguments in [
@@ -210,8 +220,12 @@ fn what_is_wrong_is_said_with_its_place_and_how_to_mend_it() {
         &["records/c.csv", "--time", "t", "--cause", "d", "--want", "frailty", "--covariate", "x"],
         &["records/c.csv", "--time", "t", "--confidence", "95"],
         &["records/c.csv", "--time", "t", "--weighting", "wilcoxon"],
-        &["records/c.csv", "--time", "t", "--factor", "x:9", "--want", "cox"],
+        &["records/c.csv", "--time", "t", "--factor", "x", "--reference", "x=9", "--want", "cox"],
         &["records/e.csv", "--time", "t", "--cause", "d"],
+        &["records/f.csv", "--time", "t"],
+        &["records/c.csv", "--time", "t", "--cause", "d", "--failure", "lost", "--censored", "there"],
+        &["records/c.csv", "--time", "t", "--cause", "d", "--published-rate", "0.02"],
+        &["records/c.csv", "--time", "t", "--cause", "d", "--covariate", "x,x", "--want", "cox"],
         &["records/none.csv", "--time", "t"],
     ] {
         let mut all = vec!["estimate"];
