@@ -10,8 +10,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::beta::student_quantile_upper;
 use super::cluster_influence::{influences, survival_jumps};
-use super::distribution::student_quantile_upper;
 use super::life_table::LifeTable;
 use super::observation::Observations;
 use super::product_limit::ProductLimit;

@@ -13,7 +13,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::beta_tail::beta_upper_tail;
+use super::beta::beta_upper_tail;
 use crate::quantity::{Known, WhyNotKnown};
 
 /// Up to so many clusters with information, the χ² reference of a robust test is not to be relied on.

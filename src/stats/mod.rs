@@ -84,7 +84,6 @@ pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
 pub mod beta;
-mod beta_tail;
 mod blocks;
 mod bucket;
 pub mod cause_specific_hazard;

@@ -14,7 +14,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::distribution::{normal_quantile_upper, student_quantile_upper};
+use super::beta::student_quantile_upper;
+use super::distribution::normal_quantile_upper;
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
 
 /// On which scale a survival's interval is symmetric.
