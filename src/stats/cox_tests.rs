@@ -5,11 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::beta::{student_quantile_upper, student_two_sided};
 use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
-use super::symmetric::Symmetric;
+use super::symmetric::{NOTHING_LEFT, Symmetric};
 use crate::quantity::{ConfidenceLevel, Known, WhyNotKnown};
-
-/// A pivot below this part of its variance is rounding, not information.
-const NOTHING_LEFT: f64 = 1e-11;
 
 /// A χ² test.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -26,12 +26,12 @@ use serde::{Deserialize, Serialize};
 
 use super::causes::ObservationsByCause;
 use super::cox_tests::RegressionTest;
-use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::distribution::normal_quantile_upper;
 use super::fine_gray_influence::{AtCoefficients, Pieces};
 use super::fine_gray_weights::{Records, SubdistributionWeights};
 use super::grouping::Grouping;
 use super::incidence_interval::{IncidenceIntervalMethod, incidence_interval};
-use super::pivoted::Symmetric;
+use super::symmetric::{NOTHING_LEFT, Symmetric};
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
 };
@@ -406,7 +406,7 @@ impl Likelihood {
                 }
             }
         }
-        Value { log_likelihood, score, information: Symmetric::of_triangle(size, &triangle) }
+        Value { log_likelihood, score, information: Symmetric::of_triangle(size, triangle) }
     }
 
     fn maximise(&self, records: &Records) -> Result<Optimum, FineGrayFailure> {
@@ -414,15 +414,16 @@ impl Likelihood {
         let mut now = self.at(records, &beta);
         let (log_likelihood_at_zero, score_at_zero) = (now.log_likelihood, now.score.clone());
         let at_start = now.information.clone();
+        // What a covariate that varies by 1 at every ending would have for information.
+        let usual = vec![self.ended.iter().sum(); self.size];
         for iterations in 0..=MOST_ITERATIONS {
             let fail = |why, covariate| FineGrayFailure { why, covariate, iterations };
             // Scaled covariates vary by 1 over all; what varies by nothing where the cause is at work tells nothing.
-            let inverse = now.information.inverse().map_err(|index| {
+            let root = now.information.root(NOTHING_LEFT, &usual).map_err(|index| {
                 fail(if iterations == 0 { WhyNotKnown::Collinear } else { WhyNotKnown::Separated }, Some(index))
             })?;
-            let step = inverse.times(&now.score);
-            let square: f64 = step.iter().zip(&now.score).map(|(step, score)| step * score).sum();
-            let gap = libm::sqrt(square.max(0.0));
+            let step = root.solve(&now.score);
+            let gap = libm::sqrt(root.quadratic_form(&now.score));
             if (SETTLED..1e-3).contains(&gap) && reach(records, &step) > 0.1 {
                 return Err(fail(WhyNotKnown::Separated, largest(&step)));
             }
@@ -432,7 +433,7 @@ impl Likelihood {
                 if let Some(index) = lost {
                     return Err(fail(WhyNotKnown::Separated, Some(index)));
                 }
-                let log_likelihood = now.log_likelihood;
+                let (log_likelihood, inverse) = (now.log_likelihood, root.inverse());
                 let optimum =
                     Optimum { beta, log_likelihood, log_likelihood_at_zero, score_at_zero, inverse, iterations, gap };
                 return Ok(optimum);
@@ -474,15 +475,6 @@ fn largest(step: &[f64]) -> Option<usize> {
     (0..step.len()).reduce(|a, b| if step[b].abs() > step[a].abs() { b } else { a })
 }
 
-fn test_of(quadratic: (f64, u32), size: usize) -> Known<RegressionTest> {
-    let (chi_square, rank) = quadratic;
-    if rank as usize != size || size == 0 {
-        return Known::NotKnown(WhyNotKnown::TooFewClusters);
-    }
-    let tail = chi_square_upper_tail(chi_square, rank);
-    Known::Known(RegressionTest { chi_square, degrees_of_freedom: rank, p_value: tail.p_value, ln_p_value: tail.ln_p_value })
-}
-
 fn report(
     records: &Records,
     weights: &SubdistributionWeights,
@@ -496,12 +488,18 @@ fn report(
     let enough = pieces.count >= 2;
     let at = AtCoefficients::of(records, weights, &optimum.beta);
     let scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at.score_influence(k))).collect();
-    let scaled = optimum.inverse.around(&meat(&scores));
+    let scaled = meat(&scores).between(&optimum.inverse);
     let covariance = scaled.scaled(&per_scale);
     let at_zero = AtCoefficients::of(records, weights, &vec![0.0; size]);
     let zero_scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at_zero.score_influence(k))).collect();
     let beta: Vec<f64> = optimum.beta.iter().zip(&per_scale).map(|(beta, factor)| beta * factor).collect();
-    let known = |test: Known<RegressionTest>| if enough { test } else { Known::NotKnown(WhyNotKnown::TooFewClusters) };
+    let test = |vector: &[f64], covariance: &Symmetric| {
+        if enough && size > 0 {
+            RegressionTest::quadratic(vector, covariance)
+        } else {
+            Known::NotKnown(WhyNotKnown::TooFewClusters)
+        }
+    };
     let coefficient = |k: usize| {
         let error = if enough {
             Known::Known(libm::sqrt(covariance.at(k, k)))
@@ -526,7 +524,7 @@ fn report(
                 method: IntervalMethod::Log,
                 ..interval
             }),
-            test: known(test_of(covariance.only(&[k]).quadratic_form(&beta[k..=k]), 1)),
+            test: test(&beta[k..=k], &covariance.only(&[k])),
         }
     };
     let mut hazard = 0.0;
@@ -548,8 +546,8 @@ fn report(
         inverse_information: optimum.inverse.scaled(&per_scale).rows(),
         log_likelihood: optimum.log_likelihood,
         log_likelihood_at_zero: optimum.log_likelihood_at_zero,
-        wald: known(test_of(covariance.quadratic_form(&beta), size)),
-        score: known(test_of(meat(&zero_scores).quadratic_form(&optimum.score_at_zero), size)),
+        wald: test(&beta, &covariance),
+        score: test(&optimum.score_at_zero, &meat(&zero_scores)),
         iterations: optimum.iterations,
         gap: optimum.gap,
         centre: records.centre.clone(),
@@ -571,7 +569,7 @@ fn meat(scores: &[Vec<f64>]) -> Symmetric {
     let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let triangle: Vec<f64> =
         (0..scores.len()).flat_map(|k| (0..=k).map(move |l| (k, l))).map(|(k, l)| dot(&scores[k], &scores[l])).collect();
-    Symmetric::of_triangle(scores.len(), &triangle)
+    Symmetric::of_triangle(scores.len(), triangle)
 }
 
 /// What the baseline at a horizon is made from, in units of the scaled covariates.

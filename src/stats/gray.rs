@@ -26,9 +26,9 @@ use serde::{Deserialize, Serialize};
 
 use super::bucket::Buckets;
 use super::causes::{EndingTable, ObservationsByCause, this_or_other, ticks_of};
+use super::covariance::Covariance;
 use super::distribution::chi_square_upper_tail;
 use super::grouping::{Grouping, NO_GROUP};
-use super::pivoted::Symmetric;
 use crate::quantity::{Behind, Known, Variance, WhyNotKnown};
 
 /// What is left of a risk set below this part of it is rounding.
@@ -111,7 +111,7 @@ pub fn gray_test(
     };
     let tables = EndingTable::count(by_cause, &this_or_other(cause), 3, strata * size, cell);
     let mut groups = vec![GrayGroup::default(); size];
-    let mut covariance = Symmetric::zero(size);
+    let mut covariance = Covariance::zero(size);
     let mut paths = Vec::new();
     for tables in tables.chunks(size.max(1)) {
         let path = Path::of(tables, options.rho);
@@ -126,7 +126,7 @@ pub fn gray_test(
     if behind.failures == 0 {
         return Known::NotKnown(WhyNotKnown::NoFailures);
     }
-    let kept = all_but_the_largest(&covariance);
+    let kept = covariance.all_but_the_largest();
     let scores: Vec<f64> = kept.iter().map(|&group| groups[group].score).collect();
     let (mut chi_square, rank) = covariance.only(&kept).quadratic_form(&scores);
     if rank == 0 {
@@ -169,14 +169,6 @@ fn behind(by_cause: &ObservationsByCause<'_>, cause: u8, cell: impl Fn(usize) ->
     }
     behind.clusters = seen.into_iter().map(u64::from).sum();
     behind
-}
-
-fn all_but_the_largest(covariance: &Symmetric) -> Vec<usize> {
-    let mut kept: Vec<usize> = (0..covariance.size()).collect();
-    let larger = |a: usize, b: usize| if covariance.at(b, b) > covariance.at(a, a) { b } else { a };
-    let largest = kept.iter().copied().reduce(larger);
-    kept.retain(|&group| Some(group) != largest);
-    kept
 }
 
 /// One group on one tick, just before it unless said.
@@ -272,7 +264,7 @@ impl Path {
         &self.groups[j * self.size..(j + 1) * self.size]
     }
 
-    fn add_model_covariance(&self, covariance: &mut Symmetric) {
+    fn add_model_covariance(&self, covariance: &mut Covariance) {
         let size = self.size;
         let mut rest = vec![0.0; size * size];
         let mut a = vec![0.0; size];
@@ -294,11 +286,11 @@ impl Path {
                         *a = factor(i, r) + (1.0 - x) * rest[i];
                     }
                     let ties = factor_for_ties(at.ended, group.survival * at.h);
-                    covariance.add_square(&a, at.common_rise / group.h * ties);
+                    covariance.add_square(at.common_rise / group.h * ties, &a);
                 }
                 if group.others > 0.0 {
                     let ties = factor_for_ties(group.others, group.at_risk);
-                    covariance.add_square(rest, x * x * group.others / (group.h * group.h) * ties);
+                    covariance.add_square(x * x * group.others / (group.h * group.h) * ties, rest);
                 }
             }
             if at.ended > 0.0 && at.h > 0.0 {
@@ -386,7 +378,7 @@ fn robust_covariance(
     cell: impl Fn(usize) -> Option<usize> + Copy,
     size: usize,
     paths: &[Path],
-) -> Symmetric {
+) -> Covariance {
     let observations = by_cause.observations();
     let (entry, exit, cluster) = (observations.entry(), observations.exit(), observations.cluster());
     let cells = paths.len() * size;
@@ -435,9 +427,9 @@ fn robust_covariance(
             }
         }
     }
-    let mut covariance = Symmetric::zero(size);
+    let mut covariance = Covariance::zero(size);
     for score in scores.chunks(size) {
-        covariance.add_square(score, 1.0);
+        covariance.add_square(1.0, score);
     }
     covariance
 }

@@ -136,7 +136,6 @@ pub mod observation;
 pub mod observed_expected;
 pub mod pairwise;
 pub mod person_time;
-mod pivoted;
 pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;

@@ -12,7 +12,7 @@
 use std::ops::Range;
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::observation::Ending;
 use super::risk_counts::RiskCounts;
 use super::weighting::Weighting;
@@ -36,9 +36,9 @@ pub(super) struct ScoreSums {
     /// The weighted difference, for each weighting and group.
     pub difference: Vec<f64>,
     /// Model-based covariance of the weighted differences.
-    pub covariance: Matrix,
+    pub covariance: Covariance,
     /// Covariance of the unweighted differences.
-    pub unweighted: Matrix,
+    pub unweighted: Covariance,
     /// How many strata have failures in a row with two groups at risk.
     pub informative_strata: u32,
     /// For each row and group, n_g/n.
@@ -59,8 +59,8 @@ impl ScoreSums {
             observed: vec![0.0; size],
             expected: vec![0.0; size],
             difference: vec![0.0; several * size],
-            covariance: Matrix::zero(several * size),
-            unweighted: Matrix::zero(size),
+            covariance: Covariance::zero(several * size),
+            unweighted: Covariance::zero(size),
             informative_strata: 0,
             share: vec![0.0; rows * size],
             weight: vec![0.0; rows * several],
@@ -286,10 +286,10 @@ impl ClusterScores {
     }
 
     /// Their squares, summed over clusters.
-    pub(super) fn covariance(&self) -> Matrix {
-        let mut covariance = Matrix::zero(self.width);
+    pub(super) fn covariance(&self) -> Covariance {
+        let mut covariance = Covariance::zero(self.width);
         for score in self.each() {
-            covariance.add_square(score);
+            covariance.add_square(1.0, score);
         }
         covariance
     }

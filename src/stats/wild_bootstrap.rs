@@ -18,7 +18,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::risk_counts::RiskCounts;
 use super::score_sums::ScoreSums;
 use super::weighted_log_rank::statistic;
@@ -70,7 +70,7 @@ pub fn wild_bootstrap_log_rank(
     let scores = sums.by_cluster(compared, &column);
     let robust = scores.covariance();
     statistic(&sums, Some(&robust), scores.present()).map(|(chi_square, rank)| {
-        let clusters = Clusters::whiten(scores.informing(size), &robust, sums.covariance.largest_variance());
+        let clusters = Clusters::whiten(scores.informing(size), &robust, &sums.covariance.all_but_the_largest());
         let patterns = u32::try_from(clusters.count.saturating_sub(1)).ok().and_then(|bits| 1_u64.checked_shl(bits));
         let all_patterns = patterns.filter(|&patterns| patterns <= u64::from(draws));
         let threads = std::thread::available_parallelism().map_or(1, usize::from);
@@ -103,10 +103,9 @@ struct Clusters {
 }
 
 impl Clusters {
-    /// Solves V = L·Lᵀ down the rows, passing over directions without variance; one group is left out.
-    fn whiten<'a>(informing: impl Iterator<Item = &'a [f64]>, robust: &Matrix, left_out: Option<usize>) -> Self {
-        let kept: Vec<usize> = (0..robust.size()).filter(|&g| Some(g) != left_out).collect();
-        let steps = robust.only(&kept).elimination();
+    /// Solves V = L·Lᵀ down the rows of the groups kept, passing over directions without variance.
+    fn whiten<'a>(informing: impl Iterator<Item = &'a [f64]>, robust: &Covariance, kept: &[usize]) -> Self {
+        let steps = robust.only(kept).elimination();
         let mut clusters = Self { count: 0, width: steps.len(), turned: Vec::new() };
         for score in informing {
             let mut rest: Vec<f64> = kept.iter().map(|&g| score[g]).collect();
@@ -169,9 +168,9 @@ mod tests {
     fn draws_are_the_same_on_any_number_of_threads() {
         let residuals: Vec<[f64; 3]> =
             (0..40_u8).map(|c| [f64::from(c % 7) - 2.5, f64::from(c % 5) - 2.0]).map(|[a, b]| [a, b, -a - b]).collect();
-        let mut robust = Matrix::zero(3);
-        residuals.iter().for_each(|residual| robust.add_square(residual));
-        let clusters = Clusters::whiten(residuals.iter().map(|residual| &residual[..]), &robust, Some(2));
+        let mut robust = Covariance::zero(3);
+        residuals.iter().for_each(|residual| robust.add_square(1.0, residual));
+        let clusters = Clusters::whiten(residuals.iter().map(|residual| &residual[..]), &robust, &[0, 1]);
         assert_eq!((clusters.count, clusters.width), (40, 2));
         // The statistic of the data themselves is that of the quadratic form.
         let total = |g: usize| residuals.iter().map(|residual| residual[g]).sum::<f64>();

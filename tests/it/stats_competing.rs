@@ -510,6 +510,30 @@ fn same_curves(a: &CumulativeIncidence, b: &CumulativeIncidence) -> Result<(), T
     Ok(())
 }
 
+#[test]
+fn where_one_alone_is_at_risk_no_covariate_tells_anything() {
+    // Nobody from before is left on tick 10 but the one who ends on it by the cause. What the running sums keep of the others is
+    // rounding, whatever the pieces in which they are summed.
+    let rows: [Row; 7] = [
+        (0, 3, 2, 0, 0, 1),
+        (0, 1, 2, 0, 0, -1),
+        (12, 1, 2, 0, 0, 3),
+        (9, 1, 1, 0, 0, -2),
+        (0, 1, 0, 0, 0, 1),
+        (0, 1, 2, 0, 0, 3),
+        (10, 1, 2, 0, 0, 0),
+    ];
+    for tick in 0..13 {
+        let pieces = split(&rows, tick);
+        let (observations, codes) = of(&pieces);
+        let by_cause = ObservationsByCause::new(&observations, &codes, 3).expect("codes");
+        let column: Vec<f64> = pieces.iter().map(|row| f64::from(row.5)).collect();
+        let options = FineGrayOptions { censoring: CensoringReading::EndingsFirst, ..FineGrayOptions::default() };
+        let failure = fine_gray(&by_cause, 1, &[column], &options).expect_err("no fit");
+        assert_eq!((failure.why, failure.covariate), (WhyNotKnown::Collinear, Some(0)), "split at {tick}");
+    }
+}
+
 proptest! {
     #[test]
     fn incidences_of_all_causes_and_the_event_free_part_sum_to_one(rows in rows()) {
