@@ -37,6 +37,7 @@ use super::cluster_cells::{ClusterCells, TableContents, TickCurves, TickTables};
 use super::distribution::{normal_quantile_upper, normal_upper_tail};
 use super::grouping::Grouping;
 use super::observation::Observations;
+use super::threads::{available, on_threads};
 use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
 
 /// Below so many clusters an estimate is marked.
@@ -419,31 +420,19 @@ fn draw_all(
         }
         rows
     };
-    let available = || std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
-    let threads = resampling.threads.map_or_else(available, NonZeroUsize::get).min(64) as u64;
+    let threads = resampling.threads.map_or_else(available, NonZeroUsize::get).min(64);
     let all = u64::from(resampling.replicates);
-    let parts_each = parts.len().div_ceil(threads as usize).max(1);
+    let parts_each = parts.len().div_ceil(threads).max(1);
     let mut parts_in_chunks = parts.chunks(parts_each);
-    let (mut replicates, mut jackknife) = (Vec::with_capacity(resampling.replicates as usize * statistics), Vec::new());
-    std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads)
-            .map(|worker| {
-                let parts = parts_in_chunks.next().unwrap_or_default();
-                let (replicates_in, jackknife_in) = (&replicates_in, &jackknife_in);
-                let range = all * worker / threads..all * (worker + 1) / threads;
-                scope.spawn(move || (replicates_in(range), jackknife_in(parts)))
-            })
-            .collect();
-        for worker in workers {
-            match worker.join() {
-                Ok((values, rows)) => {
-                    replicates.extend(values);
-                    jackknife.extend(rows);
-                }
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-    });
+    let shares = (0..threads as u64)
+        .map(|worker| {
+            let range = all * worker / threads as u64..all * (worker + 1) / threads as u64;
+            (range, parts_in_chunks.next().unwrap_or_default())
+        })
+        .collect();
+    let drawn = on_threads(shares, threads, |(range, parts)| (replicates_in(range), jackknife_in(parts)));
+    let (replicates, jackknife): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
+    let (replicates, jackknife) = (replicates.concat(), jackknife.concat());
     Drawn { statistics, estimates, replicates, jackknife }
 }
 

@@ -15,6 +15,7 @@ use super::compared::Compared;
 use super::covariance::Covariance;
 use super::observation::Ending;
 use super::risk_counts::RiskCounts;
+use super::threads::{available, on_threads};
 use super::weighting::Weighting;
 use crate::quantity::WhyNotKnown;
 
@@ -180,8 +181,7 @@ impl ScoreSums {
 
     /// Each cluster's sum of residuals. `column` tells, for each level of the grouping, which of the groups here it is, if any.
     pub(super) fn by_cluster(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> ClusterScores {
-        let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        let threads = threads.min(compared.observations.len() / WORTH_A_THREAD).max(1);
+        let threads = available().min(compared.observations.len() / WORTH_A_THREAD).max(1);
         self.by_cluster_on(compared, column, threads)
     }
 
@@ -190,18 +190,8 @@ impl ScoreSums {
         let width = self.weightings * self.counts.size;
         let mut scores = ClusterScores { width, scores: vec![0.0; clusters * (width + 1)] };
         let each = clusters.div_ceil(threads).max(1);
-        let parts = scores.scores.chunks_mut(each * (width + 1)).enumerate();
-        if threads == 1 {
-            for (number, scores) in parts {
-                self.add_clusters(compared, column, number * each, scores);
-            }
-        } else {
-            std::thread::scope(|scope| {
-                for (number, scores) in parts {
-                    scope.spawn(move || self.add_clusters(compared, column, number * each, scores));
-                }
-            });
-        }
+        let parts = scores.scores.chunks_mut(each * (width + 1)).enumerate().collect();
+        on_threads(parts, threads, |(number, scores)| self.add_clusters(compared, column, number * each, scores));
         scores
     }
 
