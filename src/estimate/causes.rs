@@ -10,7 +10,7 @@ use super::section::{Section, digits, p_value};
 use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 use crate::stats::{
-    CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest, IncidenceInference,
+    CaseBounds, FineGrayOptions, GrayOptions, GrayTest, HazardIntervalMethod, HazardVarianceFormula, IncidenceInference,
     IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
     SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, gray_test,
     incidence_at_horizons, lost_before, lost_bounds,
@@ -131,8 +131,8 @@ fn causes_of(data: &Data) -> u8 {
 /// When codes and rows don't fit together, which would be a fault of the program.
 pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Incidences, String> {
     let (in_steps, hazard_variance) = match asked.variance {
-        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, CauseHazardVariance::ClusterRobust),
-        Variance::ModelBased => (IncidenceVariance::Multinomial, CauseHazardVariance::Aalen),
+        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, HazardVarianceFormula::ClusterRobust),
+        Variance::ModelBased => (IncidenceVariance::Multinomial, HazardVarianceFormula::Poisson),
     };
     let inference = IncidenceInference { variance: in_steps, method: scale(asked), level: asked.level };
     let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
@@ -143,7 +143,7 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
         let table = LifeTable::count(observations);
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
-            let method = CauseHazardIntervalMethod::Log;
+            let method = HazardIntervalMethod::Log;
             let hazard = cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
             let at = asked.at.iter().zip(&ticks).zip(estimates);
             let steps = asked.curves.then(|| {

@@ -105,6 +105,12 @@ impl<'a> ObservationsByCause<'a> {
         self.causes
     }
 
+    /// The observations with endings by this cause as failures, and all others as censorings.
+    pub(super) fn failing_by(&self, cause: u8) -> Observations {
+        let ending = |&code: &u8| if code == cause { Ending::Failed } else { Ending::Censored };
+        self.observations.with_endings(self.codes.iter().map(ending).collect())
+    }
+
     /// How many ended by this cause on a tick up to and including `tick` (records, not weights).
     pub(super) fn ended_by(&self, cause: u8, tick: i32) -> u64 {
         let ended = |(&code, &exit): (&u8, &i32)| u64::from(code == cause && exit <= tick);

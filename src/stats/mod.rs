@@ -167,10 +167,7 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
-pub use cause_specific_hazard::{
-    CauseHazardIntervalMethod, CauseHazardStep, CauseHazardVariance, CauseSpecificHazard, cause_specific_hazard,
-    cause_specific_hazard_at_horizons,
-};
+pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
 pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,

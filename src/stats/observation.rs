@@ -177,6 +177,12 @@ impl Observations {
         self.clusters = self.clusters.max(cluster.saturating_add(1));
     }
 
+    /// The same observations with other endings, one for each.
+    pub(super) fn with_endings(&self, ending: Vec<Ending>) -> Self {
+        debug_assert_eq!(ending.len(), self.len(), "one ending for each observation");
+        Self { ending, ..self.clone() }
+    }
+
     /// The observations of each level of a grouping, in their order; cluster indices stay what they are. Those without a group
     /// are left out, and so are those past the end of the grouping's codes.
     pub fn by_group(&self, grouping: &Grouping) -> Vec<Self> {

@@ -9,10 +9,10 @@
 
 use manebit::quantity::{Days, Known, Variance, WhyNotKnown};
 use manebit::stats::{
-    CauseHazardVariance, CensoringReading, CumulativeIncidence, Ending, FineGrayFit, FineGrayOptions, GrayOptions, Grouping,
-    IncidenceInference, IncidenceVariance, LifeTable, Observations, ObservationsByCause, ProductLimit, WeightInfluence,
-    cause_specific_hazard, cumulative_incidence, cumulative_incidence_of_cause, fine_gray, gray_test, incidence_at_horizons,
-    lost_bounds, tipping_point,
+    CensoringReading, CumulativeIncidence, Ending, FineGrayFit, FineGrayOptions, GrayOptions, Grouping,
+    HazardVarianceFormula, IncidenceInference, IncidenceVariance, LifeTable, Observations, ObservationsByCause,
+    ProductLimit, WeightInfluence, cause_specific_hazard, cumulative_incidence, cumulative_incidence_of_cause, fine_gray,
+    gray_test, incidence_at_horizons, lost_bounds, tipping_point,
 };
 use proptest::prelude::*;
 use serde_json::Value;
@@ -321,10 +321,10 @@ fn late_entries_weights_and_clusters_agree_with_exact_sums() {
                 }
             }
         }
-        let hazard = cause_specific_hazard(&by_cause, 1, CauseHazardVariance::ClusterRobust);
+        let hazard = cause_specific_hazard(&by_cause, 1, HazardVarianceFormula::ClusterRobust);
         for (j, &day) in horizons.iter().enumerate() {
             let exact = numbers(&case["hazard"][j]);
-            match hazard.steps.iter().rfind(|step| step.day <= day) {
+            match hazard.steps().iter().rfind(|step| step.day <= day) {
                 Some(step) => {
                     relative(step.cumulative_hazard, exact[0], 1e-13);
                     relative(*step.variance.known().expect("defined"), exact[1], 1e-11);
