@@ -1,29 +1,41 @@
 //! Estimators of survival over whole days. Nothing here knows a tooth, a file or a page.
 //!
-//! In reading order:
+//! In reading order; each file opens with its definition, formula, source and what was decided:
+//!
+//! What is followed, and how it is counted:
 //!
 //! - [`axis`](mod@axis): what the ticks of time stand for: whole days, or the times that occur
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
 //! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
+//!
+//! Survival:
+//!
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
+//! - [`cluster_influence`](mod@cluster_influence): its variance when observations of a cluster may share their fate
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
-//! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
-//! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
-//! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
-//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
-//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`group_survival`](mod@group_survival): the same for every group in one pass
+//! - [`few_clusters`](mod@few_clusters): the same for few clusters: limits by Student's t, and the design effect
+//! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
+//! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
+//! - [`conditional_survival`](mod@conditional_survival): survival of those still in place at a day
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
-//! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): that of two groups, compared
-//! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
-//! - [`conditional_survival`](mod@conditional_survival): survival of those still in place at a day
 //! - [`cumulative_hazard`](mod@cumulative_hazard): the cumulative hazard (Nelson–Aalen)
 //! - [`actuarial`](mod@actuarial): the actuarial life table over recall intervals
-//! - [`few_clusters`](mod@few_clusters): intervals by Student's t, and the design effect
+//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
+//!
+//! Intervals from resampled clusters:
+//!
+//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
+//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
+//!
+//! Groups compared:
+//!
+//! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
+//! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): mean time in place of two groups, compared
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`compared`](mod@compared): observations in groups, compared within strata
 //! - [`weighting`](mod@weighting): early or late failures may weigh more in a comparison
@@ -35,15 +47,32 @@
 //! - [`multiple_comparisons`](mod@multiple_comparisons): probabilities adjusted for the number of tests
 //! - [`finite_clusters`](mod@finite_clusters): a robust test that knows how many clusters there are
 //! - [`wild_bootstrap`](mod@wild_bootstrap): the same with the clusters' signs drawn at random
-//! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
-//! - [`poisson`](mod@poisson): exact limits of a count
+//!
+//! Regression:
+//!
+//! - [`cox_design`](mod@cox_design): covariates by name, as columns
+//! - [`cox`](mod@cox): proportional hazards (Cox): how covariates change the pace of failure
+//! - [`cox_tests`](mod@cox_tests): tests of its coefficients
+//! - [`cox_baseline`](mod@cox_baseline): its baseline hazard, and survival predicted for given covariates
+//! - [`cox_adjusted`](mod@cox_adjusted): survival had everybody the same level of a factor
+//! - [`cox_residuals`](mod@cox_residuals): where it fits badly, and who moves its coefficients
+//! - [`proportionality`](mod@proportionality): do hazards stay proportional?
+//! - [`concordance`](mod@concordance): does the one with the higher score fail first? (Harrell's C)
+//! - [`firth`](mod@firth): finite estimates where failures are few or separated (Firth's penalty)
+//! - [`frailty`](mod@frailty): how alike the fates of a cluster are (gamma frailty)
+//!
+//! Causes that compete:
+//!
 //! - [`causes`](mod@causes): by which of several competing causes each observation ended
 //! - [`cumulative_incidence`](mod@cumulative_incidence): how many end by each cause (Aalen–Johansen)
 //! - [`incidence_interval`](mod@incidence_interval): pointwise confidence limits of a cumulative incidence
+//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
 //! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
-//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
-//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
+//!
+//! Rates and counts:
+//!
+//! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`person_time`](mod@person_time): failures and time under observation of each cluster
 //! - [`rate`](mod@rate): failures by time under observation
 //! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
@@ -51,8 +80,11 @@
 //! - [`poisson`](mod@poisson): exact and mid-p limits of a count
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
-//! - [`beta`](mod@beta): the incomplete beta function; tails of the binomial and Student distributions
+//!
+//! Distributions:
+//!
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
+//! - [`beta`](mod@beta): the same of the beta, binomial, F and Student distributions
 //!
 //! ```
 //! use manebit::quantity::{Days, Known};
