@@ -42,17 +42,19 @@ pub fn cause_specific_hazard_at_horizons(
 mod tests {
     use super::super::causes::{CAUSE_COMPETING, CAUSE_FAILED};
     use super::super::observation::{Ending, Observations};
+    use super::super::ten_rows::each_alone;
     use super::*;
     use crate::quantity::WhyNotKnown;
 
     /// Failed on days 2 and 4, ended otherwise on days 3 and 4, still there on day 5; each a cluster.
     fn five() -> Observations {
-        let mut observations = Observations::default();
-        let endings = [(2, Ending::Failed), (3, Ending::Competing), (4, Ending::Failed), (4, Ending::Competing)];
-        for (cluster, (day, ending)) in (0..).zip(endings.into_iter().chain([(5, Ending::Censored)])) {
-            observations.push(Days::new(0), Days::new(day), ending, cluster).expect("in order");
-        }
-        observations
+        each_alone(&[
+            (2, Ending::Failed),
+            (3, Ending::Competing),
+            (4, Ending::Failed),
+            (4, Ending::Competing),
+            (5, Ending::Censored),
+        ])
     }
 
     #[test]
