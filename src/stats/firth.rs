@@ -16,7 +16,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compensated_sum::CompensatedSum;
-use super::cox::{Convergence, CoxProblem, TiesHandling, root_or_collinear};
+use super::cox::{Convergence, CoxProblem, TiesHandling};
+use super::cox_climb::root_or_collinear;
 use super::cox_design::{ColumnName, CoxDesign};
 use super::cox_likelihood::{Evaluation, evaluate};
 use super::cox_risk_sets::RiskSets;

@@ -20,7 +20,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compensated_sum::CompensatedSum;
-use super::cox::{CoxProblem, TiesHandling, root_or_collinear};
+use super::cox::{CoxProblem, TiesHandling};
+use super::cox_climb::root_or_collinear;
 use super::cox_design::{ColumnName, CoxDesign};
 use super::cox_exact::weights_are_whole;
 use super::cox_likelihood::{Evaluation, RowHazard, evaluate};
