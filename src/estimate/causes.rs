@@ -11,9 +11,9 @@ use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 use crate::stats::{
     CaseBounds, FineGrayOptions, GrayOptions, GrayTest, HazardIntervalMethod, HazardVarianceFormula, IncidenceInference,
-    IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
-    SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, gray_test,
-    incidence_at_horizons, lost_before, lost_bounds,
+    IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
+    cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, gray_test, incidence_at_horizons,
+    lost_before, lost_bounds,
 };
 use crate::wording::why_not_known;
 
@@ -111,16 +111,6 @@ pub struct SubdistributionRegression {
     pub variance: Variance,
 }
 
-fn scale(asked: &Asked) -> IncidenceIntervalMethod {
-    match asked.scale {
-        SurvivalIntervalMethod::ComplementaryLogLog => IncidenceIntervalMethod::ComplementaryLogLog,
-        SurvivalIntervalMethod::Log => IncidenceIntervalMethod::Log,
-        SurvivalIntervalMethod::Plain => IncidenceIntervalMethod::Plain,
-        SurvivalIntervalMethod::Logit => IncidenceIntervalMethod::Logit,
-        SurvivalIntervalMethod::ArcsineSquareRoot => IncidenceIntervalMethod::ArcsineSquareRoot,
-    }
-}
-
 fn causes_of(data: &Data) -> u8 {
     u8::try_from(data.cause_labels.len()).unwrap_or(u8::MAX)
 }
@@ -134,7 +124,7 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
         Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, HazardVarianceFormula::ClusterRobust),
         Variance::ModelBased => (IncidenceVariance::Multinomial, HazardVarianceFormula::Poisson),
     };
-    let inference = IncidenceInference { variance: in_steps, method: scale(asked), level: asked.level };
+    let inference = IncidenceInference { variance: in_steps, method: asked.scale, level: asked.level };
     let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
     let mut incidence = Vec::new();
     for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
@@ -204,7 +194,7 @@ pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegr
     let Terms { names, columns, observations, causes, left_out, .. } = terms(asked, data)?;
     let by_cause = ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
     let options =
-        FineGrayOptions { variance: asked.variance, level: asked.level, method: scale(asked), ..FineGrayOptions::default() };
+        FineGrayOptions { variance: asked.variance, level: asked.level, method: asked.scale, ..FineGrayOptions::default() };
     let fit = fine_gray(&by_cause, 1, &columns, &options);
     let why = |failure: &crate::stats::FineGrayFailure| failure.why;
     fn take<T>(

@@ -25,7 +25,8 @@ use serde::{Deserialize, Serialize};
 
 use super::causes::{EndingTable, EventTick, ObservationsByCause, ticks_of};
 use super::incidence_influence::{variance_at_horizon, variances_at_steps};
-use super::incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
+use super::incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+use super::survival_interval::SurvivalIntervalMethod;
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, Known, WhyNotKnown};
 
 /// A tick on which the incidence of a cause goes up.
@@ -121,7 +122,7 @@ impl CumulativeIncidence {
         &self,
         cause: u8,
         day: Days,
-        method: IncidenceIntervalMethod,
+        method: SurvivalIntervalMethod,
         level: ConfidenceLevel,
     ) -> Known<ConfidenceInterval<Fraction>> {
         match (self.incidence_at(cause, day), self.variance_at(cause, day)) {

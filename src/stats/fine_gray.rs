@@ -31,7 +31,8 @@ use super::fine_gray_influence::{AtCoefficients, Pieces};
 use super::fine_gray_likelihood::{Likelihood, Optimum};
 use super::fine_gray_weights::{Records, SubdistributionWeights};
 use super::grouping::Grouping;
-use super::incidence_interval::{IncidenceIntervalMethod, incidence_interval};
+use super::incidence_interval::incidence_interval;
+use super::survival_interval::SurvivalIntervalMethod;
 use super::symmetric::Symmetric;
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
@@ -74,7 +75,7 @@ pub struct FineGrayOptions<'a> {
     /// The coverage that intervals are built for.
     pub level: ConfidenceLevel,
     /// The scale of the intervals of predicted incidences.
-    pub method: IncidenceIntervalMethod,
+    pub method: SurvivalIntervalMethod,
     /// Where incidences will be predicted.
     pub horizons: &'a [Days],
 }
@@ -88,7 +89,7 @@ impl Default for FineGrayOptions<'_> {
             variance: Variance::ClusterRobust,
             weight_influence: WeightInfluence::default(),
             level: ConfidenceLevel::USUAL,
-            method: IncidenceIntervalMethod::default(),
+            method: SurvivalIntervalMethod::default(),
             horizons: &[],
         }
     }
@@ -180,7 +181,7 @@ pub struct FineGrayFit {
     /// The coverage that intervals are built for.
     pub level: ConfidenceLevel,
     /// The scale of the intervals of predicted incidences.
-    pub method: IncidenceIntervalMethod,
+    pub method: SurvivalIntervalMethod,
     /// How many stand behind it; the failures are those by the cause.
     pub behind: Behind,
 }

@@ -243,7 +243,7 @@ pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
-pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
+pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
