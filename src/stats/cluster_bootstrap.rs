@@ -38,6 +38,7 @@ use super::cluster_cells::{ClusterCells, TableContents, TickCurves, TickTables};
 use super::distribution::{normal_quantile_upper, normal_upper_tail};
 use super::grouping::Grouping;
 use super::observation::Observations;
+use super::quantile::EQUAL_WITHIN;
 use super::threads::{available, on_threads};
 use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
 
@@ -45,8 +46,6 @@ use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, K
 const FEW_CLUSTERS: u64 = 20;
 /// The most parts that the jackknife leaves out in turn.
 const JACKKNIFE_PARTS: usize = 1000;
-/// Two survivals nearer than this part of them are equal, as for quantiles of the product limit.
-const EQUAL_WITHIN: f64 = 1e-11;
 
 /// What is worked out for a group.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -23,7 +23,7 @@ const LARGE_STEP: f64 = 1e-3;
 /// Squared slopes below this with a large step are looked into: does the likelihood only climb?
 const SUSPICIOUS: f64 = 1e-8;
 /// Linear predictors farther than this from 0 are not tried.
-const FARTHEST: f64 = 600.0;
+pub(super) const FARTHEST: f64 = 600.0;
 
 /// The likelihood by any treatment of ties.
 pub(super) fn evaluate_any(sets: &RiskSets, ties: TiesHandling, beta: &[f64]) -> Evaluation {

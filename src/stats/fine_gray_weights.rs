@@ -11,6 +11,7 @@
 use super::causes::{EndingTable, ObservationsByCause, left_of, this_or_other};
 use super::fine_gray::{CensoringReading, WeightInfluence};
 use super::grouping::{Grouping, NO_GROUP};
+use super::observation::count_clusters;
 
 /// Those that take part, in columns.
 pub(super) struct Records {
@@ -118,11 +119,7 @@ impl Records {
     }
 
     pub(super) fn clusters_present(&self) -> u64 {
-        let mut seen = vec![false; self.clusters];
-        for &cluster in &self.cluster {
-            seen[cluster as usize] = true;
-        }
-        seen.into_iter().map(u64::from).sum()
+        count_clusters(self.cluster.iter().copied(), self.clusters)
     }
 }
 

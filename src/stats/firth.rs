@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use super::compensated_sum::CompensatedSum;
 use super::cox::{Convergence, CoxProblem, TiesHandling};
-use super::cox_climb::root_or_collinear;
+use super::cox_climb::{FARTHEST, root_or_collinear};
 use super::cox_design::{ColumnName, CoxDesign};
 use super::cox_likelihood::{Evaluation, evaluate};
 use super::cox_risk_sets::RiskSets;
@@ -33,7 +33,6 @@ const MOST_ITERATIONS: u32 = 1000;
 const SETTLED: f64 = 1e-21;
 /// No step moves a coefficient farther than this (in about one standard deviation of its column).
 const LONGEST_STEP: f64 = 2.0;
-const FARTHEST: f64 = 600.0;
 
 /// One coefficient of a penalised fit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

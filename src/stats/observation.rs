@@ -243,14 +243,7 @@ impl Observations {
 
     /// How many different clusters have at least one observation here.
     pub fn clusters_present(&self) -> u64 {
-        let mut seen = vec![false; self.clusters as usize];
-        let mut count = 0;
-        for &cluster in &self.cluster {
-            if !std::mem::replace(&mut seen[cluster as usize], true) {
-                count += 1;
-            }
-        }
-        count
+        count_clusters(self.cluster.iter().copied(), self.clusters as usize)
     }
 
     /// The last day of exit; none when there are no observations.
@@ -267,6 +260,16 @@ impl Observations {
     pub fn in_order_of_clusters(&self) -> bool {
         !self.clusters_mixed
     }
+}
+
+/// How many different clusters these are; all lie below `end`.
+pub(super) fn count_clusters(clusters: impl Iterator<Item = u32>, end: usize) -> u64 {
+    let mut seen = vec![false; end];
+    let mut count = 0;
+    for cluster in clusters {
+        count += u64::from(!std::mem::replace(&mut seen[cluster as usize], true));
+    }
+    count
 }
 
 #[cfg(test)]
