@@ -11,11 +11,10 @@ use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::stats::{
-    AnnualFailureRate, CaseBounds, CauseHazardIntervalMethod, CauseHazardVariance, FineGrayOptions, GrayOptions, GrayTest,
-    IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest,
-    SubdistributionCoefficient, SurvivalIntervalMethod, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
-    fine_gray, geometric_annual_rate_of_incidence, gray_test, incidence_at_horizons, linear_annual_rate_of_incidence,
-    lost_before, lost_bounds,
+    AnnualFailureRate, CaseBounds, FineGrayOptions, GrayOptions, GrayTest, HazardIntervalMethod, HazardVarianceFormula,
+    IncidenceInference, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
+    cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, geometric_annual_rate_of_incidence,
+    gray_test, incidence_at_horizons, linear_annual_rate_of_incidence, lost_before, lost_bounds,
 };
 
 use crate::wording::counted;
@@ -116,16 +115,6 @@ pub struct SubdistributionRegression {
     pub variance: Variance,
 }
 
-fn scale(asked: &Asked) -> IncidenceIntervalMethod {
-    match asked.scale {
-        SurvivalIntervalMethod::ComplementaryLogLog => IncidenceIntervalMethod::ComplementaryLogLog,
-        SurvivalIntervalMethod::Log => IncidenceIntervalMethod::Log,
-        SurvivalIntervalMethod::Plain => IncidenceIntervalMethod::Plain,
-        SurvivalIntervalMethod::Logit => IncidenceIntervalMethod::Logit,
-        SurvivalIntervalMethod::ArcsineSquareRoot => IncidenceIntervalMethod::ArcsineSquareRoot,
-    }
-}
-
 fn causes_of(data: &Data) -> u8 {
     u8::try_from(data.cause_labels.len()).unwrap_or(u8::MAX)
 }
@@ -136,10 +125,10 @@ fn causes_of(data: &Data) -> u8 {
 /// When codes and rows don't fit together, which would be a fault of the program.
 pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Incidences, String> {
     let (in_steps, hazard_variance) = match asked.variance {
-        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, CauseHazardVariance::ClusterRobust),
-        Variance::ModelBased => (IncidenceVariance::Multinomial, CauseHazardVariance::Aalen),
+        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, HazardVarianceFormula::ClusterRobust),
+        Variance::ModelBased => (IncidenceVariance::Multinomial, HazardVarianceFormula::Poisson),
     };
-    let inference = IncidenceInference { variance: in_steps, method: scale(asked), level: asked.level };
+    let inference = IncidenceInference { variance: in_steps, method: asked.scale, level: asked.level };
     let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
     let mut incidence = Vec::new();
     for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
@@ -148,7 +137,7 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
         let table = LifeTable::count(observations);
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
-            let method = CauseHazardIntervalMethod::Log;
+            let method = HazardIntervalMethod::Log;
             let hazard = cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
             let at = asked.at.iter().zip(&ticks).zip(estimates);
             let steps = asked.curves.then(|| {
@@ -226,7 +215,7 @@ pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegr
     let Terms { names, columns, observations, causes, left_out, .. } = terms(asked, data)?;
     let by_cause = ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
     let options =
-        FineGrayOptions { variance: asked.variance, level: asked.level, method: scale(asked), ..FineGrayOptions::default() };
+        FineGrayOptions { variance: asked.variance, level: asked.level, method: asked.scale, ..FineGrayOptions::default() };
     let fit = fine_gray(&by_cause, 1, &columns, &options);
     let why = |failure: &crate::stats::FineGrayFailure| failure.why;
     fn take<T>(

@@ -52,13 +52,13 @@ pub fn geometric_annual_failure_rate(survival: &Estimate<Fraction>, years: Years
     // 1 − S^(1/z) = −expm1(ln S / z), which keeps its digits where S is near 1.
     let rate = |s: f64| if s > 0.0 { -libm::expm1(libm::log(s) / z) } else { 1.0 };
     let slope = |s: f64| libm::pow(s, 1.0 / z - 1.0) / z;
-    from_survival(AnnualFailureFormula::Geometric, survival, years, rate, slope)
+    from_share(AnnualFailureFormula::Geometric, survival, survival.value.value() >= 1.0, years, rate, slope)
 }
 
 /// (1 − S)/z, from the survival at z `years`; not known unless z is above 0.
 pub fn linear_annual_failure_rate(survival: &Estimate<Fraction>, years: Years) -> Known<AnnualFailureRate> {
     let z = years.count();
-    from_survival(AnnualFailureFormula::Linear, survival, years, |s| (1.0 - s) / z, |_| 1.0 / z)
+    from_share(AnnualFailureFormula::Linear, survival, survival.value.value() >= 1.0, years, |s| (1.0 - s) / z, |_| 1.0 / z)
 }
 
 /// Failures per year under observation. `behind` holds the failures; `exposure_days` is the time under observation of all
@@ -105,13 +105,13 @@ pub fn geometric_annual_rate_of_incidence(incidence: &Estimate<Fraction>, years:
     let z = years.count();
     let rate = |f: f64| if f < 1.0 { -libm::expm1(libm::log1p(-f) / z) } else { 1.0 };
     let slope = |f: f64| libm::exp(libm::log1p(-f) * (1.0 / z - 1.0)) / z;
-    from_incidence(AnnualFailureFormula::Geometric, incidence, years, rate, slope)
+    from_share(AnnualFailureFormula::Geometric, incidence, incidence.value.value() <= 0.0, years, rate, slope)
 }
 
 /// F/z, from the cumulative incidence F at z `years`; not known unless z is above 0.
 pub fn linear_annual_rate_of_incidence(incidence: &Estimate<Fraction>, years: Years) -> Known<AnnualFailureRate> {
     let z = years.count();
-    from_incidence(AnnualFailureFormula::Linear, incidence, years, |f| f / z, |_| 1.0 / z)
+    from_share(AnnualFailureFormula::Linear, incidence, incidence.value.value() <= 0.0, years, |f| f / z, |_| 1.0 / z)
 }
 
 /// Failures per year under observation, with the interval asked for. `year` is the length of a year as the axis of the person-time
@@ -140,9 +140,11 @@ pub fn person_time_annual_failure_rate_by(
     })
 }
 
-fn from_incidence(
+/// The rate that a survival or an incidence gives: it falls with the one and rises with the other.
+fn from_share(
     formula: AnnualFailureFormula,
-    incidence: &Estimate<Fraction>,
+    share: &Estimate<Fraction>,
+    none_failed: bool,
     years: Years,
     rate: impl Fn(f64) -> f64,
     slope: impl Fn(f64) -> f64,
@@ -150,60 +152,29 @@ fn from_incidence(
     if !is_above_zero(years.count()) {
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
-    let f = incidence.value.value();
-    let interval = if f <= 0.0 {
+    let value = share.value.value();
+    let interval = if none_failed {
         Known::NotKnown(WhyNotKnown::NoFailures)
     } else {
-        incidence.interval.map(|limits| ConfidenceInterval {
-            lower: AnnualRate::new(rate(limits.lower.value())),
-            upper: AnnualRate::new(rate(limits.upper.value())),
-            level: limits.level,
-            method: limits.method,
+        share.interval.map(|limits| {
+            let (lower, upper) = (rate(limits.lower.value()), rate(limits.upper.value()));
+            ConfidenceInterval {
+                lower: AnnualRate::new(lower.min(upper)),
+                upper: AnnualRate::new(lower.max(upper)),
+                level: limits.level,
+                method: limits.method,
+            }
         })
     };
     Known::Known(AnnualFailureRate {
         formula,
         years,
         estimate: Estimate {
-            value: AnnualRate::new(rate(f)),
-            standard_error: incidence.standard_error.map(|error| error * slope(f)).filter(|error| error.is_finite()),
-            variance: incidence.variance,
+            value: AnnualRate::new(if none_failed { 0.0 } else { rate(value) }),
+            standard_error: share.standard_error.map(|error| error * slope(value)).filter(|error| error.is_finite()),
+            variance: share.variance,
             interval,
-            behind: incidence.behind,
-        },
-    })
-}
-
-fn from_survival(
-    formula: AnnualFailureFormula,
-    survival: &Estimate<Fraction>,
-    years: Years,
-    rate: impl Fn(f64) -> f64,
-    slope: impl Fn(f64) -> f64,
-) -> Known<AnnualFailureRate> {
-    if !is_above_zero(years.count()) {
-        return Known::NotKnown(WhyNotKnown::NoObservations);
-    }
-    let s = survival.value.value();
-    let interval = if s >= 1.0 {
-        Known::NotKnown(WhyNotKnown::NoFailures)
-    } else {
-        survival.interval.map(|limits| ConfidenceInterval {
-            lower: AnnualRate::new(rate(limits.upper.value())),
-            upper: AnnualRate::new(rate(limits.lower.value())),
-            level: limits.level,
-            method: limits.method,
-        })
-    };
-    Known::Known(AnnualFailureRate {
-        formula,
-        years,
-        estimate: Estimate {
-            value: AnnualRate::new(if s >= 1.0 { 0.0 } else { rate(s) }),
-            standard_error: survival.standard_error.map(|error| error * slope(s)).filter(|error| error.is_finite()),
-            variance: survival.variance,
-            interval,
-            behind: survival.behind,
+            behind: share.behind,
         },
     })
 }

@@ -105,6 +105,12 @@ impl<'a> ObservationsByCause<'a> {
         self.causes
     }
 
+    /// The observations with endings by this cause as failures, and all others as censorings.
+    pub(super) fn failing_by(&self, cause: u8) -> Observations {
+        let ending = |&code: &u8| if code == cause { Ending::Failed } else { Ending::Censored };
+        self.observations.with_endings(self.codes.iter().map(ending).collect())
+    }
+
     /// How many ended by this cause on a tick up to and including `tick` (records, not weights).
     pub(super) fn ended_by(&self, cause: u8, tick: i32) -> u64 {
         let ended = |(&code, &exit): (&u8, &i32)| u64::from(code == cause && exit <= tick);
@@ -114,6 +120,11 @@ impl<'a> ObservationsByCause<'a> {
 
 /// What is left of a risk set below this part of it is rounding of weights, not an observation.
 const NOBODY: f64 = 1e-12;
+
+/// What is `left` of a risk set of n; 0 where that is rounding.
+pub(super) fn left_of(n: f64, left: f64) -> f64 {
+    if left > NOBODY * n { left } else { 0.0 }
+}
 
 /// Sums of weights for each tick: who was at risk, and who ended on it in which way.
 pub(super) struct EndingTable {
@@ -202,7 +213,7 @@ impl EndingTable {
             if d <= 0.0 {
                 continue;
             }
-            let left = if n - d > NOBODY * n { n - d } else { 0.0 };
+            let left = left_of(n, n - d);
             list.push(EventTick { tick, at_risk: n, events: d, left, survival_before: survival });
             survival *= left / n;
             if left <= 0.0 {

@@ -33,18 +33,19 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::axis::Axis;
+use super::bootstrap_replicates::{Sorted, acceleration};
 use super::cluster_cells::{ClusterCells, TableContents, TickCurves, TickTables};
 use super::distribution::{normal_quantile_upper, normal_upper_tail};
 use super::grouping::Grouping;
 use super::observation::Observations;
+use super::quantile::EQUAL_WITHIN;
+use super::threads::{available, on_threads};
 use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
 
 /// Below so many clusters an estimate is marked.
 const FEW_CLUSTERS: u64 = 20;
 /// The most parts that the jackknife leaves out in turn.
 const JACKKNIFE_PARTS: usize = 1000;
-/// Two survivals nearer than this part of them are equal, as for quantiles of the product limit.
-const EQUAL_WITHIN: f64 = 1e-11;
 
 /// What is worked out for a group.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -419,31 +420,19 @@ fn draw_all(
         }
         rows
     };
-    let available = || std::thread::available_parallelism().map_or(1, NonZeroUsize::get);
-    let threads = resampling.threads.map_or_else(available, NonZeroUsize::get).min(64) as u64;
+    let threads = resampling.threads.map_or_else(available, NonZeroUsize::get).min(64);
     let all = u64::from(resampling.replicates);
-    let parts_each = parts.len().div_ceil(threads as usize).max(1);
+    let parts_each = parts.len().div_ceil(threads).max(1);
     let mut parts_in_chunks = parts.chunks(parts_each);
-    let (mut replicates, mut jackknife) = (Vec::with_capacity(resampling.replicates as usize * statistics), Vec::new());
-    std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads)
-            .map(|worker| {
-                let parts = parts_in_chunks.next().unwrap_or_default();
-                let (replicates_in, jackknife_in) = (&replicates_in, &jackknife_in);
-                let range = all * worker / threads..all * (worker + 1) / threads;
-                scope.spawn(move || (replicates_in(range), jackknife_in(parts)))
-            })
-            .collect();
-        for worker in workers {
-            match worker.join() {
-                Ok((values, rows)) => {
-                    replicates.extend(values);
-                    jackknife.extend(rows);
-                }
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-    });
+    let shares = (0..threads as u64)
+        .map(|worker| {
+            let range = all * worker / threads as u64..all * (worker + 1) / threads as u64;
+            (range, parts_in_chunks.next().unwrap_or_default())
+        })
+        .collect();
+    let drawn = on_threads(shares, threads, |(range, parts)| (replicates_in(range), jackknife_in(parts)));
+    let (replicates, jackknife): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
+    let (replicates, jackknife) = (replicates.concat(), jackknife.concat());
     Drawn { statistics, estimates, replicates, jackknife }
 }
 
@@ -522,113 +511,6 @@ fn not_estimated(replicates: &[Known<f64>]) -> Vec<NotEstimated> {
         }
     }
     counts.into_iter().map(|(why, replicates)| NotEstimated { why, replicates }).collect()
-}
-
-/// Replicates in order, those not reached at the end as infinite.
-struct Sorted {
-    values: Vec<f64>,
-    /// Why limits are not to be read from them.
-    unfit: Option<WhyNotKnown>,
-}
-
-impl Sorted {
-    fn of(replicates: &[Known<f64>], missing: &[NotEstimated], level: ConfidenceLevel) -> Self {
-        let mut values: Vec<f64> = replicates
-            .iter()
-            .filter_map(|replicate| match replicate {
-                Known::Known(value) => Some(*value),
-                Known::NotKnown(WhyNotKnown::NotReached) => Some(f64::INFINITY),
-                Known::NotKnown(_) => None,
-            })
-            .collect();
-        values.sort_unstable_by(f64::total_cmp);
-        let others = || missing.iter().filter(|missing| missing.why != WhyNotKnown::NotReached);
-        let gone: u64 = others().map(|missing| missing.replicates).sum();
-        let unfit = if gone as f64 > level.tail() * replicates.len() as f64 {
-            others().max_by_key(|missing| missing.replicates).map(|missing| missing.why)
-        } else if values.first().zip(values.last()).is_none_or(|(first, last)| first.total_cmp(last).is_eq()) {
-            let all_beyond = values.first().is_some_and(|value| value.is_infinite());
-            Some(if all_beyond { WhyNotKnown::NotReached } else { WhyNotKnown::AtBoundary })
-        } else {
-            None
-        };
-        Self { values, unfit }
-    }
-
-    /// The value at the part `p` of them.
-    #[expect(clippy::cast_possible_truncation, reason = "a place among the values")]
-    fn at(&self, p: f64) -> Known<f64> {
-        if let Some(why) = self.unfit {
-            return Known::NotKnown(why);
-        }
-        // A place that is whole but for rounding is whole.
-        let place = (self.values.len() as f64 + 1.0) * p;
-        let nearest = libm::round(place);
-        let place = if (place - nearest).abs() < 1e-9 { nearest } else { place };
-        if !(place >= 1.0 && place <= self.values.len() as f64) {
-            return Known::NotKnown(WhyNotKnown::AtBoundary);
-        }
-        let (below, part) = (place as usize, place.fract());
-        let lower = self.values[below - 1];
-        let value = if part > 0.0 { lower + part * (self.values[below] - lower) } else { lower };
-        if value.is_finite() { Known::Known(value) } else { Known::NotKnown(WhyNotKnown::NotReached) }
-    }
-
-    /// Standard deviation, and the mean less the estimate.
-    fn spread(&self, estimate: Known<f64>) -> (Known<f64>, Known<f64>) {
-        let why = match (self.unfit, self.values.last()) {
-            (Some(why), _) => Some(why),
-            (None, Some(last)) if last.is_infinite() => Some(WhyNotKnown::NotReached),
-            (None, _) => None,
-        };
-        if let Some(why) = why {
-            return (Known::NotKnown(why), Known::NotKnown(why));
-        }
-        let count = self.values.len() as f64;
-        let mean = self.values.iter().sum::<f64>() / count;
-        let squares: f64 = self.values.iter().map(|value| (value - mean) * (value - mean)).sum();
-        (Known::Known(libm::sqrt(squares / (count - 1.0))), estimate.map(|estimate| mean - estimate))
-    }
-
-    fn bias_correction(&self, estimate: f64) -> Known<f64> {
-        if let Some(why) = self.unfit {
-            return Known::NotKnown(why);
-        }
-        let below = self.values.partition_point(|&value| value < estimate);
-        let up_to = self.values.partition_point(|&value| value <= estimate);
-        let share = 0.5 * (below + up_to) as f64 / self.values.len() as f64;
-        if share > 0.0 && share < 1.0 {
-            Known::Known(-normal_quantile_upper(share))
-        } else {
-            Known::NotKnown(WhyNotKnown::AtBoundary)
-        }
-    }
-}
-
-/// The acceleration by the jackknife. Not known where a value is not, with its reason; nor without spread.
-fn acceleration(jackknife: &[(usize, Vec<Known<f64>>)], place: usize) -> Known<f64> {
-    let (mut squares, mut cubes) = (0.0, 0.0);
-    for stratum in jackknife.chunk_by(|one, next| one.0 == next.0) {
-        let mut values = Vec::with_capacity(stratum.len());
-        for (_, row) in stratum {
-            match row[place] {
-                Known::Known(value) => values.push(value),
-                Known::NotKnown(why) => return Known::NotKnown(why),
-            }
-        }
-        let count = values.len() as f64;
-        let mean = values.iter().sum::<f64>() / count;
-        for value in values {
-            let u = (1.0 - 1.0 / count) * (mean - value);
-            squares += u * u;
-            cubes += u * u * u;
-        }
-    }
-    if squares > 0.0 {
-        Known::Known(cubes / (6.0 * squares * libm::sqrt(squares)))
-    } else {
-        Known::NotKnown(WhyNotKnown::AtBoundary)
-    }
 }
 
 #[cfg(test)]

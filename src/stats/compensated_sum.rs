@@ -3,13 +3,14 @@
 //! Source.      Neumaier A. Z Angew Math Mech 1974;54:39–51 (from memory).
 
 /// The sum so far, and what is missing to it.
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(super) struct CompensatedSum {
     sum: f64,
     lost: f64,
 }
 
 impl CompensatedSum {
+    #[inline]
     pub(super) fn add(&mut self, term: f64) {
         let sum = self.sum + term;
         self.lost += if self.sum.abs() >= term.abs() { (self.sum - sum) + term } else { (term - sum) + self.sum };
@@ -22,8 +23,15 @@ impl CompensatedSum {
         self.add(new);
     }
 
+    #[inline]
     pub(super) fn value(self) -> f64 {
         self.sum + self.lost
+    }
+
+    /// The difference of two sums.
+    #[inline]
+    pub(super) fn minus(self, other: Self) -> f64 {
+        (self.sum - other.sum) + (self.lost - other.lost)
     }
 }
 

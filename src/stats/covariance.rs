@@ -1,26 +1,25 @@
-//! A small covariance matrix, and the quadratic form behind a χ² statistic.
+//! The covariance of differences between groups, and the quadratic form behind a χ² statistic.
 //!
-//! Decided.     Directions without variance are passed over and cost no degree of freedom. A pivot below 1e-11 of its variance is
-//!              rounding, not information.
+//! Definition.  vᵀ·M⁻·v by elimination without exchange of rows, which is stable for a matrix that has no negative direction. The
+//!              differences of all groups sum to 0, so that such a matrix never has its full rank.
+//! Decided.     All cells are kept, row after row, because the block of one weighting against another isn't symmetric. Directions
+//!              without variance are passed over and cost no degree of freedom. A pivot below 1e-11 of its variance is rounding,
+//!              not information.
 //! Cost.        O(size³).
+//! Not for.     The information of a regression, which must have its full rank and be inverted: see `symmetric`.
 
-/// A pivot below this part of its variance is rounding, not information.
-pub(super) const NOTHING_LEFT: f64 = 1e-11;
+use super::symmetric::NOTHING_LEFT;
 
 /// A square matrix, row after row.
 #[derive(Clone, Debug)]
-pub(super) struct Matrix {
+pub(super) struct Covariance {
     size: usize,
     cells: Vec<f64>,
 }
 
-impl Matrix {
+impl Covariance {
     pub(super) fn zero(size: usize) -> Self {
         Self { size, cells: vec![0.0; size * size] }
-    }
-
-    pub(super) fn size(&self) -> usize {
-        self.size
     }
 
     pub(super) fn at(&self, row: usize, column: usize) -> f64 {
@@ -31,11 +30,11 @@ impl Matrix {
         self.cells[row * self.size + column] += term;
     }
 
-    /// Adds the products of a vector with itself.
-    pub(super) fn add_square(&mut self, vector: &[f64]) {
-        for (cells, &a) in self.cells.chunks_exact_mut(self.size).zip(vector) {
+    /// Adds `factor`·v·vᵀ.
+    pub(super) fn add_square(&mut self, factor: f64, vector: &[f64]) {
+        for (cells, &a) in self.cells.chunks_exact_mut(self.size.max(1)).zip(vector) {
             for (cell, &b) in cells.iter_mut().zip(vector) {
-                *cell += a * b;
+                *cell += factor * a * b;
             }
         }
     }
@@ -71,6 +70,12 @@ impl Matrix {
     /// The index of the largest variance.
     pub(super) fn largest_variance(&self) -> Option<usize> {
         (0..self.size).reduce(|a, b| if self.at(b, b) > self.at(a, a) { b } else { a })
+    }
+
+    /// The indices of all but the largest variance: the differences of all groups sum to 0, so that one of them tells nothing new.
+    pub(super) fn all_but_the_largest(&self) -> Vec<usize> {
+        let largest = self.largest_variance();
+        (0..self.size).filter(|&index| Some(index) != largest).collect()
     }
 
     /// vᵀ M⁻ v for a covariance matrix M by elimination, and the rank of M. Directions without variance are skipped.
@@ -126,7 +131,7 @@ mod tests {
     #[test]
     fn a_direction_without_variance_costs_no_degree_of_freedom() {
         // By hand: [[2, 1], [1, 2]] with (1, 1): 2/3. Bordered by zeros, the same.
-        let mut matrix = Matrix::zero(3);
+        let mut matrix = Covariance::zero(3);
         for (row, column, term) in [(0, 0, 2.0), (0, 2, 1.0), (2, 0, 1.0), (2, 2, 2.0)] {
             matrix.add(row, column, term);
         }

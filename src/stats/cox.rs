@@ -25,30 +25,17 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::cox_climb::{Settled, climb, evaluate_any, root_or_collinear};
 use super::cox_design::{ColumnName, CoxDesign};
-use super::cox_exact::{evaluate_exact, weights_are_whole};
-use super::cox_likelihood::{Evaluation, evaluate};
+use super::cox_exact::weights_are_whole;
+use super::cox_likelihood::Evaluation;
 use super::cox_risk_sets::RiskSets;
 use super::cox_scores::{by_cluster, sum_of_squares, weighted_scores};
-use super::cox_separation::separated;
 use super::cox_tests::{CoefficientTest, ReferenceDistribution, RegressionTest, coefficient_test, reach};
 use super::grouping::Grouping;
 use super::observation::Observations;
 use super::symmetric::{Root, Symmetric};
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
-
-/// The most iterations.
-const MOST_ITERATIONS: u32 = 100;
-/// The squared slope, in the metric of the information, at which the last step is taken.
-const SETTLED: f64 = 1e-13;
-/// A last step larger than this (in about one standard deviation of a column) means that a coefficient still runs.
-const LARGE_STEP: f64 = 1e-3;
-/// Squared slopes below this with a large step are looked into: does the likelihood only climb?
-const SUSPICIOUS: f64 = 1e-8;
-/// A pivot below this part of the raw second moment is rounding, not information.
-const NO_INFORMATION: f64 = 1e-11;
-/// Linear predictors farther than this from 0 are not tried.
-const FARTHEST: f64 = 600.0;
 
 /// How tied failures are treated.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
@@ -164,7 +151,7 @@ impl fmt::Display for CoxProblem {
             Self::NotConverged { columns, iterations } => {
                 write!(f, "not settled after {iterations} iterations; these moved most: {}", listed(columns))
             }
-            Self::WeightsNotWhole => write!(f, "the exact treatment of ties takes whole-number case weights only"),
+            Self::WeightsNotWhole => write!(f, "this likelihood takes case weights only as whole numbers"),
             Self::NoRobustVariance => write!(f, "the exact treatment of ties has no cluster-robust variance"),
             Self::ExactTiesNotOffered => write!(f, "this model does not take exact ties"),
             Self::FrailtyUnbounded => write!(f, "the likelihood grows with the variance of the frailties without end"),
@@ -306,95 +293,6 @@ pub fn cox_regression<'a>(
         (options.variance == Variance::ClusterRobust).then(|| Robust::of(&sets, observations, &at_zero, &settled, &inverse));
     let regression = summarise(&sets, design, options, &at_zero, &root_at_zero, &settled, &inverse, robust);
     Ok(CoxModel { regression, observations, design, strata, options, sets, beta: settled.beta, at: settled.at, inverse })
-}
-
-/// The likelihood by any treatment of ties.
-pub(super) fn evaluate_any(sets: &RiskSets, ties: TiesHandling, beta: &[f64]) -> Evaluation {
-    match ties {
-        TiesHandling::ExactDiscrete => evaluate_exact(sets, beta),
-        TiesHandling::Efron | TiesHandling::Breslow => evaluate(sets, ties, beta, None),
-    }
-}
-
-/// The root of the information, or the names of the columns that have none of their own.
-pub(super) fn root_or_collinear(sets: &RiskSets, at: &Evaluation) -> Result<Root, CoxProblem> {
-    at.information.root(NO_INFORMATION, &at.moments).map_err(|bad| {
-        let before: Vec<usize> = (0..bad).collect();
-        let mut columns = vec![sets.names[bad].clone()];
-        if let Ok(root) = at.information.only(&before).root(0.0, &at.moments) {
-            let shared: Vec<f64> = before.iter().map(|&k| at.information.at(bad, k)).collect();
-            for (&k, part) in before.iter().zip(root.solve(&shared)) {
-                let size = part.abs() * libm::sqrt(at.information.at(k, k) / at.moments[bad].max(f64::MIN_POSITIVE));
-                if size > 1e-5 {
-                    columns.push(sets.names[k].clone());
-                }
-            }
-        }
-        columns.sort();
-        CoxProblem::Collinear { columns }
-    })
-}
-
-/// Where the iterations ended.
-pub(super) struct Settled {
-    pub(super) beta: Vec<f64>,
-    pub(super) at: Evaluation,
-    pub(super) root: Root,
-    pub(super) convergence: Convergence,
-}
-
-fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -> Result<Settled, CoxProblem> {
-    let mut convergence = Convergence { iterations: 0, slope_in_standard_errors: 0.0, relative_change: 0.0, halvings: 0 };
-    let (mut beta, mut at, mut root) = (vec![0.0; sets.width()], at_zero, root);
-    loop {
-        let mut step = root.solve(&at.score);
-        let slope = root.quadratic_form(&at.score);
-        let largest = step.iter().fold(0.0_f64, |largest, step| largest.max(step.abs()));
-        convergence.slope_in_standard_errors = libm::sqrt(slope);
-        let settled = slope <= SETTLED && largest <= LARGE_STEP;
-        let last = convergence.iterations >= MOST_ITERATIONS;
-        if !settled && (last || (slope <= SUSPICIOUS && largest > LARGE_STEP)) {
-            if separated(sets, &step, ties) {
-                return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) });
-            }
-            if last {
-                let iterations = convergence.iterations;
-                return Err(CoxProblem::NotConverged { columns: moving(sets, &step, 0.1), iterations });
-            }
-        }
-        convergence.iterations += 1;
-        let (next_beta, next) = loop {
-            let next_beta: Vec<f64> = beta.iter().zip(&step).map(|(beta, step)| beta + step).collect();
-            let next = evaluate_any(sets, ties, &next_beta);
-            let lowest = at.ln_likelihood - 1e-12 * (1.0 + at.ln_likelihood.abs());
-            if settled || (next.furthest <= FARTHEST && next.ln_likelihood >= lowest) {
-                break (next_beta, next);
-            }
-            convergence.halvings += 1;
-            step.iter_mut().for_each(|step| *step *= 0.5);
-            if step.iter().all(|step| step.abs() < 1e-12) {
-                break (beta.clone(), at.clone());
-            }
-        };
-        let change = (next.ln_likelihood - at.ln_likelihood).abs();
-        convergence.relative_change =
-            if change > 0.0 { change / next.ln_likelihood.abs().max(f64::MIN_POSITIVE) } else { 0.0 };
-        (beta, at) = (next_beta, next);
-        // There was information at 0, and climbing has used it up: a maximum, if there is one, is too far to be told from none.
-        root = match at.information.root(NO_INFORMATION, &at.moments) {
-            Ok(root) => root,
-            Err(_) => return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) }),
-        };
-        if settled {
-            return Ok(Settled { beta, at, root, convergence });
-        }
-    }
-}
-
-/// The columns that move by at least this part of the one that moves most.
-fn moving(sets: &RiskSets, step: &[f64], part: f64) -> Vec<ColumnName> {
-    let largest = step.iter().fold(0.0_f64, |largest, step| largest.max(step.abs()));
-    step.iter().zip(&sets.names).filter(|(step, _)| step.abs() >= part * largest).map(|(_, name)| name.clone()).collect()
 }
 
 struct Robust {

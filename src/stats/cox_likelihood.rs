@@ -16,10 +16,12 @@
 //! Cost.        Two passes over the rows, one over the places: O(rows·columns² + failures). Blocks of rows are fixed, so sums are
 //!              the same bytes whatever the number of threads.
 
-use super::blocks::{dot, in_order, sum};
+use super::compensated_sum::CompensatedSum;
 use super::cox::TiesHandling;
-use super::cox_risk_sets::{Block, MANY_ROWS, RiskSets};
+use super::cox_risk_sets::{Block, RiskSets, threads_for};
+use super::lanes::{dot, sum};
 use super::symmetric::Symmetric;
+use super::threads::on_threads;
 
 /// Rows at a time in the second pass: what is worked on stays in the cache.
 const STRETCH: usize = 1024;
@@ -85,10 +87,11 @@ impl Evaluation {
 /// Evaluates the partial likelihood at `beta`, with `offset` added to each row's linear predictor.
 pub(super) fn evaluate(sets: &RiskSets, ties: TiesHandling, beta: &[f64], offset: Option<&[f64]>) -> Evaluation {
     let width = sets.width();
-    let many = sets.rows() >= MANY_ROWS;
+    let threads = threads_for(sets.rows());
     let mut risk = vec![0.0; sets.rows()];
-    let parts =
-        in_order(with_slices(&sets.blocks, &mut risk), many, |(block, risk)| first_pass(sets, block, beta, offset, risk));
+    let parts = on_threads(with_slices(&sets.blocks, &mut risk), threads, |(block, risk)| {
+        first_pass(sets, block, beta, offset, risk)
+    });
     let mut sums = Vec::with_capacity(sets.places.len() * 2 * (width + 1));
     let (mut ln_likelihood, mut furthest) = (0.0, 0.0_f64);
     for part in parts {
@@ -127,7 +130,8 @@ pub(super) fn evaluate(sets: &RiskSets, ties: TiesHandling, beta: &[f64], offset
 pub(super) fn weighted_information(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize) -> f64) -> (Symmetric, Vec<f64>) {
     let width = sets.width();
     let hazard = RowHazard::weighted(sets, at, &g);
-    let parts = in_order(sets.blocks.clone(), sets.rows() >= MANY_ROWS, |block| second_pass(sets, &hazard, &at.risk, block));
+    let parts =
+        on_threads(sets.blocks.clone(), threads_for(sets.rows()), |block| second_pass(sets, &hazard, &at.risk, block));
     let mut information = Symmetric::zero(width);
     for part in &parts {
         information.add_all(part);
@@ -149,7 +153,7 @@ pub(super) fn weighted_information(sets: &RiskSets, at: &Evaluation, g: impl Fn(
 ///
 /// Running sums from the first place of each stratum, kept two-fold, so that differences of them are as good as sums.
 pub(super) struct RowHazard {
-    before: Vec<Twofold>,
+    before: Vec<CompensatedSum>,
     increment: Vec<f64>,
     increment_of_failed: Vec<f64>,
 }
@@ -169,7 +173,7 @@ impl RowHazard {
     pub(super) fn of(sets: &RiskSets, increment: Vec<f64>, increment_of_failed: Vec<f64>) -> Self {
         let mut before = Vec::with_capacity(increment.len());
         for stratum in sets.stratum_starts.windows(2) {
-            let mut sum = Twofold::default();
+            let mut sum = CompensatedSum::default();
             for &increment in &increment[stratum[0]..stratum[1]] {
                 before.push(sum);
                 sum.add(increment);
@@ -192,32 +196,6 @@ impl RowHazard {
     /// The sum up to and including a place, from the first of its stratum.
     pub(super) fn to(&self, place: usize) -> f64 {
         self.before[place].value() + self.increment[place]
-    }
-}
-
-/// A sum that remembers what rounding took from it (Neumaier 1974).
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Twofold {
-    sum: f64,
-    lost: f64,
-}
-
-impl Twofold {
-    #[inline]
-    pub(super) fn add(&mut self, term: f64) {
-        let sum = self.sum + term;
-        self.lost += if self.sum.abs() >= term.abs() { (self.sum - sum) + term } else { (term - sum) + self.sum };
-        self.sum = sum;
-    }
-
-    #[inline]
-    pub(super) fn value(self) -> f64 {
-        self.sum + self.lost
-    }
-
-    #[inline]
-    fn minus(self, other: Self) -> f64 {
-        (self.sum - other.sum) + (self.lost - other.lost)
     }
 }
 
@@ -288,8 +266,8 @@ fn run_sums(sets: &RiskSets, risk: &[f64], sums: &mut [f64]) {
             }
         }
         let Some(late) = &sets.late else { continue };
-        let mut running = vec![Twofold::default(); half];
-        let change = |running: &mut [Twofold], row: usize, sign: f64| {
+        let mut running = vec![CompensatedSum::default(); half];
+        let change = |running: &mut [CompensatedSum], row: usize, sign: f64| {
             running[0].add(sign * risk[row]);
             for (running, x) in running[1..].iter_mut().zip(sets.row(row)) {
                 running.add(sign * risk[row] * x);

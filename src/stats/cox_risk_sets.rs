@@ -9,18 +9,25 @@
 //!              behind the result. Late rows stand at both ends of their place, so that the rest are one stretch.
 //! Cost.        O(observations · columns + ticks); a stratum with few rows for its ticks is sorted instead of counted.
 
-use super::blocks::in_order;
 use super::bucket::Buckets;
 use super::cox::CoxProblem;
 use super::cox_design::{Column, ColumnName, CoxDesign};
 use super::grouping::{Grouping, NO_GROUP};
 use super::observation::{Ending, Observations};
+use super::threads::{available, on_threads};
 use crate::quantity::Behind;
 
 /// Rows of a block of work; blocks end where places end.
 const BLOCK_ROWS: usize = 16_384;
 /// From this many rows on, threads pay.
-pub(super) const MANY_ROWS: usize = 30_000;
+const MANY_ROWS: usize = 30_000;
+/// The most threads that are used: past some eight, memory is what limits these passes.
+const MOST_THREADS: usize = 8;
+
+/// How many threads share the passes over so many rows.
+pub(super) fn threads_for(rows: usize) -> usize {
+    if rows < MANY_ROWS { 1 } else { available().min(MOST_THREADS) }
+}
 
 /// Rows whose last place this is: late failures, other failures, others, late others; failures are those on its very tick.
 #[derive(Clone, Copy, Debug, Default)]
@@ -99,7 +106,7 @@ impl RiskSets {
         let (design_columns, absent) = design.columns(&complete);
         let names: Vec<ColumnName> = design_columns.iter().map(|&column| design.name(column)).collect();
         let (centre, scale): (Vec<f64>, Vec<f64>) =
-            in_order(design_columns.clone(), n >= MANY_ROWS, |column| design.centre_and_scale(column, &complete))
+            on_threads(design_columns.clone(), threads_for(n), |column| design.centre_and_scale(column, &complete))
                 .into_iter()
                 .unzip();
         let constant: Vec<ColumnName> =
@@ -110,7 +117,7 @@ impl RiskSets {
         let spans = Spans::find(observations, &complete, strata);
         let (places, observation) = spans.sort(observations);
         let gathered = design_columns.iter().zip(&centre).zip(&scale).collect();
-        let columns = in_order(gathered, n >= MANY_ROWS, |((&column, &centre), &scale)| {
+        let columns = on_threads(gathered, threads_for(n), |((&column, &centre), &scale)| {
             design.gather(column, &observation, centre, scale)
         });
         let weight = observations

@@ -10,10 +10,10 @@
 //! Decided.     With Efron's ties the residuals are Efron's too: those of Breslow around Efron's estimate don't sum to 0.
 //! Cost.        O(rows·columns).
 
-use super::blocks::in_order;
 use super::cox_likelihood::{Evaluation, RowHazard};
-use super::cox_risk_sets::{MANY_ROWS, RiskSets};
+use super::cox_risk_sets::{RiskSets, threads_for};
 use super::symmetric::Symmetric;
+use super::threads::on_threads;
 
 /// Score residuals times case weights, row after row, with each place's part multiplied by g(place).
 pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize) -> f64 + Sync) -> Vec<f64> {
@@ -31,7 +31,7 @@ pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize
             RowHazard::of(sets, all, failed)
         })
         .collect();
-    let parts = in_order(sets.blocks.clone(), sets.rows() >= MANY_ROWS, |block| {
+    let parts = on_threads(sets.blocks.clone(), threads_for(sets.rows()), |block| {
         let mut scores = Vec::with_capacity((block.end_row - block.first_row) * width);
         let mut mean = vec![0.0; width];
         let mut share = vec![0.0; width];

@@ -3,12 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::distribution::{chi_square_upper_tail, normal_quantile_upper, student_quantile_upper, student_upper_tail};
-use super::symmetric::Symmetric;
+use super::beta::{student_quantile_upper, student_two_sided};
+use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::symmetric::{NOTHING_LEFT, Symmetric};
 use crate::quantity::{ConfidenceLevel, Known, WhyNotKnown};
-
-/// A pivot below this part of its variance is rounding, not information.
-const NOTHING_LEFT: f64 = 1e-11;
 
 /// A χ² test.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -67,23 +65,17 @@ pub struct CoefficientTest {
 /// The test of a coefficient against 0.
 pub(super) fn coefficient_test(coefficient: f64, error: f64, degrees_of_freedom: Option<f64>) -> CoefficientTest {
     let statistic = coefficient / error;
-    let (p_value, ln_p_value) = match degrees_of_freedom {
-        None => {
-            let tail = chi_square_upper_tail(statistic * statistic, 1);
-            (tail.p_value, tail.ln_p_value)
-        }
-        Some(df) => {
-            let tail = student_upper_tail(statistic.abs(), df);
-            ((2.0 * tail.p_value).min(1.0), (tail.ln_p_value + std::f64::consts::LN_2).min(0.0))
-        }
+    let tail = match degrees_of_freedom {
+        None => chi_square_upper_tail(statistic * statistic, 1),
+        Some(freedom) => student_two_sided(statistic, freedom),
     };
-    CoefficientTest { statistic, degrees_of_freedom, p_value, ln_p_value }
+    CoefficientTest { statistic, degrees_of_freedom, p_value: tail.p_value, ln_p_value: tail.ln_p_value }
 }
 
 /// How many standard errors an interval reaches to either side.
 pub(super) fn reach(level: ConfidenceLevel, degrees_of_freedom: Option<f64>) -> f64 {
     match degrees_of_freedom {
         None => normal_quantile_upper(level.tail()),
-        Some(df) => student_quantile_upper(level.tail(), df),
+        Some(freedom) => student_quantile_upper(level.tail(), freedom),
     }
 }

@@ -25,7 +25,8 @@ use serde::{Deserialize, Serialize};
 
 use super::causes::{EndingTable, EventTick, ObservationsByCause, ticks_of};
 use super::incidence_influence::{variance_at_horizon, variances_at_steps};
-use super::incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
+use super::incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+use super::survival_interval::SurvivalIntervalMethod;
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, Known, WhyNotKnown};
 
 /// A tick on which the incidence of a cause goes up.
@@ -121,7 +122,7 @@ impl CumulativeIncidence {
         &self,
         cause: u8,
         day: Days,
-        method: IncidenceIntervalMethod,
+        method: SurvivalIntervalMethod,
         level: ConfidenceLevel,
     ) -> Known<ConfidenceInterval<Fraction>> {
         match (self.incidence_at(cause, day), self.variance_at(cause, day)) {
@@ -322,22 +323,15 @@ mod tests {
     use super::super::life_table::LifeTable;
     use super::super::observation::{Ending, Observations};
     use super::super::product_limit::ProductLimit;
-    use super::super::ten_rows;
+    use super::super::ten_rows::{self, each_alone};
     use super::*;
-
-    fn of(rows: &[(i32, Ending)]) -> Observations {
-        let mut observations = Observations::default();
-        for (cluster, &(exit, ending)) in (0..).zip(rows) {
-            observations.push(Days::new(0), Days::new(exit), ending, cluster).expect("in order");
-        }
-        observations
-    }
 
     #[test]
     fn four_rows_by_hand() {
         // By hand: 1 failed, 2 competing, 3 censored, 4 failed. S: 3/4, 1/2, 1/2, 0. F_failed: 1/4, 1/4, 1/4, 3/4.
         // F_competing: 1/4 from 2 on. Multinomial variance at 4 of F_competing with nobody censored before: 1/4·3/4/4 = 3/64.
-        let observations = of(&[(1, Ending::Failed), (2, Ending::Competing), (3, Ending::Censored), (4, Ending::Failed)]);
+        let observations =
+            each_alone(&[(1, Ending::Failed), (2, Ending::Competing), (3, Ending::Censored), (4, Ending::Failed)]);
         let by_cause = ObservationsByCause::of_endings(&observations);
         let curve = cumulative_incidence(&by_cause, IncidenceVariance::Multinomial);
         let at = |cause, day| curve.incidence_at(cause, Days::new(day));
@@ -372,7 +366,7 @@ mod tests {
         let none = Observations::default();
         let nothing = incidence_at_horizons(&ObservationsByCause::of_endings(&none), 1, &[Days::new(1)], Default::default());
         assert_eq!(nothing[0], Known::NotKnown(WhyNotKnown::NoObservations));
-        let observations = of(&[(3, Ending::Censored), (2, Ending::Competing)]);
+        let observations = each_alone(&[(3, Ending::Censored), (2, Ending::Competing)]);
         let by_cause = ObservationsByCause::of_endings(&observations);
         let at = incidence_at_horizons(&by_cause, 1, &[Days::new(3), Days::new(4)], Default::default());
         assert_eq!(at[1], Known::NotKnown(WhyNotKnown::PastLastFollowUp));

@@ -1,4 +1,4 @@
-//! Survival where clusters are few: intervals by Student's t, and how much the clusters matter.
+//! The interval of one survival where clusters are few: limits by Student's t, and how much the clusters matter.
 //!
 //! Formula.     The cluster-robust variance is a mean of squares over m clusters, so its root is compared with Student's t on
 //!              m − 1 degrees of freedom instead of the normal distribution. Design effect: cluster-robust over model-based variance.
@@ -6,12 +6,13 @@
 //! Decided.     No correction factor on the variance itself. The t interval is wider than the normal one at any m, and by less
 //!              than 1 % from some 200 clusters on.
 //! Cost.        O(observations + ticks + clusters · ticks asked).
+//! Not for.     Tests between groups: see `finite_clusters`.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::beta::student_quantile_upper;
 use super::cluster_influence::{influences, survival_jumps};
-use super::distribution::student_quantile_upper;
 use super::life_table::LifeTable;
 use super::observation::Observations;
 use super::product_limit::ProductLimit;

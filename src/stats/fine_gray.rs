@@ -26,20 +26,17 @@ use serde::{Deserialize, Serialize};
 
 use super::causes::ObservationsByCause;
 use super::cox_tests::RegressionTest;
-use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::distribution::normal_quantile_upper;
 use super::fine_gray_influence::{AtCoefficients, Pieces};
+use super::fine_gray_likelihood::{Likelihood, Optimum};
 use super::fine_gray_weights::{Records, SubdistributionWeights};
 use super::grouping::Grouping;
-use super::incidence_interval::{IncidenceIntervalMethod, incidence_interval};
-use super::pivoted::Symmetric;
+use super::incidence_interval::incidence_interval;
+use super::survival_interval::SurvivalIntervalMethod;
+use super::symmetric::Symmetric;
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
 };
-
-/// The iteration ends when the score is below this part of its deviation.
-const SETTLED: f64 = 1e-10;
-const MOST_ITERATIONS: u32 = 60;
-const MOST_HALVINGS: u32 = 40;
 
 /// Who is at risk of being censored on a tick.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -78,7 +75,7 @@ pub struct FineGrayOptions<'a> {
     /// The coverage that intervals are built for.
     pub level: ConfidenceLevel,
     /// The scale of the intervals of predicted incidences.
-    pub method: IncidenceIntervalMethod,
+    pub method: SurvivalIntervalMethod,
     /// Where incidences will be predicted.
     pub horizons: &'a [Days],
 }
@@ -92,7 +89,7 @@ impl Default for FineGrayOptions<'_> {
             variance: Variance::ClusterRobust,
             weight_influence: WeightInfluence::default(),
             level: ConfidenceLevel::USUAL,
-            method: IncidenceIntervalMethod::default(),
+            method: SurvivalIntervalMethod::default(),
             horizons: &[],
         }
     }
@@ -184,7 +181,7 @@ pub struct FineGrayFit {
     /// The coverage that intervals are built for.
     pub level: ConfidenceLevel,
     /// The scale of the intervals of predicted incidences.
-    pub method: IncidenceIntervalMethod,
+    pub method: SurvivalIntervalMethod,
     /// How many stand behind it; the failures are those by the cause.
     pub behind: Behind,
 }
@@ -271,218 +268,6 @@ pub fn fine_gray(
     Ok(report(&records, &weights, &optimum, cause, options))
 }
 
-/// The partial likelihood over the ticks with endings by the cause.
-struct Likelihood {
-    size: usize,
-    /// For each record, how many ticks with endings by the cause lie on its exit or before, and on its entry.
-    after_exit: Vec<u32>,
-    after_entry: Vec<u32>,
-    /// For each record that ended by another cause, its epoch and 1/ω at its exit.
-    competing: Vec<Option<(u32, f64)>>,
-    /// For each such tick, the weight that ended.
-    ended: Vec<f64>,
-    /// For each epoch and each such tick, ω, or 0 outside the epoch.
-    omega: Vec<f64>,
-    epochs: usize,
-    /// Σ over endings by the cause of w·z.
-    total: Vec<f64>,
-}
-
-/// The likelihood at some coefficients.
-struct Value {
-    log_likelihood: f64,
-    score: Vec<f64>,
-    information: Symmetric,
-}
-
-/// Where the likelihood is largest, in units of the scaled covariates.
-struct Optimum {
-    beta: Vec<f64>,
-    log_likelihood: f64,
-    log_likelihood_at_zero: f64,
-    score_at_zero: Vec<f64>,
-    inverse: Symmetric,
-    iterations: u32,
-    gap: f64,
-}
-
-impl Likelihood {
-    fn of(records: &Records, weights: &SubdistributionWeights) -> Self {
-        let (mut count, mut counts, mut ended, mut ticks) = (0_u32, Vec::new(), Vec::new(), Vec::new());
-        for (tick, &weight) in records.ended_by_cause().iter().enumerate() {
-            if weight > 0.0 {
-                count += 1;
-                ended.push(weight);
-                ticks.push(tick);
-            }
-            counts.push(count);
-        }
-        let mut omega = vec![0.0; weights.epochs * ticks.len()];
-        for (j, &tick) in ticks.iter().enumerate() {
-            for stratum in 0..records.strata {
-                let (epoch, value) = weights.at(stratum, tick);
-                omega[epoch as usize * ticks.len() + j] = value;
-            }
-        }
-        let size = records.columns.len();
-        let failed = |i: &usize| records.class[*i] == 1;
-        Self {
-            size,
-            after_exit: records.exit.iter().map(|&exit| counts[exit as usize]).collect(),
-            after_entry: records.entry.iter().map(|&entry| if entry > 0 { counts[entry as usize] } else { 0 }).collect(),
-            competing: (0..records.exit.len()).map(|i| weights.of_competing(records, i)).collect(),
-            ended,
-            omega,
-            epochs: weights.epochs,
-            total: (0..size)
-                .map(|k| (0..records.exit.len()).filter(failed).map(|i| records.weight[i] * records.columns[k][i]).sum())
-                .collect(),
-        }
-    }
-
-    /// The likelihood with score and information.
-    fn at(&self, records: &Records, beta: &[f64]) -> Value {
-        let (size, steps) = (self.size, self.ended.len());
-        let width = 1 + size + size * (size + 1) / 2;
-        let mut at_risk = vec![0.0; (steps + 1) * width];
-        let mut gone = vec![0.0; self.epochs * (steps + 1) * width];
-        let mut row = vec![0.0; width];
-        for i in 0..records.exit.len() {
-            let predictor: f64 = (0..size).map(|k| beta[k] * records.columns[k][i]).sum();
-            row[0] = records.weight[i] * libm::exp(predictor);
-            let mut next = 1 + size;
-            for k in 0..size {
-                row[1 + k] = row[0] * records.columns[k][i];
-                for l in 0..=k {
-                    row[next] = row[1 + k] * records.columns[l][i];
-                    next += 1;
-                }
-            }
-            let place = self.after_exit[i] as usize * width;
-            add(&mut at_risk[place..place + width], &row, 1.0);
-            if records.entry[i] > 0 {
-                let place = self.after_entry[i] as usize * width;
-                add(&mut at_risk[place..place + width], &row, -1.0);
-            }
-            if let Some((epoch, per_omega)) = self.competing[i] {
-                let place = (epoch as usize * (steps + 1) + self.after_exit[i] as usize) * width;
-                add(&mut gone[place..place + width], &row, per_omega);
-            }
-        }
-        self.sum_up(beta, at_risk, &mut gone, width)
-    }
-
-    /// Running sums: those at risk from the last tick back, those gone by another cause from the first forward.
-    fn sum_up(&self, beta: &[f64], mut at_risk: Vec<f64>, gone: &mut [f64], width: usize) -> Value {
-        let (size, steps) = (self.size, self.ended.len());
-        for place in (0..steps * width).rev() {
-            at_risk[place] += at_risk[place + width];
-        }
-        for epoch in gone.chunks_mut((steps + 1) * width) {
-            for place in width..epoch.len() {
-                epoch[place] += epoch[place - width];
-            }
-        }
-        let mut log_likelihood: f64 = self.total.iter().zip(beta).map(|(total, beta)| total * beta).sum();
-        let mut score = self.total.clone();
-        let mut triangle = vec![0.0; size * (size + 1) / 2];
-        for (j, &ended) in self.ended.iter().enumerate() {
-            let sum = &mut at_risk[(j + 1) * width..(j + 2) * width];
-            for epoch in 0..self.epochs {
-                let omega = self.omega[epoch * steps + j];
-                if omega > 0.0 {
-                    let place = (epoch * (steps + 1) + j) * width;
-                    add(sum, &gone[place..place + width], omega);
-                }
-            }
-            log_likelihood -= ended * libm::log(sum[0]);
-            let mut next = 0;
-            for k in 0..size {
-                let mean = sum[1 + k] / sum[0];
-                score[k] -= ended * mean;
-                for l in 0..=k {
-                    triangle[next] += ended * (sum[1 + size + next] / sum[0] - mean * sum[1 + l] / sum[0]);
-                    next += 1;
-                }
-            }
-        }
-        Value { log_likelihood, score, information: Symmetric::of_triangle(size, &triangle) }
-    }
-
-    fn maximise(&self, records: &Records) -> Result<Optimum, FineGrayFailure> {
-        let mut beta = vec![0.0; self.size];
-        let mut now = self.at(records, &beta);
-        let (log_likelihood_at_zero, score_at_zero) = (now.log_likelihood, now.score.clone());
-        let at_start = now.information.clone();
-        for iterations in 0..=MOST_ITERATIONS {
-            let fail = |why, covariate| FineGrayFailure { why, covariate, iterations };
-            // Scaled covariates vary by 1 over all; what varies by nothing where the cause is at work tells nothing.
-            let inverse = now.information.inverse().map_err(|index| {
-                fail(if iterations == 0 { WhyNotKnown::Collinear } else { WhyNotKnown::Separated }, Some(index))
-            })?;
-            let step = inverse.times(&now.score);
-            let square: f64 = step.iter().zip(&now.score).map(|(step, score)| step * score).sum();
-            let gap = libm::sqrt(square.max(0.0));
-            if (SETTLED..1e-3).contains(&gap) && reach(records, &step) > 0.1 {
-                return Err(fail(WhyNotKnown::Separated, largest(&step)));
-            }
-            if gap < SETTLED {
-                // A coefficient may stand still only because its information has gone.
-                let lost = (0..self.size).find(|&k| now.information.at(k, k) < 1e-9 * at_start.at(k, k));
-                if let Some(index) = lost {
-                    return Err(fail(WhyNotKnown::Separated, Some(index)));
-                }
-                let log_likelihood = now.log_likelihood;
-                let optimum =
-                    Optimum { beta, log_likelihood, log_likelihood_at_zero, score_at_zero, inverse, iterations, gap };
-                return Ok(optimum);
-            }
-            let mut part = 1.0;
-            let accepted = (0..MOST_HALVINGS).find_map(|_| {
-                let tried: Vec<f64> = beta.iter().zip(&step).map(|(beta, step)| beta + part * step).collect();
-                part *= 0.5;
-                let value = self.at(records, &tried);
-                let allowed = 1e-11 * (1.0 + now.log_likelihood.abs());
-                let better = value.log_likelihood.is_finite() && value.log_likelihood >= now.log_likelihood - allowed;
-                better.then_some((tried, value))
-            });
-            let Some((tried, value)) = accepted else { return Err(fail(WhyNotKnown::NotConverged, None)) };
-            (beta, now) = (tried, value);
-        }
-        Err(FineGrayFailure { why: WhyNotKnown::NotConverged, covariate: None, iterations: MOST_ITERATIONS })
-    }
-}
-
-fn add(sum: &mut [f64], row: &[f64], factor: f64) {
-    for (sum, cell) in sum.iter_mut().zip(row) {
-        *sum += factor * cell;
-    }
-}
-
-/// By how much a step moves the predictors of two observations apart.
-fn reach(records: &Records, step: &[f64]) -> f64 {
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for i in 0..records.exit.len() {
-        let change: f64 = step.iter().zip(&records.columns).map(|(step, column)| step * column[i]).sum();
-        low = low.min(change);
-        high = high.max(change);
-    }
-    high - low
-}
-
-fn largest(step: &[f64]) -> Option<usize> {
-    (0..step.len()).reduce(|a, b| if step[b].abs() > step[a].abs() { b } else { a })
-}
-
-fn test_of(quadratic: (f64, u32), size: usize) -> Known<RegressionTest> {
-    let (chi_square, rank) = quadratic;
-    if rank as usize != size || size == 0 {
-        return Known::NotKnown(WhyNotKnown::TooFewClusters);
-    }
-    let tail = chi_square_upper_tail(chi_square, rank);
-    Known::Known(RegressionTest { chi_square, degrees_of_freedom: rank, p_value: tail.p_value, ln_p_value: tail.ln_p_value })
-}
-
 fn report(
     records: &Records,
     weights: &SubdistributionWeights,
@@ -496,12 +281,18 @@ fn report(
     let enough = pieces.count >= 2;
     let at = AtCoefficients::of(records, weights, &optimum.beta);
     let scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at.score_influence(k))).collect();
-    let scaled = optimum.inverse.around(&meat(&scores));
+    let scaled = meat(&scores).between(&optimum.inverse);
     let covariance = scaled.scaled(&per_scale);
     let at_zero = AtCoefficients::of(records, weights, &vec![0.0; size]);
     let zero_scores: Vec<Vec<f64>> = (0..size).map(|k| pieces.sum(records, at_zero.score_influence(k))).collect();
     let beta: Vec<f64> = optimum.beta.iter().zip(&per_scale).map(|(beta, factor)| beta * factor).collect();
-    let known = |test: Known<RegressionTest>| if enough { test } else { Known::NotKnown(WhyNotKnown::TooFewClusters) };
+    let test = |vector: &[f64], covariance: &Symmetric| {
+        if enough && size > 0 {
+            RegressionTest::quadratic(vector, covariance)
+        } else {
+            Known::NotKnown(WhyNotKnown::TooFewClusters)
+        }
+    };
     let coefficient = |k: usize| {
         let error = if enough {
             Known::Known(libm::sqrt(covariance.at(k, k)))
@@ -526,7 +317,7 @@ fn report(
                 method: IntervalMethod::Log,
                 ..interval
             }),
-            test: known(test_of(covariance.only(&[k]).quadratic_form(&beta[k..=k]), 1)),
+            test: test(&beta[k..=k], &covariance.only(&[k])),
         }
     };
     let mut hazard = 0.0;
@@ -548,8 +339,8 @@ fn report(
         inverse_information: optimum.inverse.scaled(&per_scale).rows(),
         log_likelihood: optimum.log_likelihood,
         log_likelihood_at_zero: optimum.log_likelihood_at_zero,
-        wald: known(test_of(covariance.quadratic_form(&beta), size)),
-        score: known(test_of(meat(&zero_scores).quadratic_form(&optimum.score_at_zero), size)),
+        wald: test(&beta, &covariance),
+        score: test(&optimum.score_at_zero, &meat(&zero_scores)),
         iterations: optimum.iterations,
         gap: optimum.gap,
         centre: records.centre.clone(),
@@ -571,7 +362,7 @@ fn meat(scores: &[Vec<f64>]) -> Symmetric {
     let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let triangle: Vec<f64> =
         (0..scores.len()).flat_map(|k| (0..=k).map(move |l| (k, l))).map(|(k, l)| dot(&scores[k], &scores[l])).collect();
-    Symmetric::of_triangle(scores.len(), &triangle)
+    Symmetric::of_triangle(scores.len(), triangle)
 }
 
 /// What the baseline at a horizon is made from, in units of the scaled covariates.

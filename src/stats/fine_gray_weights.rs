@@ -8,12 +8,10 @@
 //! Epochs.      Where nobody is left to be censored and others enter, a new epoch begins: ω starts again at 1, and weights don't reach
 //!              across. Under the reading of the paper so it is where endings emptied part of the risk set on that tick.
 
-use super::causes::{EndingTable, ObservationsByCause, this_or_other};
+use super::causes::{EndingTable, ObservationsByCause, left_of, this_or_other};
 use super::fine_gray::{CensoringReading, WeightInfluence};
 use super::grouping::{Grouping, NO_GROUP};
-
-/// What is left of a risk set below this part of it is rounding.
-const NOBODY: f64 = 1e-12;
+use super::observation::count_clusters;
 
 /// Those that take part, in columns.
 pub(super) struct Records {
@@ -121,11 +119,7 @@ impl Records {
     }
 
     pub(super) fn clusters_present(&self) -> u64 {
-        let mut seen = vec![false; self.clusters];
-        for &cluster in &self.cluster {
-            seen[cluster as usize] = true;
-        }
-        seen.into_iter().map(u64::from).sum()
+        count_clusters(self.cluster.iter().copied(), self.clusters)
     }
 }
 
@@ -224,14 +218,14 @@ impl OneTick {
         let left = n - d - censored;
         let exposed = match reading {
             CensoringReading::EndingsAtRisk => n,
-            CensoringReading::EndingsFirst if n - d > NOBODY * n => n - d,
+            CensoringReading::EndingsFirst if left_of(n, n - d) > 0.0 => n - d,
             CensoringReading::EndingsFirst => 0.0,
         };
         Self {
             exposed,
             ended: d,
             censored,
-            left: if left > NOBODY * n { left } else { 0.0 },
+            left: left_of(n, left),
             entering: table.entered[tick],
             next: table.at_risk.get(tick + 1).copied().unwrap_or(0.0),
             endings_exposed,
@@ -250,7 +244,7 @@ impl OneTick {
 
     fn uncensored(&self) -> f64 {
         let rest = self.exposed - self.censored;
-        if rest > NOBODY * self.exposed { rest } else { 0.0 }
+        left_of(self.exposed, rest)
     }
 
     fn factor(&self) -> f64 {

@@ -1,4 +1,4 @@
-//! What few clusters do to a robust score test: a reference distribution that knows their number.
+//! The robust test between groups where clusters are few: a reference distribution (F) that knows their number.
 //!
 //! Definition.  X² = Uᵀ V⁻ U with V = Σ over clusters of u·uᵀ and U = Σ u can't exceed the number of clusters C (Cauchy–Schwarz), so
 //!              the χ² distribution, which has no end, is wrong for few of them: with three clusters the smallest p it can give
@@ -8,12 +8,13 @@
 //! Source.      Hotelling H. Ann Math Stat 1931;2:360–378 (from memory); the form in X² follows by algebra.
 //! Decided.     C counts the clusters with residuals that are more than rounding: a cluster that was never at risk beside another
 //!              group can't inform. Up to 40 of them count as few (a custom of the methods literature; from memory).
-//! Not for.     Clusters of very unequal size, for which C is too many: see `wild_bootstrap`.
+//! Not for.     Clusters of very unequal size, for which C is too many: see `wild_bootstrap`. The interval of a survival: see
+//!              `few_clusters`.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::beta_tail::beta_upper_tail;
+use super::beta::beta_upper_tail;
 use crate::quantity::{Known, WhyNotKnown};
 
 /// Up to so many clusters with information, the χ² reference of a robust test is not to be relied on.

@@ -15,9 +15,11 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::cox::{Convergence, CoxProblem, TiesHandling, root_or_collinear};
+use super::compensated_sum::CompensatedSum;
+use super::cox::{Convergence, CoxProblem, TiesHandling};
+use super::cox_climb::{FARTHEST, root_or_collinear};
 use super::cox_design::{ColumnName, CoxDesign};
-use super::cox_likelihood::{Evaluation, Twofold, evaluate};
+use super::cox_likelihood::{Evaluation, evaluate};
 use super::cox_risk_sets::RiskSets;
 use super::cox_tests::RegressionTest;
 use super::distribution::normal_quantile_upper;
@@ -31,7 +33,6 @@ const MOST_ITERATIONS: u32 = 1000;
 const SETTLED: f64 = 1e-21;
 /// No step moves a coefficient farther than this (in about one standard deviation of its column).
 const LONGEST_STEP: f64 = 2.0;
-const FARTHEST: f64 = 600.0;
 
 /// One coefficient of a penalised fit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -301,7 +302,7 @@ fn slope_of_penalty(sets: &RiskSets, ties: TiesHandling, at: &Evaluation, b: &Sy
     let mut slope = vec![0.0; width];
     let mut one = Vec::with_capacity(size);
     for stratum in sets.stratum_starts.windows(2) {
-        let mut running = vec![Twofold::default(); size];
+        let mut running = vec![CompensatedSum::default(); size];
         for index in (stratum[0]..stratum[1]).rev() {
             let place = &sets.places[index];
             let mut failed = vec![0.0; size];

@@ -19,10 +19,12 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::cox::{CoxProblem, TiesHandling, root_or_collinear};
+use super::compensated_sum::CompensatedSum;
+use super::cox::{CoxProblem, TiesHandling};
+use super::cox_climb::root_or_collinear;
 use super::cox_design::{ColumnName, CoxDesign};
 use super::cox_exact::weights_are_whole;
-use super::cox_likelihood::{Evaluation, RowHazard, Twofold, evaluate};
+use super::cox_likelihood::{Evaluation, RowHazard, evaluate};
 use super::cox_risk_sets::RiskSets;
 use super::cox_tests::{CoefficientTest, coefficient_test, reach};
 use super::distribution::chi_square_upper_tail;
@@ -410,7 +412,7 @@ impl<'a, 'b> Second<'a, 'b> {
             }
         }
         for (product, column) in product.iter_mut().zip(&sets.columns) {
-            *product = super::blocks::dot(&y, column);
+            *product = super::lanes::dot(&y, column);
         }
         product
     }
@@ -456,7 +458,7 @@ fn sums_of(sets: &RiskSets, risk: &[f64], y: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let mut all = vec![0.0; sets.places.len()];
     let failed = sets.places.iter().map(|place| (place.start..place.failures_end).map(term).sum()).collect();
     for stratum in sets.stratum_starts.windows(2) {
-        let mut running = Twofold::default();
+        let mut running = CompensatedSum::default();
         for index in (stratum[0]..stratum[1]).rev() {
             let place = &sets.places[index];
             (place.start..place.end).for_each(|row| running.add(term(row)));

@@ -16,6 +16,7 @@ use super::life_table::LifeTable;
 use super::observation::{Ending, Observations};
 use super::product_limit::ProductLimit;
 use super::survival_interval::{Inference, survival_interval};
+use super::threads::{available, on_threads};
 use super::weighted_life_table::WeightedLifeTable;
 use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 
@@ -83,7 +84,7 @@ fn of_curves(
     horizons: &[Days],
     inference: Inference,
 ) -> Vec<GroupSurvival> {
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let threads = available();
     let squares = Squares::of(observations, &code, &curves, horizons, inference.variance, threads);
     let mut groups = Vec::with_capacity(tables.len());
     for (level, (table, curve)) in tables.into_iter().zip(curves).enumerate() {
@@ -129,6 +130,9 @@ const PARTS: usize = 8;
 
 /// How many cells a block of clusters has.
 const BLOCK_CELLS: usize = 4096;
+
+/// The most threads that are used: more of them mostly wait for memory.
+const MOST_THREADS: usize = 2;
 
 /// Below this many observations a second thread costs more than it saves.
 const WORTH_A_THREAD: usize = 100_000;
@@ -233,7 +237,7 @@ fn parts_of_items<Extra: Copy + Default + Send + Sync>(
     let clusters = observations.clusters() as usize;
     let block = (BLOCK_CELLS / tables.levels.max(1)).max(1);
     let blocks = clusters.div_ceil(block);
-    let threads = if n < WORTH_A_THREAD { 1 } else { threads };
+    let threads = if n < WORTH_A_THREAD { 1 } else { threads.min(MOST_THREADS) };
     // Two halves of the records, each in the order of the blocks; none where the records are in that order as they come.
     let halves: Vec<Buckets<Item<Extra>>> = if observations.in_order_of_clusters() {
         Vec::new()
@@ -243,7 +247,7 @@ fn parts_of_items<Extra: Copy + Default + Send + Sync>(
             let keyed = (n * k / 2..n * (k + 1) / 2).filter_map(item);
             Buckets::fill(keyed.map(|item| (index(block_of(&item)), item)), blocks)
         };
-        in_two_threads(2, threads, half)
+        on_threads(vec![0, 1], threads, half)
     };
     let part = |k: usize| {
         let mut sums = vec![PartSum::default(); tables.levels];
@@ -275,28 +279,13 @@ fn parts_of_items<Extra: Copy + Default + Send + Sync>(
         }
         sums
     };
-    in_two_threads(PARTS, threads, part)
+    on_threads((0..PARTS).collect(), threads, part)
 }
 
 /// A place in a table; there are fewer than 2^32, or they would not fit into memory.
 #[expect(clippy::cast_possible_truncation, reason = "a table of 2^32 cells of 32 bytes is never made")]
 fn index(place: usize) -> u32 {
     place as u32
-}
-
-/// The results of `count` pieces of work in their order, worked out by one thread or two.
-fn in_two_threads<T: Send>(count: usize, threads: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
-    if threads < 2 {
-        return (0..count).map(work).collect();
-    }
-    std::thread::scope(|scope| {
-        let work = &work;
-        let second = scope.spawn(move || (count / 2..count).map(work).collect::<Vec<T>>());
-        let mut results: Vec<T> = (0..count / 2).map(work).collect();
-        // Should the thread be lost, its pieces are worked out here.
-        results.extend(second.join().unwrap_or_else(|_| (count / 2..count).map(work).collect()));
-        results
-    })
 }
 
 /// The influence of each group, tick of exit and kind of ending at up to three horizons.

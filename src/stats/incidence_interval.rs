@@ -7,7 +7,7 @@
 //!              Data, 1980 (from memory).
 //! Decided.     The complementary log–log scale is that of 1 − F, as for a survival: without competing endings the limits are
 //!              one less those of the product-limit estimate. Software often uses ln(−ln F) instead, which is another scale.
-//!              `Log` is symmetric on ln F, not on ln(1 − F).
+//!              The methods are those of a survival with F in place of S, so `Log` is symmetric on ln F, not on ln(1 − F).
 //!              At F = 0 nobody has ended by the cause and at F = 1 all have: no method has a spread to go by, and says so.
 //! Not for.     A band that covers the whole curve at once.
 
@@ -15,36 +15,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::distribution::normal_quantile_upper;
-use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
-
-/// On which scale an incidence's interval is symmetric.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum IncidenceIntervalMethod {
-    /// Symmetric on ln(−ln(1 − F)).
-    #[default]
-    ComplementaryLogLog,
-    /// Symmetric on ln F.
-    Log,
-    /// Symmetric on F.
-    Plain,
-    /// Symmetric on ln(F / (1 − F)).
-    Logit,
-    /// Symmetric on the arcsine of √F.
-    ArcsineSquareRoot,
-}
-
-impl From<IncidenceIntervalMethod> for IntervalMethod {
-    fn from(method: IncidenceIntervalMethod) -> Self {
-        match method {
-            IncidenceIntervalMethod::ComplementaryLogLog => Self::ComplementaryLogLog,
-            IncidenceIntervalMethod::Log => Self::Log,
-            IncidenceIntervalMethod::Plain => Self::Plain,
-            IncidenceIntervalMethod::Logit => Self::Logit,
-            IncidenceIntervalMethod::ArcsineSquareRoot => Self::ArcsineSquareRoot,
-        }
-    }
-}
+use super::survival_interval::{SurvivalIntervalMethod, interval_with_reach};
+use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, Variance, WhyNotKnown};
 
 /// Which variance of a cumulative incidence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
@@ -74,7 +46,7 @@ pub struct IncidenceInference {
     /// The variance.
     pub variance: IncidenceVariance,
     /// The scale of the interval.
-    pub method: IncidenceIntervalMethod,
+    pub method: SurvivalIntervalMethod,
     /// The coverage that intervals are built for.
     pub level: ConfidenceLevel,
 }
@@ -84,7 +56,7 @@ impl Default for IncidenceInference {
     fn default() -> Self {
         Self {
             variance: IncidenceVariance::ClusterRobust,
-            method: IncidenceIntervalMethod::ComplementaryLogLog,
+            method: SurvivalIntervalMethod::ComplementaryLogLog,
             level: ConfidenceLevel::USUAL,
         }
     }
@@ -96,7 +68,7 @@ impl Default for IncidenceInference {
 pub fn incidence_interval(
     incidence: Fraction,
     standard_error: f64,
-    method: IncidenceIntervalMethod,
+    method: SurvivalIntervalMethod,
     level: ConfidenceLevel,
 ) -> Known<ConfidenceInterval<Fraction>> {
     let f = incidence.value();
@@ -107,31 +79,15 @@ pub fn incidence_interval(
         return Known::NotKnown(WhyNotKnown::AtBoundary);
     }
     let reach = normal_quantile_upper(level.tail()) * standard_error;
-    let (lower, upper) = match method {
-        IncidenceIntervalMethod::ComplementaryLogLog => {
-            let hazard = -libm::log1p(-f);
-            let spread = libm::exp(reach / ((1.0 - f) * hazard));
-            (-libm::expm1(-hazard / spread), -libm::expm1(-hazard * spread))
-        }
-        IncidenceIntervalMethod::Log => (f * libm::exp(-reach / f), f * libm::exp(reach / f)),
-        IncidenceIntervalMethod::Plain => (f - reach, f + reach),
-        IncidenceIntervalMethod::Logit => {
-            let spread = libm::exp(reach / (f * (1.0 - f)));
-            (f / (f + (1.0 - f) * spread), f / (f + (1.0 - f) / spread))
-        }
-        IncidenceIntervalMethod::ArcsineSquareRoot => {
-            let centre = libm::asin(libm::sqrt(f));
-            let deviation = reach / (2.0 * libm::sqrt(f * (1.0 - f)));
-            let back = |angle: f64| {
-                let sine = libm::sin(angle.clamp(0.0, std::f64::consts::FRAC_PI_2));
-                sine * sine
-            };
-            (back(centre - deviation), back(centre + deviation))
-        }
-    };
+    if method != SurvivalIntervalMethod::ComplementaryLogLog {
+        return interval_with_reach(incidence, reach / f, method, level);
+    }
+    // From F itself: 1 − F would lose the digits of a small one.
+    let hazard = -libm::log1p(-f);
+    let spread = libm::exp(reach / ((1.0 - f) * hazard));
     Known::Known(ConfidenceInterval {
-        lower: Fraction::new(lower),
-        upper: Fraction::new(upper),
+        lower: Fraction::new(-libm::expm1(-hazard / spread)),
+        upper: Fraction::new(-libm::expm1(-hazard * spread)),
         level,
         method: method.into(),
     })
@@ -139,20 +95,12 @@ pub fn incidence_interval(
 
 #[cfg(test)]
 mod tests {
-    use super::super::survival_interval::{SurvivalIntervalMethod, survival_interval};
+    use super::super::survival_interval::survival_interval;
     use super::*;
-
-    const METHODS: [IncidenceIntervalMethod; 5] = [
-        IncidenceIntervalMethod::ComplementaryLogLog,
-        IncidenceIntervalMethod::Log,
-        IncidenceIntervalMethod::Plain,
-        IncidenceIntervalMethod::Logit,
-        IncidenceIntervalMethod::ArcsineSquareRoot,
-    ];
 
     #[test]
     fn at_an_end_of_the_range_there_are_no_limits() {
-        for method in METHODS {
+        for method in SurvivalIntervalMethod::ALL {
             let limits = |f| incidence_interval(Fraction::new(f), 0.1, method, ConfidenceLevel::USUAL);
             assert_eq!(limits(0.0), Known::NotKnown(WhyNotKnown::NoFailures));
             assert_eq!(limits(1.0), Known::NotKnown(WhyNotKnown::AtBoundary));
@@ -161,7 +109,7 @@ mod tests {
 
     #[test]
     fn limits_enclose_the_estimate_and_stay_in_range_however_wide() {
-        for method in METHODS {
+        for method in SurvivalIntervalMethod::ALL {
             for f in [1e-6, 0.02, 0.5, 0.97] {
                 for error in [1e-9, 0.01, 0.3, 50.0] {
                     let limits = incidence_interval(Fraction::new(f), error, method, ConfidenceLevel::USUAL);
@@ -175,10 +123,10 @@ mod tests {
     #[test]
     fn on_the_complementary_log_log_scale_they_are_one_less_those_of_the_survival() {
         let (f, error) = (0.325, 0.12);
-        let ours = incidence_interval(Fraction::new(f), error, METHODS[0], ConfidenceLevel::USUAL);
+        let method = SurvivalIntervalMethod::ComplementaryLogLog;
+        let ours = incidence_interval(Fraction::new(f), error, method, ConfidenceLevel::USUAL);
         let s = Fraction::new(1.0 - f);
-        let its =
-            survival_interval(s, error / s.value(), SurvivalIntervalMethod::ComplementaryLogLog, ConfidenceLevel::USUAL);
+        let its = survival_interval(s, error / s.value(), method, ConfidenceLevel::USUAL);
         let (ours, its) = (ours.known().expect("inside"), its.known().expect("inside"));
         assert!((ours.lower.value() + its.upper.value() - 1.0).abs() < 1e-15, "absolute");
         assert!((ours.upper.value() + its.lower.value() - 1.0).abs() < 1e-15, "absolute");

@@ -8,13 +8,14 @@
 //!              the tables of two practices sum to that of both, exactly, and no patient is in it.
 //! Cost.        O(observations + days): counted, not sorted, by two to four threads where there are many.
 
-use std::ops::{Add, AddAssign};
+use std::ops::{Add, AddAssign, Range};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::grouping::{Grouping, NO_GROUP};
 use super::observation::{Ending, Observations};
+use super::threads::{available, on_threads};
 use crate::quantity::{DAYS_PER_YEAR, Days, Years};
 
 /// Counts for each day from the time origin to the last day of follow-up.
@@ -163,39 +164,30 @@ impl Grid {
     fn count(observations: &Observations, code: impl Fn(usize) -> u16 + Sync, levels: u16) -> Self {
         let (n, width) = (observations.len(), usize::from(levels) + 1);
         let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
-        let part = |from: usize, to: usize| {
+        let part = |range: Range<usize>| {
             let mut grid = Self { width, days, ended: Vec::new(), entered: Vec::new() };
             grid.ended.resize(days * width * 4, 0);
             if observations.any_entered_late() {
                 grid.entered.resize(days * width, 0);
             }
-            grid.add(observations, &code, from..to);
+            grid.add(observations, &code, range);
             grid
         };
-        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(4);
+        let threads = available().min(4);
         if threads < 2 || n < WORTH_A_THREAD || days * width * 4 * threads > n {
-            return part(0, n);
+            return part(0..n);
         }
-        std::thread::scope(|scope| {
-            let part = &part;
-            let others: Vec<_> =
-                (1..threads).map(|k| scope.spawn(move || part(n * k / threads, n * (k + 1) / threads))).collect();
-            let mut sum = part(0, n / threads);
-            for (k, other) in (1..).zip(others) {
-                // A part whose thread was lost is counted again here.
-                let other = other.join().unwrap_or_else(|_| part(n * k / threads, n * (k + 1) / threads));
-                for (sum, part) in sum.ended.iter_mut().zip(&other.ended) {
-                    *sum += part;
-                }
-                for (sum, part) in sum.entered.iter_mut().zip(&other.entered) {
-                    *sum += part;
-                }
-            }
-            sum
-        })
+        let ranges = (0..threads).map(|k| n * k / threads..n * (k + 1) / threads).collect();
+        let mut parts = on_threads(ranges, threads, part).into_iter();
+        let mut sum = parts.next().unwrap_or_else(|| part(0..0));
+        for part in parts {
+            sum.ended.iter_mut().zip(&part.ended).for_each(|(sum, part)| *sum += part);
+            sum.entered.iter_mut().zip(&part.entered).for_each(|(sum, part)| *sum += part);
+        }
+        sum
     }
 
-    fn add(&mut self, observations: &Observations, code: &impl Fn(usize) -> u16, range: std::ops::Range<usize>) {
+    fn add(&mut self, observations: &Observations, code: &impl Fn(usize) -> u16, range: Range<usize>) {
         let column = |i: usize| usize::from(code(i)).min(self.width - 1);
         let (exit, ending) = (&observations.exit()[range.clone()], &observations.ending()[range.clone()]);
         for (i, (&exit, &ending)) in range.clone().zip(exit.iter().zip(ending)) {

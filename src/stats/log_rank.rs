@@ -18,7 +18,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::distribution::chi_square_upper_tail;
 use super::grouping::Grouping;
 use super::life_table::LifeTable;
@@ -83,7 +83,7 @@ pub fn log_rank_of_tables(tables: &[LifeTable]) -> Known<LogRankTest> {
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "every case weight is 1, so the sums of failures are counts")]
-fn test(sums: &ScoreSums, robust: Option<&Matrix>, clusters: u64) -> Known<LogRankTest> {
+fn test(sums: &ScoreSums, robust: Option<&Covariance>, clusters: u64) -> Known<LogRankTest> {
     statistic(sums, robust, clusters).map(|(chi_square, rank)| {
         let tail = chi_square_upper_tail(chi_square, rank);
         let group = |(&observed, &expected): (&f64, &f64)| GroupFailures { observed: observed as u64, expected };

@@ -12,11 +12,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compared::Compared;
-use super::covariance::{Matrix, NOTHING_LEFT};
+use super::covariance::Covariance;
 use super::distribution::chi_square_upper_tail;
 use super::finite_clusters::{FiniteClusters, finite_clusters};
 use super::risk_counts::RiskCounts;
 use super::score_sums::ScoreSums;
+use super::symmetric::NOTHING_LEFT;
 use super::weighting::Weighting;
 use crate::quantity::{Behind, Known, Variance, WhyNotKnown};
 
@@ -84,7 +85,7 @@ pub fn log_rank_trend(
 /// Differences by score, for several weightings, and their covariance.
 pub(super) struct Trends {
     pub difference: Vec<f64>,
-    pub covariance: Matrix,
+    pub covariance: Covariance,
     pub informative_clusters: Option<u64>,
     pub behind: Behind,
 }
@@ -119,7 +120,7 @@ pub(super) fn trends(
     };
     let scores: Vec<f64> = scores.iter().map(|score| score - middle).collect();
     let dot = |part: &[f64]| part.iter().zip(&scores).map(|(part, score)| part * score).sum::<f64>();
-    let mut model_based = Matrix::zero(weightings.len());
+    let mut model_based = Covariance::zero(weightings.len());
     for a in 0..weightings.len() {
         for b in 0..weightings.len() {
             model_based.add(a, b, sums.covariance.block(a * size, b * size, size).contrast(&scores));
@@ -138,12 +139,12 @@ pub(super) fn trends(
         return Known::Known(Trends { difference, covariance: model_based, informative_clusters: None, behind });
     }
     let clusters = sums.by_cluster(compared, &column);
-    let (mut robust, mut by_weighting) = (Matrix::zero(weightings.len()), vec![0.0; weightings.len()]);
+    let (mut robust, mut by_weighting) = (Covariance::zero(weightings.len()), vec![0.0; weightings.len()]);
     for score in clusters.each() {
         for (total, part) in by_weighting.iter_mut().zip(score.chunks(size)) {
             *total = dot(part);
         }
-        robust.add_square(&by_weighting);
+        robust.add_square(1.0, &by_weighting);
     }
     let lost = |m: usize| robust.at(m, m) <= NOTHING_LEFT * NOTHING_LEFT * model_based.at(m, m);
     if clusters.present() < 2 || (0..weightings.len()).any(lost) {

@@ -23,7 +23,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::causes::ticks_of;
+use super::causes::{left_of, ticks_of};
 use super::observation::{Ending, Observations};
 use crate::quantity::{Days, Fraction, Known, WhyNotKnown};
 
@@ -283,9 +283,9 @@ impl Course {
             // Rounding of weights may leave fewer at risk than end.
             let n = f64::max(at_risk, failed + competing);
             if n > 0.0 {
-                estimate.survival *= rest(n, failed) / n;
+                estimate.survival *= left_of(n, n - failed) / n;
                 estimate.incidence += estimate.event_free * failed / n;
-                estimate.event_free *= rest(n, failed + competing) / n;
+                estimate.event_free *= left_of(n, n - (failed + competing)) / n;
             }
             at_risk = n - failed - competing;
             fail_next = 0.0;
@@ -300,30 +300,17 @@ impl Course {
     }
 }
 
-/// n − d, without what rounding leaves of nobody.
-fn rest(n: f64, d: f64) -> f64 {
-    if n - d > 1e-12 * n { n - d } else { 0.0 }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::ten_rows;
+    use super::super::ten_rows::{self, each_alone};
     use super::*;
-
-    fn of(rows: &[(i32, Ending)]) -> Observations {
-        let mut observations = Observations::default();
-        for (cluster, &(exit, ending)) in (0..).zip(rows) {
-            observations.push(Days::new(0), Days::new(exit), ending, cluster).expect("in order");
-        }
-        observations
-    }
 
     #[test]
     fn five_rows_by_hand() {
         // By hand: failed on 2, lost on 3 and 5, failed on 6, in place on 8. Best at 8: 4/5 · 3/4 = 3/5. As observed: 4/5 · 1/2 = 2/5.
         // Worst: lost fail on 4 and 6: 4/5, 3/5, on 6 two of three: 1/5.
         let (failed, censored) = (Ending::Failed, Ending::Censored);
-        let observations = of(&[(2, failed), (3, censored), (5, censored), (6, failed), (8, censored)]);
+        let observations = each_alone(&[(2, failed), (3, censored), (5, censored), (6, failed), (8, censored)]);
         let lost = lost_before(&observations, Days::new(8));
         assert_eq!(lost, [false, true, true, false, false]);
         let bounds = lost_bounds(&observations, &lost, &[Days::new(8), Days::new(9)]);
@@ -343,7 +330,7 @@ mod tests {
     fn tipping_by_hand() {
         // The same five. One more failing: the later one fails on 6, 4/5 · 2/4 = 2/5; the earlier one on 4: 4/5 · 3/4 · 2/3 = 2/5. Both: 1/5.
         let (failed, censored) = (Ending::Failed, Ending::Censored);
-        let observations = of(&[(2, failed), (3, censored), (5, censored), (6, failed), (8, censored)]);
+        let observations = each_alone(&[(2, failed), (3, censored), (5, censored), (6, failed), (8, censored)]);
         let lost = lost_before(&observations, Days::new(8));
         let tip = |threshold| {
             let tip = tipping_point(&observations, &lost, Days::new(8), Fraction::new(threshold));
@@ -361,7 +348,7 @@ mod tests {
         // By hand: lost on 1 and on 4, six whose follow-up was complete on 2, two in place on 9. One failing on 2 of ten: 9/10, the rest
         // stay. One failing on 5 of four: 3/4.
         let rows = [1, 4, 2, 2, 2, 2, 2, 2, 9, 9].map(|day| (day, Ending::Censored));
-        let observations = of(&rows);
+        let observations = each_alone(&rows);
         let mut lost = vec![false; 10];
         (lost[0], lost[1]) = (true, true);
         let tip = tipping_point(&observations, &lost, Days::new(9), Fraction::new(0.8));

@@ -1,29 +1,41 @@
 //! Estimators of survival over whole days. Nothing here knows a tooth, a file or a page.
 //!
-//! In reading order:
+//! In reading order; each file opens with its definition, formula, source and what was decided:
+//!
+//! What is followed, and how it is counted:
 //!
 //! - [`axis`](mod@axis): what the ticks of time stand for: whole days, or the times that occur
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
 //! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
+//!
+//! Survival:
+//!
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
+//! - [`cluster_influence`](mod@cluster_influence): its variance when observations of a cluster may share their fate
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
-//! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
-//! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
-//! - [`cluster_influence`](mod@cluster_influence): the variance when observations of a cluster may share their fate
-//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
-//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`group_survival`](mod@group_survival): the same for every group in one pass
+//! - [`few_clusters`](mod@few_clusters): the same for few clusters: limits by Student's t, and the design effect
+//! - [`confidence_band`](mod@confidence_band): limits that hold over a whole range of the curve at once
+//! - [`band_critical_value`](mod@band_critical_value): how wide such a band must be
+//! - [`conditional_survival`](mod@conditional_survival): survival of those still in place at a day
 //! - [`quantile`](mod@quantile): the day by which a part has failed; the median
 //! - [`restricted_mean`](mod@restricted_mean): mean time in place up to a horizon
-//! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): that of two groups, compared
-//! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
-//! - [`conditional_survival`](mod@conditional_survival): survival of those still in place at a day
 //! - [`cumulative_hazard`](mod@cumulative_hazard): the cumulative hazard (Nelson–Aalen)
 //! - [`actuarial`](mod@actuarial): the actuarial life table over recall intervals
-//! - [`few_clusters`](mod@few_clusters): intervals by Student's t, and the design effect
+//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
+//!
+//! Intervals from resampled clusters:
+//!
+//! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
+//! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
+//!
+//! Groups compared:
+//!
+//! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
+//! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): mean time in place of two groups, compared
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`compared`](mod@compared): observations in groups, compared within strata
 //! - [`weighting`](mod@weighting): early or late failures may weigh more in a comparison
@@ -35,15 +47,32 @@
 //! - [`multiple_comparisons`](mod@multiple_comparisons): probabilities adjusted for the number of tests
 //! - [`finite_clusters`](mod@finite_clusters): a robust test that knows how many clusters there are
 //! - [`wild_bootstrap`](mod@wild_bootstrap): the same with the clusters' signs drawn at random
-//! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
-//! - [`poisson`](mod@poisson): exact limits of a count
+//!
+//! Regression:
+//!
+//! - [`cox_design`](mod@cox_design): covariates by name, as columns
+//! - [`cox`](mod@cox): proportional hazards (Cox): how covariates change the pace of failure
+//! - [`cox_tests`](mod@cox_tests): tests of its coefficients
+//! - [`cox_baseline`](mod@cox_baseline): its baseline hazard, and survival predicted for given covariates
+//! - [`cox_adjusted`](mod@cox_adjusted): survival had everybody the same level of a factor
+//! - [`cox_residuals`](mod@cox_residuals): where it fits badly, and who moves its coefficients
+//! - [`proportionality`](mod@proportionality): do hazards stay proportional?
+//! - [`concordance`](mod@concordance): does the one with the higher score fail first? (Harrell's C)
+//! - [`firth`](mod@firth): finite estimates where failures are few or separated (Firth's penalty)
+//! - [`frailty`](mod@frailty): how alike the fates of a cluster are (gamma frailty)
+//!
+//! Causes that compete:
+//!
 //! - [`causes`](mod@causes): by which of several competing causes each observation ended
 //! - [`cumulative_incidence`](mod@cumulative_incidence): how many end by each cause (Aalen–Johansen)
 //! - [`incidence_interval`](mod@incidence_interval): pointwise confidence limits of a cumulative incidence
+//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
 //! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
-//! - [`cause_specific_hazard`](mod@cause_specific_hazard): the cumulative hazard of one cause
-//! - [`lost_bounds`](mod@lost_bounds): how far those lost to follow-up could move a survival
+//!
+//! Rates and counts:
+//!
+//! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
 //! - [`person_time`](mod@person_time): failures and time under observation of each cluster
 //! - [`rate`](mod@rate): failures by time under observation
 //! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
@@ -51,8 +80,11 @@
 //! - [`poisson`](mod@poisson): exact and mid-p limits of a count
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
-//! - [`beta`](mod@beta): the incomplete beta function; tails of the binomial and Student distributions
+//!
+//! Distributions:
+//!
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
+//! - [`beta`](mod@beta): the same of the beta, binomial, F and Student distributions
 //!
 //! ```
 //! use manebit::quantity::{Days, Known};
@@ -84,8 +116,7 @@ pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
 pub mod beta;
-mod beta_tail;
-mod blocks;
+mod bootstrap_replicates;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
@@ -102,6 +133,7 @@ mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
 pub mod cox_baseline;
+mod cox_climb;
 pub mod cox_design;
 mod cox_exact;
 mod cox_likelihood;
@@ -117,16 +149,19 @@ pub mod exact_test;
 pub mod few_clusters;
 pub mod fine_gray;
 mod fine_gray_influence;
+mod fine_gray_likelihood;
 mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod firth;
 pub mod frailty;
 pub mod gray;
+mod gray_path;
 pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
 pub mod incidence_interval;
+mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
@@ -137,7 +172,6 @@ pub mod observation;
 pub mod observed_expected;
 pub mod pairwise;
 pub mod person_time;
-mod pivoted;
 pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
@@ -152,6 +186,7 @@ pub mod share;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
+mod threads;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -168,10 +203,7 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
-pub use cause_specific_hazard::{
-    CauseHazardIntervalMethod, CauseHazardStep, CauseHazardVariance, CauseSpecificHazard, cause_specific_hazard,
-    cause_specific_hazard_at_horizons,
-};
+pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
 pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
@@ -211,7 +243,7 @@ pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
-pub use incidence_interval::{IncidenceInference, IncidenceIntervalMethod, IncidenceVariance, incidence_interval};
+pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};

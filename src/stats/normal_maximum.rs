@@ -21,7 +21,7 @@
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
-use super::distribution::{TailProbability, normal_upper_tail};
+use super::distribution::{LN_SQRT_TWO_PI, TailProbability, normal_upper_tail};
 
 /// The most numbers taken.
 pub const MOST_STATISTICS: usize = 4;
@@ -29,7 +29,6 @@ pub const MOST_STATISTICS: usize = 4;
 /// An eigenvalue or a distance of a correlation from ±1 below this is rounding.
 const SINGULAR: f64 = 1e-14;
 const SQRT_TWO_PI: f64 = 2.506_628_274_631_000_7;
-const LN_SQRT_TWO_PI: f64 = 0.918_938_533_204_672_8;
 
 /// P(max |Z_m| > c) for standard normal Z with these correlations, row by row.
 ///

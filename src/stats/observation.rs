@@ -177,6 +177,12 @@ impl Observations {
         self.clusters = self.clusters.max(cluster.saturating_add(1));
     }
 
+    /// The same observations with other endings, one for each.
+    pub(super) fn with_endings(&self, ending: Vec<Ending>) -> Self {
+        debug_assert_eq!(ending.len(), self.len(), "one ending for each observation");
+        Self { ending, ..self.clone() }
+    }
+
     /// The observations of each level of a grouping, in their order; cluster indices stay what they are. Those without a group
     /// are left out, and so are those past the end of the grouping's codes.
     pub fn by_group(&self, grouping: &Grouping) -> Vec<Self> {
@@ -237,14 +243,7 @@ impl Observations {
 
     /// How many different clusters have at least one observation here.
     pub fn clusters_present(&self) -> u64 {
-        let mut seen = vec![false; self.clusters as usize];
-        let mut count = 0;
-        for &cluster in &self.cluster {
-            if !std::mem::replace(&mut seen[cluster as usize], true) {
-                count += 1;
-            }
-        }
-        count
+        count_clusters(self.cluster.iter().copied(), self.clusters as usize)
     }
 
     /// The last day of exit; none when there are no observations.
@@ -261,6 +260,16 @@ impl Observations {
     pub fn in_order_of_clusters(&self) -> bool {
         !self.clusters_mixed
     }
+}
+
+/// How many different clusters these are; all lie below `end`.
+pub(super) fn count_clusters(clusters: impl Iterator<Item = u32>, end: usize) -> u64 {
+    let mut seen = vec![false; end];
+    let mut count = 0;
+    for cluster in clusters {
+        count += u64::from(!std::mem::replace(&mut seen[cluster as usize], true));
+    }
+    count
 }
 
 #[cfg(test)]

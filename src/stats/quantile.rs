@@ -18,7 +18,7 @@ use super::survival_interval::{Inference, survival_interval};
 use crate::quantity::{ConfidenceLevel, Days, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
 
 /// Relative difference below which two survivals count as equal.
-const EQUAL_WITHIN: f64 = 1e-11;
+pub(super) const EQUAL_WITHIN: f64 = 1e-11;
 
 /// A quantile of the time to failure.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]

@@ -16,7 +16,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::beta::student_upper_quantile;
+use super::beta::student_quantile_upper;
 use super::person_time::PersonTime;
 use super::poisson::{exact_limits, mid_p_limits};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
@@ -64,7 +64,7 @@ pub fn rate(counted: &PersonTime, unit: f64, method: RateIntervalMethod, level: 
         RateIntervalMethod::ClusterRobust => {
             let deviation = ln_rate_variance(counted).map(libm::sqrt);
             let interval = deviation.map(|deviation| {
-                let reach = student_upper_quantile(level.tail(), counted.behind().clusters as f64 - 1.0) * deviation;
+                let reach = student_quantile_upper(level.tail(), counted.behind().clusters as f64 - 1.0) * deviation;
                 let (lower, upper) = (value * libm::exp(-reach), value * libm::exp(reach));
                 ConfidenceInterval { lower, upper, level, method: IntervalMethod::Log }
             });

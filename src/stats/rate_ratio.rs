@@ -19,7 +19,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::beta::{beta_quantile_ln_odds, incomplete_beta, student_two_sided, student_upper_quantile};
+use super::beta::{beta_quantile_ln_odds, incomplete_beta, student_quantile_upper, student_two_sided};
 use super::distribution::{Side, TailProbability};
 use super::exact_test::{CountDistribution, ExactProbabilities, exact_probabilities};
 use super::person_time::PersonTime;
@@ -120,7 +120,7 @@ pub fn cluster_robust_rate_ratio(
     let clusters = 0..first.indices().max(second.indices());
     let deviation = libm::sqrt(clusters.map(influence).map(|influence| influence * influence).sum());
     let (value, freedom) = (d1 / t1 / (d2 / t2), fewest as f64 - 1.0);
-    let reach = student_upper_quantile(level.tail(), freedom) * deviation;
+    let reach = student_quantile_upper(level.tail(), freedom) * deviation;
     ratio.ln_standard_error = Some(deviation);
     (ratio.lower, ratio.upper) = (Known::Known(value * libm::exp(-reach)), Known::Known(value * libm::exp(reach)));
     let ln_ratio = libm::log(value);

@@ -12,9 +12,10 @@
 use std::ops::Range;
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::observation::Ending;
 use super::risk_counts::RiskCounts;
+use super::threads::{available, on_threads};
 use super::weighting::Weighting;
 use crate::quantity::WhyNotKnown;
 
@@ -36,9 +37,9 @@ pub(super) struct ScoreSums {
     /// The weighted difference, for each weighting and group.
     pub difference: Vec<f64>,
     /// Model-based covariance of the weighted differences.
-    pub covariance: Matrix,
+    pub covariance: Covariance,
     /// Covariance of the unweighted differences.
-    pub unweighted: Matrix,
+    pub unweighted: Covariance,
     /// How many strata have failures in a row with two groups at risk.
     pub informative_strata: u32,
     /// For each row and group, n_g/n.
@@ -59,8 +60,8 @@ impl ScoreSums {
             observed: vec![0.0; size],
             expected: vec![0.0; size],
             difference: vec![0.0; several * size],
-            covariance: Matrix::zero(several * size),
-            unweighted: Matrix::zero(size),
+            covariance: Covariance::zero(several * size),
+            unweighted: Covariance::zero(size),
             informative_strata: 0,
             share: vec![0.0; rows * size],
             weight: vec![0.0; rows * several],
@@ -180,8 +181,7 @@ impl ScoreSums {
 
     /// Each cluster's sum of residuals. `column` tells, for each level of the grouping, which of the groups here it is, if any.
     pub(super) fn by_cluster(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> ClusterScores {
-        let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        let threads = threads.min(compared.observations.len() / WORTH_A_THREAD).max(1);
+        let threads = available().min(compared.observations.len() / WORTH_A_THREAD).max(1);
         self.by_cluster_on(compared, column, threads)
     }
 
@@ -190,18 +190,8 @@ impl ScoreSums {
         let width = self.weightings * self.counts.size;
         let mut scores = ClusterScores { width, scores: vec![0.0; clusters * (width + 1)] };
         let each = clusters.div_ceil(threads).max(1);
-        let parts = scores.scores.chunks_mut(each * (width + 1)).enumerate();
-        if threads == 1 {
-            for (number, scores) in parts {
-                self.add_clusters(compared, column, number * each, scores);
-            }
-        } else {
-            std::thread::scope(|scope| {
-                for (number, scores) in parts {
-                    scope.spawn(move || self.add_clusters(compared, column, number * each, scores));
-                }
-            });
-        }
+        let parts = scores.scores.chunks_mut(each * (width + 1)).enumerate().collect();
+        on_threads(parts, threads, |(number, scores)| self.add_clusters(compared, column, number * each, scores));
         scores
     }
 
@@ -286,10 +276,10 @@ impl ClusterScores {
     }
 
     /// Their squares, summed over clusters.
-    pub(super) fn covariance(&self) -> Matrix {
-        let mut covariance = Matrix::zero(self.width);
+    pub(super) fn covariance(&self) -> Covariance {
+        let mut covariance = Covariance::zero(self.width);
         for score in self.each() {
-            covariance.add_square(score);
+            covariance.add_square(1.0, score);
         }
         covariance
     }

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use super::cluster_influence::{influences, survival_jumps};
 use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
 use super::life_table::LifeTable;
-use super::observation::Observations;
+use super::observation::{Observations, count_clusters};
 use super::product_limit::ProductLimit;
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
@@ -202,11 +202,7 @@ fn contrast_at(
 
 /// How many clusters have an observation in either group.
 pub(super) fn clusters_in_either(first: &Observations, second: &Observations) -> u64 {
-    let mut seen = vec![false; first.clusters().max(second.clusters()) as usize];
-    for &cluster in first.cluster().iter().chain(second.cluster()) {
-        seen[cluster as usize] = true;
-    }
-    seen.into_iter().filter(|&seen| seen).count() as u64
+    count_clusters(first.cluster().iter().chain(second.cluster()).copied(), first.clusters().max(second.clusters()) as usize)
 }
 
 #[cfg(test)]

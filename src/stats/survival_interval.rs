@@ -14,14 +14,15 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::distribution::{normal_quantile_upper, student_quantile_upper};
+use super::beta::student_quantile_upper;
+use super::distribution::normal_quantile_upper;
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
 
-/// On which scale a survival's interval is symmetric.
+/// On which scale the interval of a survival is symmetric; for an incidence F read F in place of S.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum SurvivalIntervalMethod {
-    /// Symmetric on ln(−ln S).
+    /// Symmetric on ln(−ln S); for an incidence on ln(−ln(1 − F)), which is that of the survival.
     #[default]
     ComplementaryLogLog,
     /// Symmetric on ln S.

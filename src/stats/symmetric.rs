@@ -4,7 +4,10 @@
 //! Decided.     The lower triangle alone is kept, row after row: cell (i, j), j ≤ i, at i(i + 1)/2 + j. A pivot that falls below
 //!              a given part of a given diagonal is rounding, not information; the elimination says which one it was.
 //! Cost.        O(size³/3) for the root.
-//! Not for.     Large or sparse matrices.
+//! Not for.     Large or sparse matrices; covariances of differences between groups, which lack rank: see `covariance`.
+
+/// A pivot below this part of its diagonal is rounding, not information.
+pub(super) const NOTHING_LEFT: f64 = 1e-11;
 
 /// A symmetric matrix by its lower triangle.
 #[derive(Clone, Debug, PartialEq)]
@@ -17,6 +20,12 @@ impl Symmetric {
     /// Zeros.
     pub(super) fn zero(size: usize) -> Self {
         Self { size, cells: vec![0.0; size * (size + 1) / 2] }
+    }
+
+    /// From the lower triangle, row after row: (0, 0), (1, 0), (1, 1), (2, 0)…
+    pub(super) fn of_triangle(size: usize, mut triangle: Vec<f64>) -> Self {
+        triangle.resize(size * (size + 1) / 2, 0.0);
+        Self { size, cells: triangle }
     }
 
     /// The lower triangle, row after row.
@@ -220,6 +229,23 @@ mod tests {
         assert!((root.quadratic_form(&[2.0, 5.0]) - 5.0).abs() < 1e-15, "absolute");
         assert!((root.ln_determinant() - libm::log(16.0)).abs() < 1e-15, "absolute");
         assert_eq!(matrix.between(&root.inverse()).rows(), root.inverse().rows());
+    }
+
+    #[test]
+    fn three_by_three_by_hand() {
+        // By hand: M = [[4, 2, 0], [2, 5, 2], [0, 2, 5]], det 64.
+        let matrix = Symmetric::of_triangle(3, vec![4.0, 2.0, 5.0, 0.0, 2.0, 5.0]);
+        let root = matrix.root(NOTHING_LEFT, &matrix.diagonal()).expect("positive");
+        let inverse = root.inverse();
+        let exact = [[21.0, -10.0, 4.0], [-10.0, 20.0, -8.0], [4.0, -8.0, 16.0]];
+        for (row, line) in exact.iter().enumerate() {
+            for (column, cell) in line.iter().enumerate() {
+                assert!((inverse.at(row, column) - cell / 64.0).abs() < 1e-15, "absolute: {row} {column}");
+            }
+        }
+        let v = [1.0, 2.0, 3.0];
+        let direct: f64 = inverse.times(&v).iter().zip(v).map(|(a, b)| a * b).sum();
+        assert!((root.quadratic_form(&v) - direct).abs() < 1e-14, "absolute: {direct}");
     }
 
     #[test]

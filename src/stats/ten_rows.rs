@@ -9,6 +9,15 @@ use crate::quantity::Days;
 const FAILED: Ending = Ending::Failed;
 const CENSORED: Ending = Ending::Censored;
 
+/// Rows from the origin by day and ending, each its own cluster.
+pub fn each_alone(rows: &[(i32, Ending)]) -> Observations {
+    let mut observations = Observations::default();
+    for (cluster, &(day, ending)) in (0..).zip(rows) {
+        observations.push(Days::new(0), Days::new(day), ending, cluster).expect("in order");
+    }
+    observations
+}
+
 /// All ten, each its own cluster, in two groups.
 pub fn grouped() -> (Observations, Grouping) {
     let rows = [
@@ -23,10 +32,7 @@ pub fn grouped() -> (Observations, Grouping) {
         (7, FAILED, 1),
         (4, FAILED, 0),
     ];
-    let mut observations = Observations::default();
-    for (cluster, (day, ending, _)) in (0..).zip(rows) {
-        observations.push(Days::new(0), Days::new(day), ending, cluster).expect("in order");
-    }
+    let observations = each_alone(&rows.map(|(day, ending, _)| (day, ending)));
     (observations, Grouping::new(rows.iter().map(|row| row.2).collect(), 2).expect("two levels"))
 }
 

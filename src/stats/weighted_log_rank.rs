@@ -21,7 +21,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::distribution::chi_square_upper_tail;
 use super::finite_clusters::{FiniteClusters, finite_clusters};
 use super::risk_counts::RiskCounts;
@@ -148,16 +148,14 @@ pub(super) fn test_of(
 }
 
 /// The χ² statistic of the first weighting, and its degrees of freedom.
-pub(super) fn statistic(sums: &ScoreSums, robust: Option<&Matrix>, clusters: u64) -> Known<(f64, u32)> {
+pub(super) fn statistic(sums: &ScoreSums, robust: Option<&Covariance>, clusters: u64) -> Known<(f64, u32)> {
     if sums.failures() == 0 {
         return Known::NotKnown(WhyNotKnown::NoFailures);
     }
     // A group without expected failures has no variance, and the elimination passes over it.
     let size = sums.observed.len();
     let model_based = sums.covariance.block(0, 0, size);
-    let mut kept: Vec<usize> = (0..size).collect();
-    let largest = model_based.largest_variance();
-    kept.retain(|&g| Some(g) != largest);
+    let kept = model_based.all_but_the_largest();
     let difference: Vec<f64> = kept.iter().map(|&g| sums.difference[g]).collect();
     let (chi_square, model_rank) = model_based.only(&kept).quadratic_form(&difference);
     if model_rank == 0 {

@@ -12,15 +12,18 @@
 //! Cost.        O(draws·clusters·groups). 64 signs come from one number.
 //! Not for.     Clusters so few that no pattern can be rare: with C of them p is at least 2^(1 − C).
 
+use std::ops::Range;
+
 use rand_chacha::ChaCha12Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compared::Compared;
-use super::covariance::Matrix;
+use super::covariance::Covariance;
 use super::risk_counts::RiskCounts;
 use super::score_sums::ScoreSums;
+use super::threads::{available, on_threads};
 use super::weighted_log_rank::statistic;
 use super::weighting::Weighting;
 use crate::quantity::{Behind, Known};
@@ -70,12 +73,11 @@ pub fn wild_bootstrap_log_rank(
     let scores = sums.by_cluster(compared, &column);
     let robust = scores.covariance();
     statistic(&sums, Some(&robust), scores.present()).map(|(chi_square, rank)| {
-        let clusters = Clusters::whiten(scores.informing(size), &robust, sums.covariance.largest_variance());
+        let clusters = Clusters::whiten(scores.informing(size), &robust, &sums.covariance.all_but_the_largest());
         let patterns = u32::try_from(clusters.count.saturating_sub(1)).ok().and_then(|bits| 1_u64.checked_shl(bits));
         let all_patterns = patterns.filter(|&patterns| patterns <= u64::from(draws));
-        let threads = std::thread::available_parallelism().map_or(1, usize::from);
         let draws = all_patterns.unwrap_or(u64::from(draws));
-        let as_large = clusters.as_large(chi_square, draws, all_patterns.is_none().then_some(seed), threads);
+        let as_large = clusters.as_large(chi_square, draws, all_patterns.is_none().then_some(seed), available());
         let p_value = match all_patterns {
             Some(patterns) => as_large as f64 / patterns as f64,
             None => (as_large + 1) as f64 / (draws + 1) as f64,
@@ -103,10 +105,9 @@ struct Clusters {
 }
 
 impl Clusters {
-    /// Solves V = L·Lᵀ down the rows, passing over directions without variance; one group is left out.
-    fn whiten<'a>(informing: impl Iterator<Item = &'a [f64]>, robust: &Matrix, left_out: Option<usize>) -> Self {
-        let kept: Vec<usize> = (0..robust.size()).filter(|&g| Some(g) != left_out).collect();
-        let steps = robust.only(&kept).elimination();
+    /// Solves V = L·Lᵀ down the rows of the groups kept, passing over directions without variance.
+    fn whiten<'a>(informing: impl Iterator<Item = &'a [f64]>, robust: &Covariance, kept: &[usize]) -> Self {
+        let steps = robust.only(kept).elimination();
         let mut clusters = Self { count: 0, width: steps.len(), turned: Vec::new() };
         for score in informing {
             let mut rest: Vec<f64> = kept.iter().map(|&g| score[g]).collect();
@@ -125,19 +126,13 @@ impl Clusters {
     /// How many patterns of signs give at least this statistic: random ones from a seed, or else the first `draws` of all.
     fn as_large(&self, chi_square: f64, draws: u64, seed: Option<u64>, threads: usize) -> u64 {
         let work = draws.saturating_mul(self.count as u64);
-        let threads = if work < WORTH_A_THREAD { 1 } else { threads as u64 };
-        let each = draws.div_ceil(threads);
-        let part = |thread: u64| {
-            let range = (thread * each).min(draws)..((thread + 1) * each).min(draws);
+        let threads = if work < WORTH_A_THREAD { 1 } else { threads };
+        let among = threads as u64;
+        let ranges = (0..among).map(|thread| draws * thread / among..draws * (thread + 1) / among).collect();
+        let part = |range: Range<u64>| {
             range.map(|draw| u64::from(self.statistic(draw, seed) >= chi_square * (1.0 - EQUAL))).sum::<u64>()
         };
-        if threads == 1 {
-            return part(0);
-        }
-        std::thread::scope(|scope| {
-            let handles: Vec<_> = (0..threads).map(|thread| scope.spawn(move || part(thread))).collect();
-            handles.into_iter().map(|handle| handle.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))).sum()
-        })
+        on_threads(ranges, threads, part).into_iter().sum()
     }
 
     /// The statistic of one pattern of signs.
@@ -169,9 +164,9 @@ mod tests {
     fn draws_are_the_same_on_any_number_of_threads() {
         let residuals: Vec<[f64; 3]> =
             (0..40_u8).map(|c| [f64::from(c % 7) - 2.5, f64::from(c % 5) - 2.0]).map(|[a, b]| [a, b, -a - b]).collect();
-        let mut robust = Matrix::zero(3);
-        residuals.iter().for_each(|residual| robust.add_square(residual));
-        let clusters = Clusters::whiten(residuals.iter().map(|residual| &residual[..]), &robust, Some(2));
+        let mut robust = Covariance::zero(3);
+        residuals.iter().for_each(|residual| robust.add_square(1.0, residual));
+        let clusters = Clusters::whiten(residuals.iter().map(|residual| &residual[..]), &robust, &[0, 1]);
         assert_eq!((clusters.count, clusters.width), (40, 2));
         // The statistic of the data themselves is that of the quadratic form.
         let total = |g: usize| residuals.iter().map(|residual| residual[g]).sum::<f64>();

@@ -27,7 +27,7 @@ use std::fmt::Write as _;
 use std::num::NonZeroUsize;
 
 use manebit::quantity::{DAYS_PER_YEAR, Days, Known, Variance, Years};
-use manebit::stats::beta::student_upper_quantile;
+use manebit::stats::beta::student_quantile_upper;
 use manebit::stats::distribution::normal_quantile_upper;
 use manebit::stats::{
     Axis, BootstrapInterval, Ending, Inference, Observations, ResampledGroups, ResampledQuantity, ResampledStatistic,
@@ -120,7 +120,7 @@ fn intervals(observations: &Observations, replicates: u32, seed: u64) -> [Option
         }
         let tail = Inference::default().level.tail();
         let quantile =
-            degrees_of_freedom.map_or_else(|| normal_quantile_upper(tail), |freedom| student_upper_quantile(tail, freedom));
+            degrees_of_freedom.map_or_else(|| normal_quantile_upper(tail), |freedom| student_quantile_upper(tail, freedom));
         let reach = quantile * deviation;
         let spread = (-reach / survival.ln()).exp();
         Some((survival.powf(spread), survival.powf(1.0 / spread)))

@@ -4,7 +4,7 @@
 #![expect(clippy::expect_used, reason = "a test that cannot go on should say where")]
 
 use manebit::quantity::{ConfidenceInterval, ConfidenceLevel, DAYS_PER_YEAR, Days, Known};
-use manebit::stats::beta::{beta_quantile, beta_quantile_ln_odds, student_two_sided, student_upper_quantile};
+use manebit::stats::beta::{beta_quantile, beta_quantile_ln_odds, student_quantile_upper, student_two_sided};
 use manebit::stats::distribution::Side;
 use manebit::stats::{
     Axis, Ending, ExactRateRatio, Grouping, Observations, PersonTime, Rate, RateIntervalMethod, cluster_robust_rate_ratio,
@@ -108,7 +108,7 @@ fn beta_and_student_agree_with_forty_digit_values() {
         largest[1] = largest[1].max(near(tail.ln_p_value, number(&row["ln_p"]), 1e-12, 1e-2));
     }
     for row in rows(&reference["student"], "quantiles") {
-        let t = student_upper_quantile(number(&row["tail"]), number(&row["degrees_of_freedom"]));
+        let t = student_quantile_upper(number(&row["tail"]), number(&row["degrees_of_freedom"]));
         largest[2] = largest[2].max(near(t, number(&row["t"]), 1e-12, 1e-300));
     }
     println!("beta quantiles, Student tails and quantiles: {largest:?}");
