@@ -211,8 +211,8 @@ fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
             )));
         }
     }
-    if arguments.given > 0.0 && arguments.at.iter().any(|time| *time <= arguments.given) {
-        return Err(usage("A time of --at is not after --given.\nMend: ask for later times."));
+    if arguments.given > 0.0 && !arguments.at.is_empty() && arguments.at.iter().all(|time| *time <= arguments.given) {
+        return Err(usage("No time of --at is after --given.\nMend: ask for later times."));
     }
     Ok(())
 }

@@ -87,6 +87,7 @@ pub const SHOWN: usize = 20;
 pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, Trouble> {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let declaration = Declaration::default();
+    let known = |column: &str| wanted.iter().any(|(name, _)| name == column);
     let looked = probe(path, &declaration.of(&name, None)).map_err(|error| {
         let mend = "check the path and the rights of the file";
         Trouble::Command(format!("{} can't be read: {error}.\nMend: {mend}.", path.display()))
@@ -100,13 +101,17 @@ pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns
                 path.display()
             ))
         };
-        let (rows, header) = ParquetRows::open(path).map_err(broken)?;
-        let places = places(path, &header, wanted).map_err(Trouble::Command)?;
+        let (rows, header) = ParquetRows::open_those(path, &known).map_err(broken)?;
+        let found = places(path, &header, wanted).or_else(|why| {
+            // Where one is missing, all that are there are named.
+            let all = ParquetRows::open_those(path, &|_| false).map_err(|_| why.clone())?.1;
+            places(path, &all, wanted).and(Err(why))
+        });
+        let places = found.map_err(Trouble::Command)?;
         read_parquet(rows, &places, wanted, &mut read).map_err(broken)?;
         return Ok(read);
     }
     let mut findings = Findings::default();
-    let known = |column: &str| wanted.iter().any(|(name, _)| name == column);
     let sheets = open_sheets(path, &name, &looked, &declaration, &known, &mut findings);
     let mut lacking = None;
     for sheet in sheets {

@@ -488,6 +488,7 @@ pub fn conditional_sections(asked: &Asked, all: &[GroupConditional]) -> Vec<Sect
             section.row(cells);
         }
     }
+    section.note("Times up to the earlier one are left out.");
     vec![section]
 }
 

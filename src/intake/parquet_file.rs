@@ -28,15 +28,22 @@ impl ParquetRows {
     /// # Errors
     /// A sentence when the file can't be read, or a column holds what is no plain value.
     pub fn open(path: &Path) -> Result<(Self, Vec<String>), String> {
+        Self::open_those(path, &|_| true)
+    }
+
+    /// Opens a file for these columns alone; tells the names of those that it has, in its order. Other columns may hold
+    /// anything. All names are told where none of these is there.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub fn open_those(path: &Path, wanted: &dyn Fn(&str) -> bool) -> Result<(Self, Vec<String>), String> {
         let mut reader = ParquetReader::new(File::open(path).map_err(|error| error.to_string())?);
         let schema = reader.schema().map_err(|error| error.to_string())?;
-        for field in schema.iter_values() {
+        for field in schema.iter_values().filter(|field| wanted(field.name.trim())) {
             let kind = format!("{:?}", field.dtype());
-            const PLAIN: [&str; 18] = [
+            const PLAIN: [&str; 16] = [
                 "Null",
                 "Boolean",
-                "Int8",
-                "Int16",
                 "Int32",
                 "Int64",
                 "UInt8",
@@ -55,15 +62,22 @@ impl ParquetRows {
             let name = kind.split(['(', ' ', '{']).next().unwrap_or("");
             if !PLAIN.contains(&name) || (name == "Timestamp" && !kind.ends_with("None)")) {
                 return Err(format!(
-                    "the column {} holds values of a kind that is not read ({kind}); write it as plain text, numbers or days",
+                    "the column {} holds values of a kind that is not read ({kind}); write it as plain text, as numbers of 32 or 64 bits, or as days",
                     field.name
                 ));
             }
         }
-        let names = schema.iter_names().map(|name| name.trim().to_owned()).collect();
+        let all: Vec<&str> = schema.iter_names().map(|name| name.as_str()).collect();
+        let mut those: Vec<&str> = all.iter().copied().filter(|name| wanted(name.trim())).collect();
+        if those.is_empty() {
+            those.clone_from(&all);
+        }
         let file = File::open(path).map_err(|error| error.to_string())?;
-        let pieces = ParquetPieces::open(file, PIECE).map_err(|error| error.to_string())?;
-        Ok((Self { pieces, next: 0, piece: None }, names))
+        let mut pieces = ParquetPieces::open(file, PIECE).map_err(|error| error.to_string())?;
+        if those.len() < all.len() {
+            pieces = pieces.only(&those);
+        }
+        Ok((Self { pieces, next: 0, piece: None }, those.into_iter().map(|name| name.trim().to_owned()).collect()))
     }
 
     /// How many rows there are.

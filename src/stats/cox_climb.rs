@@ -3,7 +3,8 @@
 //! Method.      Newton's method from β = 0, halving a step that does not climb. It has settled when the slope, in the metric of the
 //!              information, is below 3e-7 standard errors (so that the step still taken leaves some 1e-13), and the step is small.
 //! Decided.     A pivot of the information is compared with the raw second moment of its column. Separation is found by looking
-//!              along the last step, or at the latest when less than 1e-11 of the information is left.
+//!              along the last step, or at the latest when hardly any of a coefficient's information at 0 is left: rounding can
+//!              bring a coefficient that runs away to a stand.
 //! Cost.        A few passes of O(observations·columns²).
 
 use super::cox::{Convergence, CoxProblem, TiesHandling};
@@ -22,6 +23,8 @@ const SETTLED: f64 = 1e-13;
 const LARGE_STEP: f64 = 1e-3;
 /// Squared slopes below this with a large step are looked into: does the likelihood only climb?
 const SUSPICIOUS: f64 = 1e-8;
+/// Where less than this part of a coefficient's information at 0 is left, its error is hundreds of times what it was: it ran away.
+const RUN_AWAY: f64 = 1e-5;
 /// Linear predictors farther than this from 0 are not tried.
 pub(super) const FARTHEST: f64 = 600.0;
 
@@ -63,6 +66,7 @@ pub(super) struct Settled {
 /// Newton's method from β = 0, where the likelihood and the root of the information are known.
 pub(super) fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -> Result<Settled, CoxProblem> {
     let mut convergence = Convergence { iterations: 0, slope_in_standard_errors: 0.0, relative_change: 0.0, halvings: 0 };
+    let variances_at_zero = root.inverse().diagonal();
     let (mut beta, mut at, mut root) = (vec![0.0; sets.width()], at_zero, root);
     loop {
         let mut step = root.solve(&at.score);
@@ -74,6 +78,9 @@ pub(super) fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, ro
         if !settled && (last || (slope <= SUSPICIOUS && largest > LARGE_STEP)) {
             if separated(sets, &step, ties) {
                 return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) });
+            }
+            if last && ran_away(&variances_at_zero, &root) {
+                return Err(CoxProblem::Separated { columns: moving(sets, &beta, 0.01) });
             }
             if last {
                 let iterations = convergence.iterations;
@@ -104,9 +111,17 @@ pub(super) fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, ro
             Err(_) => return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) }),
         };
         if settled {
+            if ran_away(&variances_at_zero, &root) {
+                return Err(CoxProblem::Separated { columns: moving(sets, &beta, 0.01) });
+            }
             return Ok(Settled { beta, at, root, convergence });
         }
     }
+}
+
+/// Whether a coefficient's variance has grown from what it was at 0 as no maximum would make it.
+fn ran_away(at_zero: &[f64], root: &Root) -> bool {
+    at_zero.iter().zip(root.inverse().diagonal()).any(|(before, now)| *before < RUN_AWAY * now)
 }
 
 /// The columns that move by at least this part of the one that moves most.

@@ -197,7 +197,12 @@ impl Likelihood {
                 let better = value.log_likelihood.is_finite() && value.log_likelihood >= now.log_likelihood - allowed;
                 better.then_some((tried, value))
             });
-            let Some((tried, value)) = accepted else { return Err(fail(WhyNotKnown::NotConverged, None)) };
+            let Some((tried, value)) = accepted else {
+                // Where the likelihood only climbs, information goes until rounding lets no step be taken any more.
+                let lost = (0..self.size).find(|&k| now.information.at(k, k) < 1e-6 * at_start.at(k, k));
+                let why = if lost.is_some() { WhyNotKnown::Separated } else { WhyNotKnown::NotConverged };
+                return Err(fail(why, lost));
+            };
             (beta, now) = (tried, value);
         }
         Err(FineGrayFailure { why: WhyNotKnown::NotConverged, covariate: None, iterations: MOST_ITERATIONS })

@@ -666,7 +666,12 @@ proptest! {
                     prop_assert!((a - b).abs() < 1e-7 * a.max(1e-3), "{} {}", a, b);
                 }
             }
-            (a, b) => prop_assert_eq!(a.err().map(|a| a.why), b.err().map(|b| b.why)),
+            (a, b) => {
+                // Where a coefficient runs away, rounding decides at which iteration that is seen.
+                let no_maximum = |why| if why == WhyNotKnown::NotConverged { WhyNotKnown::Separated } else { why };
+                let (a, b) = (a.err().map(|a| no_maximum(a.why)), b.err().map(|b| no_maximum(b.why)));
+                prop_assert_eq!(a, b);
+            }
         }
     }
 

@@ -747,7 +747,11 @@ fn same(a: &Result<Vec<f64>, CoxProblem>, b: &Result<Vec<f64>, CoxProblem>) -> R
                 prop_assert!((a - b).abs() <= 1e-8 * a.abs().max(1.0), "{} against {}", a, b);
             }
         }
-        (Err(a), Err(b)) => prop_assert_eq!(a.why(), b.why()),
+        (Err(a), Err(b)) => {
+            // Where no maximum can be told, rounding decides once in ten thousand times which of these reasons is met first.
+            let none = [WhyNotKnown::Separated, WhyNotKnown::NotConverged, WhyNotKnown::Collinear];
+            prop_assert!(a.why() == b.why() || (none.contains(&a.why()) && none.contains(&b.why())), "{} and {}", a, b);
+        }
         (a, b) => prop_assert!(false, "{:?} against {:?}", a, b),
     }
     Ok(())
@@ -813,11 +817,12 @@ proptest! {
         for (ties, _) in &TIES[..2] {
             let sums = fitted(&rows, model_based(*ties), |model| {
                 let scores: Vec<f64> = model.score_residuals().iter().map(|column| column.iter().sum()).collect();
-                (scores, model.martingale_residuals().into_iter().flatten().sum::<f64>())
+                let martingale = model.martingale_residuals().into_iter().flatten().sum::<f64>();
+                (scores, martingale, model.regression.clone())
             });
-            if let Ok((scores, martingale)) = sums {
+            if let Ok((scores, martingale, fit)) = sums {
                 prop_assert!(martingale.abs() < 1e-9, "{}", martingale);
-                prop_assert!(scores.iter().all(|sum| sum.abs() < 1e-7), "{:?}", scores);
+                prop_assert!(scores.iter().all(|sum| sum.abs() < 1e-7), "{:?} {:?}", scores, fit);
             }
         }
     }
