@@ -3,7 +3,7 @@
 //! Formula.     With σ²(t) Greenwood's variance of ln S, n the observations (their weights), e and h the critical values of
 //!              [`band_critical_value`](super::band_critical_value) on a_L..a_U, a = nσ²/(1 + nσ²) at both ends of the range:
 //!              equal precision (Nair) reaches e·σ(t) from ln S, Hall–Wellner h·(1 + nσ²(t))/√n. These take the place of z·σ in
-//!              the formulas of [`survival_interval`](super::survival_interval), on any of its scales.
+//!              the formulas of [`survival_interval`](super::survival_interval()), on any of its scales.
 //! Source.      Hall WJ, Wellner JA. Biometrika 1980;67:133–143; Nair VN. Technometrics 1984;26:265–275; transformed: Borgan Ø,
 //!              Liestøl K. Scand J Stat 1990;17:35–41; Klein JP, Moeschberger ML. Survival Analysis, 2003, section 4.4 (all
 //!              from memory).

@@ -1,6 +1,6 @@
 //! The life table of weighted observations: sums of case weights on each tick, with the plain counts beside them.
 //!
-//! Definition.  As [`LifeTable`](super::LifeTable), with the sum of case weights in place of each count. A weight of 2 stands for
+//! Definition.  As [`LifeTable`], with the sum of case weights in place of each count. A weight of 2 stands for
 //!              two identical observations.
 //! Formula.     at_risk(u) = what leaves on u or later, less what enters on u or later, summed from the last tick backwards: so
 //!              the small risk sets at the end are sums of few terms, not the rest of a large one.
