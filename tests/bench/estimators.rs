@@ -86,6 +86,13 @@ fn best<T>(runs: usize, mut work: impl FnMut() -> T) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
+/// The most memory this process has held, where the system tells.
+fn peak_mb() -> u64 {
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmHWM")).unwrap_or("");
+    line.split_whitespace().nth(1).and_then(|text| text.parse::<u64>().ok()).unwrap_or(0) / 1000
+}
+
 fn report(task: &str, records: usize, seconds: f64, aim: f64) {
     let shown = if aim.is_finite() { format!("{aim}") } else { String::new() };
     let verdict = if seconds <= aim { "" } else { "  missed" };
@@ -144,6 +151,9 @@ fn main() {
     let test = |variance| best(3, || weighted_log_rank(&compared, Weighting::LogRank, variance));
     report("log-rank test, three groups", most, test(Variance::ModelBased), 0.05);
     report("log-rank test by clusters, three groups", most, test(Variance::ClusterRobust), 0.3);
+
+    let columns = most * (2 * size_of::<i32>() + size_of::<Ending>() + size_of::<u32>() + size_of::<u16>());
+    println!("peak memory so far {} MB; the columns themselves {} MB", peak_mb(), columns / 1_000_000);
 
     let (million, hundred_thousand) = (most / 10, most / 100);
     let causes = invent(million, 0, true);
