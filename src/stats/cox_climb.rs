@@ -25,6 +25,8 @@ const LARGE_STEP: f64 = 1e-3;
 const SUSPICIOUS: f64 = 1e-8;
 /// Where less than this part of a coefficient's information at 0 is left, its error is hundreds of times what it was: it ran away.
 const RUN_AWAY: f64 = 1e-5;
+/// Where less than this part of the log-likelihood at 0 is left, who fails first is told without error: no maximum comes so near 0.
+const NO_DOUBT_LEFT: f64 = 1e-5;
 /// Linear predictors farther than this from 0 are not tried.
 pub(super) const FARTHEST: f64 = 600.0;
 
@@ -67,6 +69,7 @@ pub(super) struct Settled {
 pub(super) fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, root: Root) -> Result<Settled, CoxProblem> {
     let mut convergence = Convergence { iterations: 0, slope_in_standard_errors: 0.0, relative_change: 0.0, halvings: 0 };
     let variances_at_zero = root.inverse().diagonal();
+    let all_told = NO_DOUBT_LEFT * at_zero.ln_likelihood;
     let (mut beta, mut at, mut root) = (vec![0.0; sets.width()], at_zero, root);
     loop {
         let mut step = root.solve(&at.score);
@@ -111,7 +114,7 @@ pub(super) fn climb(sets: &RiskSets, ties: TiesHandling, at_zero: Evaluation, ro
             Err(_) => return Err(CoxProblem::Separated { columns: moving(sets, &step, 0.01) }),
         };
         if settled {
-            if ran_away(&variances_at_zero, &root) {
+            if ran_away(&variances_at_zero, &root) || at.ln_likelihood > all_told {
                 return Err(CoxProblem::Separated { columns: moving(sets, &beta, 0.01) });
             }
             return Ok(Settled { beta, at, root, convergence });

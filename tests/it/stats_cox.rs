@@ -743,8 +743,9 @@ fn same(a: &Result<Vec<f64>, CoxProblem>, b: &Result<Vec<f64>, CoxProblem>) -> R
             prop_assert_eq!(a.len(), b.len());
             // Next to separation the information is a small difference of large sums, which magnifies rounding.
             prop_assume!(a[0] < -1.0);
+            let all = a;
             for (a, b) in a.iter().zip(b) {
-                prop_assert!((a - b).abs() <= 1e-8 * a.abs().max(1.0), "{} against {}", a, b);
+                prop_assert!((a - b).abs() <= 1e-8 * a.abs().max(1.0), "{} against {} in {:?}", a, b, all);
             }
         }
         (Err(a), Err(b)) => {
