@@ -7,7 +7,7 @@ use super::asked::Asked;
 use super::data::Data;
 use super::rates::{GroupAnnual, annual_section};
 use super::regression::{Terms, terms};
-use super::section::{Section, digits, p_value, why_not_known};
+use super::section::{Section, digits, interval_head, p_value, why_not_known};
 use super::survival::{At, Groups, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::stats::{
@@ -129,7 +129,7 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
         Variance::ModelBased => (IncidenceVariance::Multinomial, HazardVarianceFormula::Poisson),
     };
     let inference = IncidenceInference { variance: in_steps, method: asked.scale, level: asked.level };
-    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let ticks = data.ticks(asked);
     let mut incidence = Vec::new();
     for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
         let codes = groups.codes(data, place);
@@ -245,7 +245,7 @@ pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegr
 
 /// Incidences as readable tables.
 pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
-    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let head = interval_head(asked.level);
     let mut section = Section::new(
         "Cumulative incidence (Aalen–Johansen)",
         &["group", "cause", "time", "at risk", "incidence", "s.e.", &head],

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::asked::Asked;
 use super::comparison::two_groups;
 use super::data::Data;
-use super::section::{Section, digits, p_value, why_not_known};
+use super::section::{Section, digits, interval_head, p_value, why_not_known};
 use super::survival::{At, Groups, estimate_cells};
 use super::text::scale;
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance};
@@ -182,14 +182,6 @@ pub struct GroupFewClusters {
     pub design_effect: Vec<Known<f64>>,
 }
 
-fn ticks(asked: &Asked, data: &Data) -> Vec<Days> {
-    asked.at.iter().map(|&time| tick(data, time)).collect()
-}
-
-fn tick(data: &Data, time: f64) -> Days {
-    Days::new(data.axis.tick_at(time).unwrap_or(-1))
-}
-
 fn inference(asked: &Asked) -> Inference {
     Inference { variance: asked.variance, method: asked.scale, level: asked.level }
 }
@@ -232,8 +224,8 @@ pub fn hazards(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupHazard> 
         let table = LifeTable::count(observations);
         let at = asked.at.iter().map(|&time| At {
             time,
-            at_risk: super::survival::at_risk(&table, data, time, tick(data, time)),
-            estimate: hazard.at(tick(data, time), HazardIntervalMethod::Log, asked.level),
+            at_risk: super::survival::at_risk(&table, data, time, data.tick(time)),
+            estimate: hazard.at(data.tick(time), HazardIntervalMethod::Log, asked.level),
         });
         let point = |step: &crate::stats::HazardStep| HazardPoint {
             time: data.axis.time(step.day.count()),
@@ -257,7 +249,7 @@ pub fn contrasts(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<Surv
     let mut all = Vec::new();
     for (label, observations) in groups.labels.iter().zip(&groups.observations).skip(1) {
         let found =
-            survival_contrast(&groups.observations[0], observations, &ticks(asked, data), asked.variance, asked.level);
+            survival_contrast(&groups.observations[0], observations, &data.ticks(asked), asked.variance, asked.level);
         for (&time, found) in asked.at.iter().zip(found) {
             let part = |take: &dyn Fn(&crate::stats::SurvivalContrast) -> Known<Contrast>| match &found {
                 Known::Known(found) => take(found),
@@ -299,12 +291,12 @@ pub fn mean_contrasts(asked: &Asked, data: &Data, groups: &Groups) -> Vec<MeanCo
 
 /// Survival of each group from the earlier time on.
 pub fn conditional(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupConditional> {
-    let given = tick(data, asked.given);
+    let given = data.tick(asked.given);
     let each = groups.labels.iter().zip(&groups.observations);
     each.map(|(label, observations)| {
         let later = asked.at.iter().filter(|time| **time > asked.given);
         let at = later.map(|&time| {
-            let found = conditional_survival(observations, given, tick(data, time), inference(asked));
+            let found = conditional_survival(observations, given, data.tick(time), inference(asked));
             let at_risk = found.known().map_or(0, |found| found.at_risk_after);
             At { time, at_risk, estimate: found.map(|found| found.survival) }
         });
@@ -320,7 +312,7 @@ pub fn conditional(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupCond
 pub fn life_tables(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<GroupActuarial>, String> {
     let mut cuts: Vec<f64> = asked.cuts.iter().copied().filter(|cut| *cut > 0.0).collect();
     cuts.insert(0, 0.0);
-    let mut cutpoints: Vec<Days> = cuts.iter().map(|&cut| tick(data, cut)).collect();
+    let mut cutpoints: Vec<Days> = cuts.iter().map(|&cut| data.tick(cut)).collect();
     cutpoints.dedup();
     let each = groups.labels.iter().zip(&groups.observations);
     each.map(|(label, observations)| {
@@ -353,11 +345,11 @@ pub fn life_tables(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<Gr
 pub fn few_clusters(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupFewClusters> {
     let each = groups.labels.iter().zip(&groups.observations);
     each.map(|(label, observations)| {
-        let found = survival_with_few_clusters(observations, &ticks(asked, data), asked.scale, asked.level);
+        let found = survival_with_few_clusters(observations, &data.ticks(asked), asked.scale, asked.level);
         let table = LifeTable::count(observations);
         let at = asked.at.iter().zip(&found).map(|(&time, found)| At {
             time,
-            at_risk: super::survival::at_risk(&table, data, time, tick(data, time)),
+            at_risk: super::survival::at_risk(&table, data, time, data.tick(time)),
             estimate: found.map(|found| found.survival),
         });
         let effect = |found: &Known<crate::stats::FewClustersSurvival>| match found {
@@ -372,10 +364,6 @@ pub fn few_clusters(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupFew
         }
     })
     .collect()
-}
-
-fn interval_head(asked: &Asked) -> String {
-    format!("{} % interval", digits(asked.level.value() * 100.0, 4))
 }
 
 /// Bands as a readable table: at each of the times asked for.
@@ -419,7 +407,7 @@ pub fn band_sections(asked: &Asked, all: &[GroupBand]) -> Vec<Section> {
 pub fn hazard_sections(asked: &Asked, all: &[GroupHazard]) -> Vec<Section> {
     let mut section = Section::new(
         "Cumulative hazard (Nelson–Aalen)",
-        &["group", "time", "at risk", "cumulative hazard", "s.e.", &interval_head(asked)],
+        &["group", "time", "at risk", "cumulative hazard", "s.e.", &interval_head(asked.level)],
     );
     for group in all {
         for at in &group.at {
@@ -448,7 +436,7 @@ fn contrast_cells(contrast: &Known<Contrast>) -> Vec<String> {
 
 /// Contrasts as readable tables.
 pub fn contrast_sections(asked: &Asked, all: &[SurvivalContrasts]) -> Vec<Section> {
-    let head = interval_head(asked);
+    let head = interval_head(asked.level);
     let table = |title: &str, take: &dyn Fn(&SurvivalContrasts) -> &Known<Contrast>| {
         let mut section = Section::new(title, &["groups", "time", "contrast", "s.e.", &head, "p"]);
         for one in all {
@@ -467,7 +455,7 @@ pub fn contrast_sections(asked: &Asked, all: &[SurvivalContrasts]) -> Vec<Sectio
 pub fn mean_contrast_sections(asked: &Asked, all: &[MeanContrasts]) -> Vec<Section> {
     let mut section = Section::new(
         "Difference of restricted means",
-        &["groups", "until", "difference", "s.e.", &interval_head(asked), "p"],
+        &["groups", "until", "difference", "s.e.", &interval_head(asked.level), "p"],
     );
     for one in all {
         let mut cells = vec![format!("{} less {}", one.second, one.first), digits(one.until, 6)];
@@ -480,7 +468,8 @@ pub fn mean_contrast_sections(asked: &Asked, all: &[MeanContrasts]) -> Vec<Secti
 /// Conditional survival as a readable table.
 pub fn conditional_sections(asked: &Asked, all: &[GroupConditional]) -> Vec<Section> {
     let title = format!("Survival of those that lasted to {}", digits(asked.given, 6));
-    let mut section = Section::new(title, &["group", "to", "still at risk then", "survival", "s.e.", &interval_head(asked)]);
+    let mut section =
+        Section::new(title, &["group", "to", "still at risk then", "survival", "s.e.", &interval_head(asked.level)]);
     for group in all {
         for at in &group.at {
             let mut cells = vec![group.group.clone(), digits(at.time, 6), at.at_risk.to_string()];
@@ -542,7 +531,7 @@ pub fn life_table_sections(all: &[GroupActuarial]) -> Vec<Section> {
 pub fn few_cluster_sections(asked: &Asked, all: &[GroupFewClusters]) -> Vec<Section> {
     let mut section = Section::new(
         "Survival, with intervals that know the number of clusters",
-        &["group", "time", "at risk", "survival", "s.e.", &interval_head(asked), "design effect"],
+        &["group", "time", "at risk", "survival", "s.e.", &interval_head(asked.level), "design effect"],
     );
     for group in all {
         for (at, effect) in group.at.iter().zip(&group.design_effect) {

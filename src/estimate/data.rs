@@ -64,6 +64,18 @@ pub struct Data {
     pub covariates: Vec<(String, Covariate)>,
 }
 
+impl Data {
+    /// The tick at or before a time; before the origin, one below it.
+    pub fn tick(&self, time: f64) -> Days {
+        Days::new(self.axis.tick_at(time).unwrap_or(-1))
+    }
+
+    /// The ticks of the times asked for.
+    pub fn ticks(&self, asked: &Asked) -> Vec<Days> {
+        asked.at.iter().map(|&time| self.tick(time)).collect()
+    }
+}
+
 /// Columns to read for what is asked, in a fixed order.
 pub fn wanted_columns(asked: &Asked) -> Vec<(String, Reading)> {
     let roles = &asked.roles;

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits, p_value, why_not_known};
+use super::section::{Section, digits, interval_head, p_value, why_not_known};
 use super::survival::{GroupSurvival, estimate_cells};
 use crate::quantity::{AnnualRate, ConfidenceInterval, Known, Variance, Years};
 use crate::stats::{
@@ -111,7 +111,7 @@ pub fn rates(asked: &Asked, data: &Data, survival: &[GroupSurvival]) -> Rates {
 
 /// Rates as readable tables.
 pub fn rate_sections(asked: &Asked, rates: &Rates) -> Vec<Section> {
-    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let head = interval_head(asked.level);
     let mut section = Section::new(
         "Failures by time followed, a year",
         &["group", "failures", "years", "rate", "s.e.", &format!("{head}, clusters"), "exact", "mid-p"],

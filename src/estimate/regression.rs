@@ -244,7 +244,7 @@ pub fn proportional_hazards(asked: &Asked, data: &Data) -> Result<Fitted<Proport
         Ok(model) => model,
         Err(problem) => return Ok(Fitted::NoFit(problem.to_string())),
     };
-    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let ticks = data.ticks(asked);
     let mut adjusted = Vec::new();
     for (factor, _) in &asked.roles.factors {
         for curve in model.adjusted_survival(factor, &ticks, asked.scale) {
@@ -376,6 +376,13 @@ fn limits_text(limits: &Known<ConfidenceInterval<f64>>) -> String {
     known_text(limits, |limits| format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)))
 }
 
+/// A coefficient with its hazard ratio, as a row.
+fn ratio_row(column: &ColumnName, coefficient: &Estimate<f64>, ratio: &Estimate<f64>, p: String) -> Vec<String> {
+    let error = coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5));
+    let (value, ratio_value) = (digits(coefficient.value, 6), digits(ratio.value, 5));
+    vec![column_name(column), value, error, ratio_value, limits_text(&ratio.interval), p]
+}
+
 fn test_cells(test: &RegressionTest) -> [String; 3] {
     [digits(test.chi_square, 6), test.degrees_of_freedom.to_string(), p_value(test.p_value, test.ln_p_value)]
 }
@@ -399,14 +406,8 @@ pub fn regression_sections(asked: &Asked, fitted: &Fitted<ProportionalHazards>) 
     let fit = &all.regression;
     let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"]);
     for one in &fit.coefficients {
-        section.row(vec![
-            column_name(&one.column),
-            digits(one.coefficient.value, 6),
-            one.coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5)),
-            digits(one.hazard_ratio.value, 5),
-            limits_text(&one.hazard_ratio.interval),
-            known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value)),
-        ]);
+        let p = known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value));
+        section.row(ratio_row(&one.column, &one.coefficient, &one.hazard_ratio, p));
     }
     section.note(format!(
         "{}, {}; {} left out because a covariate or the stratum is missing; {}.",
@@ -492,14 +493,8 @@ pub fn penalised_sections(asked: &Asked, fitted: &Fitted<PenalisedRegression>) -
     let head = format!("{} % profile interval of the ratio", digits(asked.level.value() * 100.0, 4));
     let mut section = Section::new(title, &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"]);
     for one in &fit.coefficients {
-        section.row(vec![
-            column_name(&one.column),
-            digits(one.coefficient.value, 6),
-            one.coefficient.standard_error.map_or_else(String::new, |error| digits(error, 5)),
-            digits(one.hazard_ratio.value, 5),
-            limits_text(&one.hazard_ratio.interval),
-            known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value)),
-        ]);
+        let p = known_text(&one.test, |test| p_value(test.p_value, test.ln_p_value));
+        section.row(ratio_row(&one.column, &one.coefficient, &one.hazard_ratio, p));
     }
     section.note(format!(
         "Penalised likelihood ratio of all: p {}.",

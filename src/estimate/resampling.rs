@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits, why_not_known};
-use crate::quantity::{Days, Fraction, Known};
+use super::section::{Section, digits, interval_head, why_not_known};
+use crate::quantity::{Fraction, Known};
 use crate::stats::{
     BootstrapEstimate, BootstrapInterval, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap,
@@ -48,21 +48,20 @@ pub struct ResampledEstimate {
 
 /// Estimates of each group, and of each other group less the first.
 pub fn resampled(asked: &Asked, data: &Data) -> Vec<ResampledEstimate> {
-    let tick = |time: f64| Days::new(data.axis.tick_at(time).unwrap_or(-1));
     let competing = data.cause_labels.len() > 1;
     let mut quantities = Vec::new();
     for &time in &asked.at {
-        quantities.push((Resampled::Survival, Some(time), ResampledQuantity::Survival(tick(time))));
+        quantities.push((Resampled::Survival, Some(time), ResampledQuantity::Survival(data.tick(time))));
         if competing {
             quantities.push((
                 Resampled::CumulativeIncidence,
                 Some(time),
-                ResampledQuantity::CumulativeIncidence(tick(time)),
+                ResampledQuantity::CumulativeIncidence(data.tick(time)),
             ));
         }
     }
     if let Some(until) = asked.until {
-        quantities.push((Resampled::RestrictedMean, Some(until), ResampledQuantity::RestrictedMean(tick(until))));
+        quantities.push((Resampled::RestrictedMean, Some(until), ResampledQuantity::RestrictedMean(data.tick(until))));
     }
     for &part in &asked.failed_parts {
         quantities.push((Resampled::FailureTime, Some(part), ResampledQuantity::FailureTime(Fraction::new(part))));
@@ -98,7 +97,7 @@ pub fn resampled(asked: &Asked, data: &Data) -> Vec<ResampledEstimate> {
 
 /// Resampled estimates as a readable table.
 pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Section> {
-    let head = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let head = interval_head(asked.level);
     let mut section = Section::new(
         format!("From {} resamples of whole clusters", asked.resamples),
         &["what", "at", "group", "estimate", "s.e.", &format!("{head}, percentile"), "corrected (BCa)"],

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::quantity::WhyNotKnown;
+use crate::quantity::{ConfidenceLevel, WhyNotKnown};
 use crate::wording;
 
 /// A table for reading.
@@ -70,6 +70,11 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::AtBoundary => "no limits at this end",
         other => wording::why_not_known(other),
     }
+}
+
+/// The head of a column of intervals: `95 % interval`.
+pub fn interval_head(level: ConfidenceLevel) -> String {
+    format!("{} % interval", digits(level.value() * 100.0, 4))
 }
 
 /// A number with up to so many significant digits, without needless zeros; very small and very large ones with an exponent.

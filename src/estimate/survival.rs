@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
-use super::section::{Section, digits, why_not_known};
+use super::section::{Section, digits, interval_head, why_not_known};
 use crate::quantity::{Days, Estimate, Fraction, IntervalMethod, Known, WhyNotKnown};
 use crate::stats::{
     Inference, LifeTable, Observations, ProductLimit, Step, quantile, restricted_mean_on, survival_by_group, survival_curve,
@@ -117,7 +117,7 @@ impl Groups {
 
 /// Survival of each group at the times asked for.
 pub fn survival(asked: &Asked, data: &Data) -> Vec<GroupSurvival> {
-    let ticks: Vec<Days> = asked.at.iter().map(|&time| Days::new(data.axis.tick_at(time).unwrap_or(-1))).collect();
+    let ticks = data.ticks(asked);
     let inference = Inference { variance: asked.variance, method: asked.scale, level: asked.level };
     let all = survival_by_group(&data.observations, &data.grouping, &ticks, inference);
     let parts = asked.curves.then(|| Groups::of(data));
@@ -220,7 +220,7 @@ pub fn estimate_cells<T: Copy>(estimate: &Known<Estimate<T>>, number: impl Fn(T)
 
 /// Survival as a readable table.
 pub fn survival_sections(asked: &Asked, all: &[GroupSurvival]) -> Vec<Section> {
-    let interval = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let interval = interval_head(asked.level);
     let mut section = Section::new("Survival (product-limit)", &["group", "time", "at risk", "survival", "s.e.", &interval]);
     for group in all {
         for at in &group.at {
@@ -235,7 +235,7 @@ pub fn survival_sections(asked: &Asked, all: &[GroupSurvival]) -> Vec<Section> {
 
 /// Quantiles as a readable table.
 pub fn quantile_sections(asked: &Asked, all: &[GroupQuantile]) -> Vec<Section> {
-    let interval = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let interval = interval_head(asked.level);
     let mut section = Section::new("Times by which a part has failed", &["group", "part", "time", &interval, "flat until"]);
     let shown = |time: &Known<f64>| match time {
         Known::Known(time) => digits(*time, 6),
@@ -255,7 +255,7 @@ pub fn quantile_sections(asked: &Asked, all: &[GroupQuantile]) -> Vec<Section> {
 
 /// Means as a readable table.
 pub fn mean_sections(asked: &Asked, all: &[GroupMean]) -> Vec<Section> {
-    let interval = format!("{} % interval", digits(asked.level.value() * 100.0, 4));
+    let interval = interval_head(asked.level);
     let mut section = Section::new("Restricted mean", &["group", "until", "mean", "s.e.", &interval]);
     for one in all {
         let mut cells = vec![one.group.clone(), digits(one.until, 6)];
