@@ -27,18 +27,15 @@ pub fn check(
     protocol: &Protocol,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
-    let ids = placements.0.text("restoration_id")?;
-    let replaces_any = placements.0.text("replaces_restoration")?.iter().any(|cell| cell.is_some());
-    let known: HashSet<&str> = if replaces_any { ids.iter().flatten().collect() } else { HashSet::new() };
-    check_part(placements, visits, histories, protocol, &|id| known.contains(id), findings)?;
+    check_part(placements, visits, histories, protocol, &replaced_elsewhere(placements)?, findings)?;
     let mut over_all = OverAll::default();
     over_all.add(placements, visits)?;
     over_all.close(placements.0.files(), visits.0.files(), findings);
     Ok(())
 }
 
-/// Finds what contradicts itself in a part of the records: all rows of some patients, all spellings of a patient among them. `known`
-/// tells whether a restoration was placed in any part. The rest is for [`OverAll`].
+/// Finds what contradicts itself in a part of the records: all rows of some patients, all spellings of a patient among them.
+/// `unknown` are the restorations named as replaced that were placed in no part. The rest is for [`OverAll`].
 ///
 /// # Errors
 /// When a table lacks a column, which would be a fault of the program.
@@ -47,12 +44,12 @@ pub fn check_part(
     visits: &VisitTable,
     histories: &mut Histories,
     protocol: &Protocol,
-    known: &dyn Fn(&str) -> bool,
+    unknown: &HashSet<&str>,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings)?;
     check_placements(placements, histories, protocol, findings)?;
-    check_replaced(placements, known, findings)?;
+    check_replaced(placements, unknown, findings)?;
     check_spellings(&placements.0, "patient_id", "patients", findings)?;
     check_visits(placements, visits, histories, findings)?;
     check_same_surface(placements, histories, protocol, findings)
@@ -104,12 +101,28 @@ impl OverAll {
     }
 }
 
+/// Restorations that placements name as replaced, and that are not placed in the same table.
+///
+/// # Errors
+/// When the table lacks a column, which would be a fault of the program.
+pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, TableError> {
+    let named = placements.0.text("replaces_restoration")?.iter().flatten().filter(|text| !is_plain(text));
+    let mut elsewhere: HashSet<&str> = named.collect();
+    if !elsewhere.is_empty() {
+        for id in placements.0.text("restoration_id")?.iter().flatten() {
+            elsewhere.remove(id);
+        }
+    }
+    Ok(elsewhere)
+}
+
+/// Whether a cell only says if anything was replaced.
+fn is_plain(text: &str) -> bool {
+    ["yes", "no", "y", "n", "1", "0"].contains(&text.to_lowercase().as_str())
+}
+
 /// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
-fn check_replaced(
-    placements: &PlacementTable,
-    known: &dyn Fn(&str) -> bool,
-    findings: &mut Findings,
-) -> Result<(), TableError> {
+fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings: &mut Findings) -> Result<(), TableError> {
     let table = &placements.0;
     let (replaced, ids, origins) = (table.text("replaces_restoration")?, table.text("restoration_id")?, table.origins()?);
     if replaced.null_count() == replaced.len() {
@@ -118,8 +131,7 @@ fn check_replaced(
     for (row, text) in replaced.iter().enumerate() {
         let Some(text) = text else { continue };
         let itself = ids.get(row) == Some(text);
-        let plain = ["yes", "no", "y", "n", "1", "0"].contains(&text.to_lowercase().as_str());
-        if itself || (!plain && !known(text)) {
+        if itself || (!is_plain(text) && unknown.contains(text)) {
             findings.note(
                 FindingKind::ReplacedUnknown,
                 Place::cell(origins.file(row), origins.row(row), "replaces_restoration"),

@@ -56,7 +56,8 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
     let rows = part_rows();
     let read = |protocol: &Protocol, request: IntakeRequest<'_>, findings: &mut Findings| {
         let staging = writer.stage(&pseudonyms, &protocol.own_factors, rows);
-        stage(request, staging, matches!(pseudonyms, Pseudonyms::Keyed(_)), findings)
+        let given = matches!(pseudonyms, Pseudonyms::Keyed(_)).then(|| writer.pair_sorter(rows));
+        stage(request, staging, given, findings)
     };
     let judged = read_judged(&arguments.reading, read, |protocol, records: &StagedRecords, findings| {
         records.note_given(findings);

@@ -1,7 +1,8 @@
 //! Records on their way into a registry: read piece by piece and staged, then judged part by part, so that the memory taken doesn't
 //! grow with the files. One thread reads and checks cells while another one writes; parts are judged two at a time.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::hash::{BuildHasher, RandomState};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::sync_channel;
 use std::sync::{Mutex, PoisonError};
@@ -11,7 +12,7 @@ use polars::prelude::DataFrame;
 
 use super::exit::Exit;
 use super::reading::{ReadRecords, Stop, last_day};
-use crate::cohort::meaning::{OverAll, check_part};
+use crate::cohort::meaning::{OverAll, check_part, replaced_elsewhere};
 use crate::cohort::select;
 use crate::cohort::spelling::Spellings;
 use crate::finding::{FindingKind, Findings, Place};
@@ -19,10 +20,10 @@ use crate::intake::folder::{PiecesRead, read_pieces};
 use crate::intake::{IntakeRequest, RecordKind, TableRead};
 use crate::protocol::Protocol;
 use crate::registry::identity::is_pseudonym;
-use crate::registry::{Holds, Parts, RegistryError, SourceFile, Staged, Staging, Weighed, WeighedPart};
+use crate::registry::{Holds, PairSorter, Parts, RegistryError, SourceFile, Staged, Staging, Weighed, WeighedPart};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{RecordTable, TableError};
-use crate::wording::counted;
+use crate::wording::{counted, folded};
 
 /// Rows of a part: few enough that two parts take little memory, many enough that there are few parts.
 const PART_ROWS: usize = 750_000;
@@ -46,15 +47,73 @@ pub struct StagedRecords {
     given: Option<GivenIds>,
 }
 
-/// What is seen of patient ids before they are renamed, since pseudonyms tell no spellings apart.
-#[derive(Default)]
+/// What is odd in patient ids as given, since pseudonyms tell no spellings apart.
 struct GivenIds {
+    met: MetIds,
+    /// Those that are written in more than one way.
     spellings: Spellings,
     pseudonyms: u64,
 }
 
+/// How patient ids are written, as hashes that mean nothing outside this run: ids as given are on no disk but in the files themselves.
+struct MetIds {
+    hash: RandomState,
+    /// Ids that are written in more than one way: hashes of what all ways have in common.
+    alike: HashSet<u64>,
+    any_pseudonym: bool,
+}
+
+impl MetIds {
+    fn alike(&self, id: &str) -> u64 {
+        self.hash.hash_one(folded(id))
+    }
+
+    /// Looks at some placements.
+    fn look(&mut self, frame: &DataFrame, ways: &mut PairSorter) -> Result<(), Stop> {
+        let ids = frame.column("patient_id").map_err(TableError::from)?.as_materialized_series();
+        for id in ids.str().map_err(TableError::from)?.iter().flatten() {
+            ways.add((self.alike(id), self.hash.hash_one(id)))?;
+            self.any_pseudonym |= is_pseudonym(id);
+        }
+        Ok(())
+    }
+
+    /// Ends looking.
+    fn end(&mut self, ways: PairSorter) -> Result<(), RegistryError> {
+        ways.finish(&mut |ways| {
+            let pairs = ways.windows(2).filter(|pair| pair[0].0 == pair[1].0 && pair[0].1 != pair[1].1);
+            self.alike.extend(pairs.map(|pair| pair[0].0));
+            Ok(())
+        })
+    }
+}
+
 impl GivenIds {
-    /// Looks at some placements, but for those that are set aside.
+    /// Reads the files once more, if any id is odd, but for rows that are set aside.
+    fn read(
+        met: MetIds,
+        request: IntakeRequest<'_>,
+        fingerprint: &str,
+        set_aside: &dyn Fn((u32, u32)) -> bool,
+    ) -> Result<Self, Stop> {
+        let mut given = Self { met, spellings: Spellings::new(), pseudonyms: 0 };
+        if given.met.alike.is_empty() && !given.met.any_pseudonym {
+            return Ok(given);
+        }
+        let mut findings = Findings::default();
+        let read = read_pieces(IntakeRequest { progress: None, ..request }, &mut findings, &mut |kind, frame| {
+            if kind == RecordKind::Placement { given.look(&frame, set_aside) } else { Ok(()) }
+        })?;
+        if read.is_none_or(|read| read.fingerprint != fingerprint) {
+            return Err(Stop(
+                Exit::NotWritten,
+                "The record files changed while they were read. Nothing was kept. Mend: run it again when no one is writing them.\n"
+                    .to_owned(),
+            ));
+        }
+        Ok(given)
+    }
+
     fn look(&mut self, frame: &DataFrame, set_aside: &dyn Fn((u32, u32)) -> bool) -> Result<(), TableError> {
         let table = RecordTable::new(frame.select(["patient_id", FILE_COLUMN, ROW_COLUMN])?, Vec::new());
         let origins = table.origins()?;
@@ -62,25 +121,28 @@ impl GivenIds {
             if let Some(id) = id
                 && !set_aside(origins.place(row))
             {
-                self.spellings.add(id, origins.place(row));
                 self.pseudonyms += u64::from(is_pseudonym(id));
+                if self.met.alike.contains(&self.met.alike(id)) {
+                    self.spellings.add(id, origins.place(row));
+                }
             }
         }
         Ok(())
     }
 }
 
-/// Reads all record files into a staging; none if there is nothing to read. `renamed` says that patients are renamed.
+/// Reads all record files into a staging; none if there is nothing to read. `ways` is given where patients are renamed.
 ///
 /// # Errors
-/// When the system refuses to write, or the program is at fault.
+/// When the system refuses to write, files change while they are read, or the program is at fault.
 pub fn stage(
     request: IntakeRequest<'_>,
     staging: Staging,
-    renamed: bool,
+    mut ways: Option<PairSorter>,
     findings: &mut Findings,
 ) -> Result<Option<StagedRecords>, Stop> {
-    let mut given = renamed.then(GivenIds::default);
+    let mut met = MetIds { hash: RandomState::new(), alike: HashSet::new(), any_pseudonym: false };
+    let mut stopped = None;
     let (send, pieces) = sync_channel::<(RecordKind, DataFrame)>(1);
     let (read, staging) = thread::scope(|scope| {
         let writing = scope.spawn(move || -> Result<Staging, RegistryError> {
@@ -91,8 +153,11 @@ pub fn stage(
             Ok(staging)
         });
         let read = read_pieces(request, findings, &mut |kind, frame| {
-            if let Some(given) = given.as_mut().filter(|_| kind == RecordKind::Placement) {
-                given.look(&frame, &|_| false)?;
+            if let Some(ways) = ways.as_mut().filter(|_| kind == RecordKind::Placement)
+                && let Err(stop) = met.look(&frame, ways)
+            {
+                stopped = Some(stop);
+                return Err(TableError::not_taken());
             }
             send.send((kind, frame)).map_err(|_| TableError::not_taken())
         });
@@ -101,7 +166,17 @@ pub fn stage(
     });
     // Where writing failed, reading stopped for that reason.
     let staging = staging?;
+    if let Some(stop) = stopped {
+        return Err(stop);
+    }
     let Some(read) = read? else { return Ok(None) };
+    let given = match ways {
+        None => None,
+        Some(ways) => {
+            met.end(ways)?;
+            Some(GivenIds::read(met, request, &read.fingerprint, &|_| false)?)
+        }
+    };
     let source =
         |source: &crate::intake::folder::Source| SourceFile { name: source.name.clone(), sha256: source.digest.clone() };
     let staged = staging.end(read.sources.iter().map(source).collect())?;
@@ -124,21 +199,10 @@ impl ReadRecords for StagedRecords {
 
     fn remove(&mut self, rows: &BTreeMap<String, BTreeSet<u64>>, request: IntakeRequest<'_>) -> Result<(), Stop> {
         self.staged.remove(rows)?;
-        if self.given.is_some() {
-            // Ids as given are on no disk but in the files themselves.
-            let (mut given, mut findings) = (GivenIds::default(), Findings::default());
+        if let Some(given) = self.given.take() {
             let staged = &self.staged;
-            let read = read_pieces(IntakeRequest { progress: None, ..request }, &mut findings, &mut |kind, frame| {
-                if kind == RecordKind::Placement { given.look(&frame, &|place| staged.is_removed(place)) } else { Ok(()) }
-            })?;
-            if read.is_none_or(|read| read.fingerprint != self.read.fingerprint) {
-                return Err(Stop(
-                    Exit::NotWritten,
-                    "The record files changed while they were read. Nothing was kept. Mend: run it again when no one is writing them.\n"
-                        .to_owned(),
-                ));
-            }
-            self.given = Some(given);
+            let set_aside = |place| staged.is_removed(place);
+            self.given = Some(GivenIds::read(given.met, request, &self.read.fingerprint, &set_aside)?);
         }
         Ok(())
     }
@@ -229,8 +293,10 @@ fn judge_part(
     // Nothing lies after the last day of a part, so this leaves nothing out.
     let last = last_day(&weighed.placements, &weighed.visits)?;
     let mut histories = select(&weighed.placements, &weighed.visits, last)?;
-    let known = |restoration: &str| parts.knows(restoration);
-    check_part(&weighed.placements, &weighed.visits, &mut histories, protocol, &known, findings)?;
+    let elsewhere: Vec<&str> = replaced_elsewhere(&weighed.placements)?.into_iter().collect();
+    let known = if elsewhere.is_empty() { Vec::new() } else { parts.known(elsewhere.iter().copied())? };
+    let unknown = elsewhere.into_iter().zip(known).filter(|(_, known)| !known).map(|(restoration, _)| restoration).collect();
+    check_part(&weighed.placements, &weighed.visits, &mut histories, protocol, &unknown, findings)?;
     let mut over_all = OverAll::default();
     over_all.add(&weighed.placements, &weighed.visits)?;
     Ok((weighed, over_all))

@@ -10,6 +10,7 @@
 //! - [`staging`]: new rows as they come in, on the disk where they are many
 //! - [`parting`]: new and kept rows by part, so that those that may meet are together
 //! - `part_index`: which part a restoration belongs to
+//! - `pair_sorter`: pairs of hashes put in order, on the disk where they are many
 //! - `part_file`: the rows of a table, put down by part
 //! - [`weighing`]: new rows against kept ones: new, identical, superseding, contradicting
 //! - [`withdrawal`]: a patient's records leave every batch
@@ -29,6 +30,7 @@ pub mod durable;
 pub mod error;
 pub mod identity;
 pub mod manifest;
+mod pair_sorter;
 mod part_file;
 mod part_index;
 pub mod parting;
@@ -48,6 +50,7 @@ pub mod writer;
 pub use error::{LastGood, RegistryError};
 pub use identity::{Key, Pseudonyms};
 pub use manifest::{Batch, BatchKind, Counts, Holds, Identity, Manifest, SourceFile};
+pub use pair_sorter::PairSorter;
 pub use parting::Parts;
 pub use reading::Kept;
 pub use registry::Registry;

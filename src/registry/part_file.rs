@@ -68,7 +68,7 @@ impl PartFile {
 
     fn put_down(&mut self, held: &DataFrame, index: &PartIndex) -> Result<(), RegistryError> {
         let ids = held.column("restoration_id")?.as_materialized_series().str()?;
-        let part_of: Vec<usize> = ids.iter().map(|id| index.part(id.unwrap_or(""))).collect();
+        let part_of = index.parts_of(ids.iter().map(|id| id.unwrap_or("")))?;
         let mut starts = vec![0_usize; self.stretches.len() + 1];
         for &part in &part_of {
             starts[part + 1] += 1;

@@ -4,71 +4,86 @@
 //! with two patients brings both into one part. Parts are told by hashes, so that nothing hangs on the order of rows; two texts that
 //! share a hash only share a part.
 //!
-//! Cost.  16 bytes a row of placements while it is made, 26 a restoration at its end, then 10.
+//! Few placements are held in memory; more are on the disk, in the order of their hashes, and are gone through from end to end once
+//! for many restorations that are looked up together.
+//!
+//! Cost.  Memory: 16 bytes for each placement that may be held, however many there are. Disk: 32 bytes a placement while it is made,
+//!        then 16 a restoration.
 
 use std::collections::HashMap;
 use std::hash::{BuildHasher, BuildHasherDefault, DefaultHasher};
 
+use super::error::RegistryError;
+use super::pair_sorter::{Pair, PairFile, PairSorter};
+use super::paths::Paths;
 use crate::wording::folded;
 
 /// The most parts there are.
 pub const MOST_PARTS: usize = 4096;
 
 /// Placements met so far.
-#[derive(Debug, Default)]
 pub struct PartIndexBuilder {
+    paths: Paths,
     /// Hashes of restoration and patient.
-    met: Vec<(u64, u64)>,
+    met: PairSorter,
 }
 
 /// The part of each restoration.
-#[derive(Debug)]
 pub struct PartIndex {
-    /// Hashes of restorations, in order.
-    restorations: Vec<u64>,
-    part: Vec<u16>,
+    placed: Placed,
+    /// Patients who share a part with another one that they would not share it with by their own hash.
+    joined: HashMap<u64, u64>,
     parts: usize,
-    /// Where hashes with the same first bits begin.
-    starts: Vec<u32>,
-    shift: u32,
+}
+
+/// Hashes of restoration and patient, one a restoration, in order.
+enum Placed {
+    Held(Vec<Pair>),
+    OnDisk(PairFile),
 }
 
 impl PartIndexBuilder {
-    /// None yet, with room for so many.
-    pub fn with_capacity(rows: usize) -> Self {
-        Self { met: Vec::with_capacity(rows) }
+    /// None yet, and at most so many of them in memory.
+    pub fn new(paths: &Paths, most_held: usize) -> Self {
+        Self { paths: paths.clone(), met: PairSorter::new(paths, most_held) }
     }
 
     /// Adds a placement. Two spellings of a patient come into one part, so that they are found there.
-    pub fn add(&mut self, restoration: &str, patient: &str) {
-        self.met.push((hash(restoration), hash(&folded(patient))));
+    ///
+    /// # Errors
+    /// When the system refuses to write.
+    pub fn add(&mut self, restoration: &str, patient: &str) -> Result<(), RegistryError> {
+        self.met.add((hash(restoration), hash(&folded(patient))))
     }
 
     /// The index for so many parts.
-    #[expect(clippy::cast_possible_truncation, reason = "there are fewer parts than 2^16 and fewer rows than 2^32")]
-    pub fn finish(mut self, parts: usize) -> PartIndex {
-        self.met.sort_unstable();
-        let mut joined: HashMap<u64, u64> = HashMap::new();
-        for pair in self.met.windows(2).filter(|pair| pair[0].0 == pair[1].0 && pair[0].1 != pair[1].1) {
-            let (one, other) = (root(&joined, pair[0].1), root(&joined, pair[1].1));
-            if one != other {
-                joined.insert(one.max(other), one.min(other));
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn finish(self, parts: usize) -> Result<PartIndex, RegistryError> {
+        let mut joined = HashMap::new();
+        let mut placed =
+            if self.met.all_held() { Placed::Held(Vec::new()) } else { Placed::OnDisk(PairFile::begin(&self.paths)?) };
+        self.met.finish(&mut |mut some| {
+            join(&some, &mut joined);
+            some.dedup_by_key(|(restoration, _)| *restoration);
+            match &mut placed {
+                Placed::Held(placed) => *placed = some,
+                Placed::OnDisk(file) => file.write(&some)?,
             }
+            Ok(())
+        })?;
+        Ok(PartIndex { placed, joined, parts })
+    }
+}
+
+/// Joins the patients who share a restoration.
+fn join(placed: &[Pair], joined: &mut HashMap<u64, u64>) {
+    for pair in placed.windows(2).filter(|pair| pair[0].0 == pair[1].0 && pair[0].1 != pair[1].1) {
+        let (one, other) = (root(joined, pair[0].1), root(joined, pair[1].1));
+        if one != other {
+            joined.insert(one.max(other), one.min(other));
         }
-        self.met.dedup_by_key(|(restoration, _)| *restoration);
-        let part = self.met.iter().map(|&(_, patient)| (root(&joined, patient) % parts as u64) as u16).collect();
-        let restorations: Vec<u64> = self.met.iter().map(|&(restoration, _)| restoration).collect();
-        drop(self.met);
-        let bits = (restorations.len() / 8).max(2).ilog2();
-        let shift = u64::BITS - bits;
-        let mut starts = vec![0_u32; (1 << bits) + 1];
-        for restoration in &restorations {
-            starts[(restoration >> shift) as usize + 1] += 1;
-        }
-        for at in 1..starts.len() {
-            starts[at] += starts[at - 1];
-        }
-        PartIndex { restorations, part, parts, starts, shift }
     }
 }
 
@@ -85,23 +100,54 @@ impl PartIndex {
         self.parts
     }
 
-    /// Whether a restoration was placed, as far as its hash tells.
-    pub fn knows(&self, restoration: &str) -> bool {
-        self.find(hash(restoration)).is_some()
+    /// Which of some restorations were placed, as far as their hashes tell.
+    ///
+    /// # Errors
+    /// When the system refuses to read.
+    pub fn known<'a>(&self, restorations: impl Iterator<Item = &'a str>) -> Result<Vec<bool>, RegistryError> {
+        Ok(self.look_up(restorations)?.iter().map(|(_, patient)| patient.is_some()).collect())
     }
 
-    /// The part of a restoration; one that was never placed has one too.
+    /// The part of each of some restorations; one that was never placed has one too.
+    ///
+    /// # Errors
+    /// When the system refuses to read.
     #[expect(clippy::cast_possible_truncation, reason = "there are few parts")]
-    pub fn part(&self, restoration: &str) -> usize {
-        let hash = hash(restoration);
-        self.find(hash).map_or_else(|| (hash % self.parts as u64) as usize, |at| usize::from(self.part[at]))
+    pub fn parts_of<'a>(&self, restorations: impl Iterator<Item = &'a str>) -> Result<Vec<usize>, RegistryError> {
+        let parts = self.parts as u64;
+        let found = self.look_up(restorations)?;
+        let part = |&(restoration, patient): &(u64, Option<u64>)| {
+            patient.map_or(restoration, |patient| root(&self.joined, patient)) % parts
+        };
+        Ok(found.iter().map(|one| part(one) as usize).collect())
     }
 
-    #[expect(clippy::cast_possible_truncation, reason = "the first bits are fewer than those of a place")]
-    fn find(&self, hash: u64) -> Option<usize> {
-        let first_bits = (hash >> self.shift) as usize;
-        let (from, to) = (self.starts[first_bits] as usize, self.starts[first_bits + 1] as usize);
-        self.restorations[from..to].binary_search(&hash).ok().map(|at| from + at)
+    /// The hash of each of some restorations, and that of its patient if it was placed.
+    fn look_up<'a>(&self, restorations: impl Iterator<Item = &'a str>) -> Result<Vec<(u64, Option<u64>)>, RegistryError> {
+        let mut found: Vec<(u64, Option<u64>)> = restorations.map(|restoration| (hash(restoration), None)).collect();
+        let mut wanted: Vec<(u64, usize)> = found.iter().enumerate().map(|(at, (hash, _))| (*hash, at)).collect();
+        wanted.sort_unstable();
+        let mut left = wanted.as_slice();
+        let mut take = |placed: &[Pair]| {
+            for &(restoration, patient) in placed {
+                while let Some((&(hash, at), others)) = left.split_first()
+                    && hash <= restoration
+                {
+                    if hash == restoration {
+                        found[at].1 = Some(patient);
+                    }
+                    left = others;
+                }
+            }
+            !left.is_empty()
+        };
+        match &self.placed {
+            Placed::Held(placed) => {
+                take(placed);
+            }
+            Placed::OnDisk(file) => file.each(0, file.pairs(), &mut take)?,
+        }
+        Ok(found)
     }
 }
 
@@ -113,35 +159,55 @@ fn hash(text: &str) -> u64 {
 mod tests {
     use super::*;
 
-    #[test]
-    fn what_meets_is_in_one_part() {
-        let mut builder = PartIndexBuilder::default();
+    /// What belongs together, held in memory or not.
+    fn meets(most_held: usize) -> Vec<usize> {
+        let folder = tempfile::tempdir().expect("a folder");
+        let paths = Paths::new(folder.path());
+        std::fs::create_dir_all(paths.batches()).expect("a folder");
+        let mut builder = PartIndexBuilder::new(&paths, most_held);
+        let mut add = |restoration: &str, patient: &str| builder.add(restoration, patient).expect("added");
         for n in 0..5_000 {
-            builder.add(&format!("R{n}"), &format!("P{}", n / 3));
+            add(&format!("R{n}"), &format!("P{}", n / 3));
         }
         // One restoration with two patients, and a chain of them.
-        builder.add("R0", "P900");
-        builder.add("R2700", "P1500");
+        add("R0", "P900");
+        add("R2700", "P1500");
         // Two spellings of a patient.
-        builder.add("other", "p 77");
-        let index = builder.finish(40);
+        add("other", "p 77");
+        let index = builder.finish(40).expect("an index");
+        assert_eq!(matches!(index.placed, Placed::OnDisk(_)), most_held < 5_000);
+        let names: Vec<String> = (0..5_000).map(|n| format!("R{n}")).chain(["other".into(), "R5000".into()]).collect();
+        let parts = index.parts_of(names.iter().map(String::as_str)).expect("parts");
         for n in 0..5_000 {
-            assert_eq!(index.part(&format!("R{n}")), index.part(&format!("R{}", n / 3 * 3)));
-            assert!(index.knows(&format!("R{n}")));
+            assert_eq!(parts[n], parts[n / 3 * 3]);
         }
-        assert_eq!(index.part("R1"), index.part("R2701"));
-        assert_eq!(index.part("R1"), index.part("R4501"));
-        assert_eq!(index.part("other"), index.part("R231"));
-        assert!(!index.knows("R5000") && index.part("R5000") < 40);
-        let mut used: Vec<usize> = (0..5_000).map(|n| index.part(&format!("R{n}"))).collect();
+        assert_eq!((parts[1], parts[1]), (parts[2701], parts[4501]));
+        assert_eq!(parts[5_000], parts[231]);
+        assert!(parts.iter().all(|part| *part < 40));
+        let known = index.known(names.iter().map(String::as_str)).expect("known");
+        assert!(known[..=5_000].iter().all(|known| *known) && !known[5_001]);
+        let mut used = parts.clone();
         used.sort_unstable();
         used.dedup();
         assert_eq!(used.len(), 40);
+        drop(index);
+        assert_eq!(std::fs::read_dir(paths.batches()).expect("a folder").count(), 0, "nothing is left behind");
+        parts
+    }
+
+    #[test]
+    fn what_meets_is_in_one_part() {
+        let held = meets(1_000_000);
+        for most_held in [4_000, 300, 7] {
+            assert_eq!(meets(most_held), held, "{most_held} held");
+        }
     }
 
     #[test]
     fn nothing_placed_knows_nothing() {
-        let index = PartIndexBuilder::default().finish(3);
-        assert!(!index.knows("R1") && index.part("R1") < 3);
+        let folder = tempfile::tempdir().expect("a folder");
+        let index = PartIndexBuilder::new(&Paths::new(folder.path()), 10).finish(3).expect("an index");
+        assert_eq!(index.known(["R1"].into_iter()).expect("known"), [false]);
+        assert!(index.parts_of(["R1"].into_iter()).expect("parts")[0] < 3);
     }
 }

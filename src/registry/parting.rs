@@ -53,7 +53,7 @@ impl Writer {
         };
         let kept: u64 = manifest.files().map(|(_, file)| file.rows).sum();
         let all = usize::try_from(kept + staged.rows().iter().sum::<u64>()).unwrap_or(usize::MAX);
-        let index = index(self, staged, &scale, all.div_ceil(rows.max(1)).clamp(1, MOST_PARTS))?;
+        let index = index(self, staged, &scale, all.div_ceil(rows.max(1)).clamp(1, MOST_PARTS), rows)?;
         let put_down = if index.parts() == 1 {
             None
         } else {
@@ -86,24 +86,29 @@ impl Scale {
 }
 
 /// The part of every restoration that was placed, but for those of files that are passed over.
-fn index(writer: &Writer, staged: &Staged, scale: &Scale, parts: usize) -> Result<PartIndex, RegistryError> {
+fn index(
+    writer: &Writer,
+    staged: &Staged,
+    scale: &Scale,
+    parts: usize,
+    most_held: usize,
+) -> Result<PartIndex, RegistryError> {
     let (paths, manifest) = (writer.registry.paths(), writer.manifest());
-    let kept: u64 = manifest.files().filter(|(_, file)| file.holds == Holds::Placements).map(|(_, file)| file.rows).sum();
-    let mut builder = PartIndexBuilder::with_capacity(usize::try_from(kept + staged.rows()[0]).unwrap_or(0));
+    let mut builder = PartIndexBuilder::new(paths, most_held);
     let mut add = |frame: &DataFrame, known: &[Option<u32>]| -> Result<(), RegistryError> {
         let ids = frame.column("restoration_id")?.as_materialized_series().str()?;
         let patients = frame.column("patient_id")?.as_materialized_series().str()?;
         let files = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
         for ((id, patient), file) in ids.iter().zip(patients.iter()).zip(files.iter()) {
             if file.and_then(|file| known.get(file as usize).copied().flatten()).is_none() {
-                builder.add(id.unwrap_or(""), patient.unwrap_or(""));
+                builder.add(id.unwrap_or(""), patient.unwrap_or(""))?;
             }
         }
         Ok(())
     };
     pieces(paths, manifest, Holds::Placements, &[], &mut |_, frame| add(&frame, &[]))?;
     staged.pieces(Holds::Placements, &mut |frame, stays| add(&only(&frame, stays)?, &scale.known))?;
-    Ok(builder.finish(parts))
+    builder.finish(parts)
 }
 
 /// Goes through new rows that are not set aside, each with its place among all received.
@@ -129,9 +134,12 @@ impl Parts<'_> {
         self.index.parts()
     }
 
-    /// Whether any placement, kept or new, has a restoration, as far as a hash of 64 bits tells.
-    pub fn knows(&self, restoration: &str) -> bool {
-        self.index.knows(restoration)
+    /// For which of some restorations there is any placement, kept or new, as far as a hash of 64 bits tells.
+    ///
+    /// # Errors
+    /// When the system refuses to read.
+    pub fn known<'a>(&self, restorations: impl Iterator<Item = &'a str>) -> Result<Vec<bool>, RegistryError> {
+        self.index.known(restorations)
     }
 
     /// What nothing came to yet, to take over what the parts come to.

@@ -7,6 +7,7 @@ use super::durable::{put, remove, sync_folder};
 use super::error::RegistryError;
 use super::identity::Pseudonyms;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
+use super::pair_sorter::PairSorter;
 use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
 use super::reading::{Kept, columns, empty_frame, shaped};
 use super::registry::{Lock, Registry, sealed};
@@ -62,6 +63,11 @@ impl Writer {
     /// Begins to take in new rows, at most so many of a kind in memory.
     pub fn stage(&self, pseudonyms: &Pseudonyms, own: &[String], most_in_memory: usize) -> Staging {
         Staging::begin(self.registry.paths(), self.manifest(), pseudonyms, own, most_in_memory)
+    }
+
+    /// Puts pairs of hashes in order, at most so many of them in memory.
+    pub fn pair_sorter(&self, most_in_memory: usize) -> PairSorter {
+        PairSorter::new(self.registry.paths(), most_in_memory)
     }
 
     /// Accepts weighed records as a batch, whole or not at all; none if all of them are kept already.
