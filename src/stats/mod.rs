@@ -8,6 +8,7 @@
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
+//! - [`timed_bounds`](mod@timed_bounds): bounds on times, exact, right-, left- or interval-censored, in real units
 //! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
 //!
 //! Survival:
@@ -60,6 +61,14 @@
 //! - [`concordance`](mod@concordance): does the one with the higher score fail first? (Harrell's C)
 //! - [`firth`](mod@firth): finite estimates where failures are few or separated (Firth's penalty)
 //! - [`frailty`](mod@frailty): how alike the fates of a cluster are (gamma frailty)
+//!
+//! Regression of a family of distributions:
+//!
+//! - [`log_time_family`](mod@log_time_family): exponential, Weibull, log-logistic and log-normal times
+//! - [`parametric`](mod@parametric): how covariates stretch the time in place, of times known only within bounds too
+//! - [`parametric_prediction`](mod@parametric_prediction): survival and quantiles that it predicts
+//! - [`parametric_families`](mod@parametric_families): which family fits best?
+//! - [`curve_distance`](mod@curve_distance): how far it lies from a curve without a family
 //!
 //! Causes that compete:
 //!
@@ -144,6 +153,7 @@ mod cox_separation;
 pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
+pub mod curve_distance;
 pub mod distribution;
 pub mod exact_test;
 pub mod few_clusters;
@@ -165,12 +175,19 @@ mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
+pub mod log_time_family;
 pub mod lost_bounds;
 pub mod multiple_comparisons;
+mod normal_hazard;
 pub mod normal_maximum;
 pub mod observation;
 pub mod observed_expected;
 pub mod pairwise;
+pub mod parametric;
+mod parametric_climb;
+pub mod parametric_families;
+mod parametric_likelihood;
+pub mod parametric_prediction;
 pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
@@ -187,6 +204,7 @@ pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
 mod threads;
+pub mod timed_bounds;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -230,6 +248,7 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use curve_distance::{CurveDistance, SurvivalBetween, curve_distance};
 pub use exact_test::ExactProbabilities;
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
@@ -247,12 +266,19 @@ pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_in
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
+pub use log_time_family::LogTimeFamily;
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
+pub use parametric::{
+    InformationCriteria, ParametricCoefficient, ParametricModel, ParametricOptions, ParametricProblem, ParametricRegression,
+    ParametricTermTests, Spread, parametric_regression,
+};
+pub use parametric_families::{ComparedFamily, FamilyComparison, FittedFamily, compare_families};
+pub use parametric_prediction::PredictedQuantile;
 pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
@@ -265,6 +291,7 @@ pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contr
 pub use share::wilson_interval;
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
+pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};
