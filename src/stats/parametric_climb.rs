@@ -7,7 +7,7 @@
 //!              falls where it was in place, rises where it had failed, and either end of an interval moves outwards.
 //! Source.      Silvapulle MJ, Burridge J. J R Stat Soc B 1986;48:100–106 (existence of maxima; from memory).
 //! Decided.     The direction asked about is the last step, which runs along such a direction if there is one; differences of one part
-//!              in 10 000 of the widest are taken for none. If σ falls or rises by a factor of 1e8, it has no estimate.
+//!              in 10 000 of the widest are taken for none. If σ falls or rises by a factor of a million, it has no estimate.
 //! Cost.        A few passes of O(rows·columns²).
 
 use super::cox::Convergence;
@@ -24,7 +24,7 @@ const SUSPICIOUS: f64 = 1e-8;
 /// Differences of a direction among rows below this part of the widest are none.
 const NEARLY: f64 = 1e-4;
 /// How far σ may go from where it began.
-const FARTHEST_SPREAD: f64 = 1e8;
+const FARTHEST_SPREAD: f64 = 1e6;
 
 /// Why there is no maximum.
 #[derive(Clone, Debug, PartialEq, Eq)]
