@@ -145,10 +145,10 @@ impl LogTimes {
                 }
             }
         };
-        if let Some(&entry) = self.entry.get(row) {
-            if entry > f64::NEG_INFINITY {
-                term.take(&Term::at(self.law.survival(alpha * entry - predictor), entry));
-            }
+        if let Some(&entry) = self.entry.get(row)
+            && entry > f64::NEG_INFINITY
+        {
+            term.take(&Term::at(self.law.survival(alpha * entry - predictor), entry));
         }
         term
     }
