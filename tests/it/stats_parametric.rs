@@ -525,7 +525,9 @@ proptest! {
     ) {
         let (bounds, design) = bounds_of(&rows);
         let options = options(family, Variance::ClusterRobust);
-        let Ok(model) = parametric_regression(&bounds, &design, options) else { return Ok(()) };
+        let Ok(model) = parametric_regression(&bounds, &design, options) else {
+            return Err(TestCaseError::reject("no fit"));
+        };
         prop_assume!(model.regression.behind.clusters > 1);
         // Weights as so many rows.
         let many: Vec<Row> = rows.iter().flat_map(|&row| std::iter::repeat_n(Row { weight: 1.0, ..row }, row.weight as usize)).collect();
@@ -564,7 +566,9 @@ proptest! {
     ) {
         let (bounds, design) = bounds_of(&rows);
         let exponential = options(LogTimeFamily::Exponential, Variance::ClusterRobust);
-        let Ok(model) = parametric_regression(&bounds, &design, exponential) else { return Ok(()) };
+        let Ok(model) = parametric_regression(&bounds, &design, exponential) else {
+            return Err(TestCaseError::reject("no fit"));
+        };
         let given = ParametricOptions { family: LogTimeFamily::Weibull, spread: Spread::Given(1.0), ..exponential };
         let same_model = parametric_regression(&bounds, &design, given).expect("a fit");
         prop_assert_eq!(estimates(&model.regression), estimates(&same_model.regression));
@@ -584,7 +588,9 @@ proptest! {
         x in -2.0_f64..2.0,
     ) {
         let (bounds, design) = bounds_of(&rows);
-        let Ok(model) = parametric_regression(&bounds, &design, options(family, Variance::ModelBased)) else { return Ok(()) };
+        let Ok(model) = parametric_regression(&bounds, &design, options(family, Variance::ModelBased)) else {
+            return Err(TestCaseError::reject("no fit"));
+        };
         let profile = [ProfileValue::Number(x), ProfileValue::Level(0)];
         let time = known(&model.predicted_quantile(&profile, Fraction::new(part)).time).value;
         prop_assume!(time > 0.0 && time < 1e300);
