@@ -17,8 +17,9 @@
 //! Decided.     Columns are centred on their means and divided by powers of two inside; results are in the units given. Intervals of
 //!              ratios and of σ are symmetric on the logarithm, and so are their standard errors, as of the ratios' logarithms. A row
 //!              that lacks a covariate is left out and counted. Competing endings are censorings here, so survival is net of them.
-//! Edge cases.  Nobody failed; all had failed before anybody looked; a level whose members never failed; columns made up of others; times told without error (one
-//!              failure alone, or all at one time: σ = 0); σ without bound: refused by name. One cluster: the robust variance is not known.
+//! Edge cases.  Refused by name: nobody failed; all had failed before anybody looked; a level whose members never failed; columns made up
+//!              of others; times told without error (one failure alone, or all at one time: σ = 0); σ without bound. One cluster: the
+//!              robust variance is not known.
 //! Cost.        Some ten passes of O(rows·columns²), and a few more for each term.
 //! Not for.     Hazards of a shape that the family hasn't: hold it against a curve without one (`curve_distance`).
 //!
