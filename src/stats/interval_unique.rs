@@ -115,10 +115,10 @@ mod tests {
     }
 
     #[test]
-    fn four_in_a_ring_leave_one_direction_open() {
-        // The classic example: {1,2}, {2,3}, {3,4}, and {1}∪{4} can't be an interval; so two pairs: runs 0–2, 1–3, 2–4 on four points. Edges
-        // join places 0-2, 1-3, 2-4; with 0 and 4 joined there are the pieces {0, 2, 4} and {1, 3}. At the maximum the first and the third
-        // run have 1/2 each: p0 + p1 = p2 + p3 = 1/2, and p1 + p2 is largest with p1 = p2 = 1/2.
+    fn a_piece_that_is_not_joined_moves_as_far_as_masses_let_it() {
+        // By hand: runs 0–2, 1–3 and 2–4 on four points. Edges join places 0-2, 1-3 and 2-4, and 0 and 4 are joined: the pieces are
+        // {0, 2, 4} and {1, 3}. At the maximum p0 + p1 = p2 + p3 = 1/2 and p1 + p2 is largest, so that p1 = p2 = 1/2: the second
+        // piece can't move, for p0 and p3 would fall below 0.
         let graph = innermost(&[(0, 2), (1, 3), (2, 4)], 4);
         let found = determined(&graph, &Ascent::of(&graph, None));
         assert!(found.unique, "{found:?}");

@@ -353,7 +353,8 @@ fn the_bootstrap_is_the_same_on_any_number_of_threads_and_holds_the_estimate() {
         let (least, largest) = (estimate.least.known().expect("known"), estimate.largest.known().expect("known"));
         let lower = estimate.percentile.lower.known().expect("a limit");
         let upper = estimate.percentile.upper.known().expect("a limit");
-        assert!(lower < least && least <= largest && largest < upper, "{estimate:?}");
+        // A time is one of few ticks, so a limit may be the estimate itself.
+        assert!(lower <= least && least <= largest && largest <= upper && lower < upper, "{estimate:?}");
         assert!(estimate.not_estimated.is_empty() && estimate.behind.clusters == 94 && !estimate.few_clusters);
     }
     // The standard error of a plain share of 94, √(0.74·0.26/94) = 0.045, is a guide: intervals make it larger, not by half.
