@@ -272,15 +272,12 @@ impl Climb<'_> {
     fn product_limit(&self, met: &[usize]) -> Vec<f64> {
         let node = nodes_of(met, self.innermost.len());
         let size = met.len();
-        // Fails at once k per node: changes of the share, and of those at risk.
+        // Changes, from node to node, of the share that fails and of those at risk.
         let (mut failing, mut at_risk) = (vec![0.0; size + 1], vec![0.0; size + 2]);
         let mut shares = vec![0.0; size + 1];
         for edge in &self.innermost.edges {
             let (from, to) = (node[edge.lo as usize], node[edge.hi as usize]);
-            if edge.weight < 0.0 {
-                at_risk[0] += edge.weight;
-                at_risk[from] -= edge.weight;
-            } else if to == size {
+            if edge.weight < 0.0 || to == size {
                 at_risk[0] += edge.weight;
                 at_risk[from] -= edge.weight;
             } else {

@@ -436,7 +436,6 @@ impl Units {
 }
 
 /// Puts these in random order, each order with the same chance but for one part in 2^32 of the number of places.
-#[expect(clippy::cast_possible_truncation, reason = "the high half of a product, below the number of places")]
 fn shuffle(random: &mut ChaCha12Rng, groups: &mut [u16]) {
     for last in (1..groups.len()).rev() {
         let place = (u64::from(random.next_u32()) * (last as u64 + 1)) >> 32;

@@ -112,7 +112,7 @@ impl StepModel {
             merged = self.graph.merged(&block);
             &merged
         };
-        let mut sides = graph.from_ground(1.0, 0.0);
+        let mut sides = graph.ground_push(1.0, 0.0);
         let mut tied = vec![0.0; blocks + 1];
         for node in 1..size {
             sides[block[node]] += self.sides[node] + self.tied[node] * self.present[node];

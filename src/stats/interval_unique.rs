@@ -105,8 +105,8 @@ mod tests {
 
     fn innermost(edges: &[(u32, u32)], count: usize) -> Innermost {
         Innermost {
-            left: (0..count as u32).collect(),
-            right: (0..count as i32).collect(),
+            left: (0..).take(count).collect(),
+            right: (0..).take(count).collect(),
             edges: edges.iter().map(|&(lo, hi)| Edge { lo, hi, weight: 1.0 }).collect(),
             total: edges.len() as f64,
             net: edges.len() as f64,

@@ -168,7 +168,7 @@ impl Skyline {
     }
 
     /// What the grounded nodes push into each inner node: Σ h·S over edges to them.
-    pub(super) fn from_ground(&self, first: f64, last: f64) -> Vec<f64> {
+    pub(super) fn ground_push(&self, first: f64, last: f64) -> Vec<f64> {
         self.to_first.iter().zip(&self.to_last).map(|(a, b)| a * first + b * last).collect()
     }
 }
@@ -232,7 +232,7 @@ mod tests {
     fn the_solution_balances_every_inner_node() {
         let graph = ladder();
         let root = graph.root(&[0.0; 6], 0.0).expect("positive");
-        let mut potential = graph.from_ground(1.0, 0.0);
+        let mut potential = graph.ground_push(1.0, 0.0);
         root.solve(&mut potential);
         (potential[0], potential[5]) = (1.0, 0.0);
         let pull = graph.pull(&potential);
