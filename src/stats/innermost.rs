@@ -10,7 +10,8 @@
 //!              a weighted graph on the places between innermost intervals.
 //!              Exhausted: where all who could fail after a place entered after it too, nobody holds the curve up there; the
 //!              likelihood is largest with S = 0, and what came later tells nothing about it (as of a product limit whose risk
-//!              set runs out). The graph is cut at the first such place.
+//!              set runs out). The graph is cut at the first such place. If nobody's interval ends there, those who were left were lost,
+//!              not failed: the last innermost interval is open then, for its mass might lie later as well.
 //! Cost.        O(classes + ticks), and a sort of the different ends of each run.
 
 use super::interval_classes::{ClassWeights, IntervalClasses};
@@ -136,6 +137,7 @@ impl Innermost {
                 }
             }
         }
+        let mut bounded = end == all;
         let mut sums = vec![0.0; all + 1];
         let mut met: Vec<usize> = Vec::new();
         let mut lo = 0;
@@ -161,6 +163,7 @@ impl Innermost {
                 flush(&mut self.edges, lo, &mut met, &mut sums);
                 lo = from as usize;
             }
+            bounded |= until as usize == end;
             let hi = (until as usize).min(end);
             if sums[hi] <= 0.0 {
                 met.push(hi);
@@ -179,6 +182,9 @@ impl Innermost {
         self.net = self.edges.iter().map(|edge| edge.weight).sum();
         self.left.truncate(end);
         self.right.truncate(end);
+        if let Some(last) = self.right.last_mut().filter(|_| !bounded) {
+            *last = NOT_SEEN_TO_FAIL;
+        }
     }
 
     /// How many there are.
@@ -225,5 +231,12 @@ mod tests {
         assert_eq!((found.left, found.right), (vec![4], vec![2]));
         assert!((found.total - 1.0).abs() < 1e-15 && (found.past_exhaustion - 2.0).abs() < 1e-15, "absolute");
         assert!(found.edges.is_empty());
+    }
+
+    #[test]
+    fn where_the_last_was_lost_before_others_came_the_end_is_open() {
+        // Failed on 1, lost on 2; the other enters on 3: after 2 nothing is known.
+        let found = of(&[(0, 1, Some(1)), (0, 2, None), (3, 4, Some(6))]);
+        assert_eq!((found.left, found.right), (vec![2, 5], vec![1, NOT_SEEN_TO_FAIL]));
     }
 }

@@ -12,8 +12,8 @@
 //!              Exact and right-censored times give the product limit, delayed entries included.
 //!              Delayed entries: the likelihood is conditional on not having failed by the entry, and may have several local maxima; the
 //!              one climbed from a product limit is told. Survival is that of those in place at the smallest entry, if nobody is
-//!              followed from the origin. Where all who could fail later entered later, survival is 0 from there on and they
-//!              take no part; the result says from where (`exhausted_at`), and how many.
+//!              followed from the origin. Where all who could fail later entered later, survival is 0 from there on, or not
+//!              known if those before were lost, and they take no part; the result says from where (`exhausted_at`), and how many.
 //!              Intervals of confidence: see `interval_bootstrap`; there is no formula for the variance that holds in general.
 //! Assumes.     Visits don't depend on the time of failure.
 //! Cost.        O(records + ticks) to count, then some ten to thirty passes over the different intervals.
@@ -74,7 +74,8 @@ pub struct IntervalSurvival {
     pub converged: bool,
     /// Steps taken.
     pub iterations: u32,
-    /// Where nobody who entered by then is left, so that survival is 0 and what came later takes no part.
+    /// Where nobody who entered by then is left, so that survival is 0, or not known if they were lost, and what came later takes no
+    /// part.
     pub exhausted_at: Option<Days>,
     /// The sum of the weights of those that take no part for that reason.
     pub past_exhaustion: f64,
@@ -179,7 +180,10 @@ impl Fit {
             gap: self.ascent.gap,
             converged: self.converged(),
             iterations: self.ascent.iterations,
-            exhausted_at: self.innermost.right.last().filter(|_| cut).map(|&right| Days::new(right)),
+            exhausted_at: determined.places.last().filter(|_| cut).map(|&last| match self.innermost.right[last] {
+                NOT_SEEN_TO_FAIL => tick(self.innermost.left[last]),
+                right => Days::new(right),
+            }),
             past_exhaustion: self.innermost.past_exhaustion,
             behind,
         }
