@@ -524,3 +524,21 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn the_same_data_in_two_strata_tell_twice_as_much() {
+    // By algebra: sums of scores, and permutation variances, of equal strata add up, so that χ² doubles.
+    let rows = both();
+    let twice = [&rows[..], &rows[..]].concat();
+    let strata = Grouping::new((0..twice.len()).map(|i| u16::from(i >= rows.len())).collect(), 2).expect("levels");
+    let one = interval_score_test(&intervals(&rows), &grouping(&rows, 2), None, IntervalScores::LogRank);
+    let two = interval_score_test(&intervals(&twice), &grouping(&twice, 2), Some(&strata), IntervalScores::LogRank);
+    let (one, two) = (one.known().expect("two groups"), two.known().expect("two groups"));
+    close(two.groups[1].score_sum, 2.0 * one.groups[1].score_sum, 1e-12, "sum of scores");
+    let chi_square = |test: &manebit::stats::IntervalScoreTest| test.observations.known().expect("spread").chi_square;
+    close(chi_square(two), 2.0 * chi_square(one), 1e-12, "statistic");
+    // The clusters lie in both strata, where their scores are the same: the robust variance is four times as large, and U twice.
+    let clusters = two.clusters.known().expect("clusters");
+    assert_eq!(clusters.basis, ScoreBasis::ClusterRobust);
+    assert!(clusters.chi_square < 0.6 * chi_square(two), "{clusters:?}");
+}
