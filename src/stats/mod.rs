@@ -33,6 +33,15 @@
 //! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
 //! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
 //!
+//! Failures known only to lie between two recalls:
+//!
+//! - [`intervals`](mod@intervals): last seen in place, first seen to have failed
+//! - [`interval_survival`](mod@interval_survival): the survival curve without a made-up day of failure (Turnbull)
+//! - [`interval_reading`](mod@interval_reading): quantiles and the restricted mean, with both ends of what is not determined
+//! - [`interval_bootstrap`](mod@interval_bootstrap): their limits from resampled clusters
+//! - [`interval_scores`](mod@interval_scores): how early each failed, measured by the curve of all
+//! - [`interval_score_test`](mod@interval_score_test): do groups fail at the same pace? (generalised log-rank tests)
+//!
 //! Groups compared:
 //!
 //! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
@@ -171,6 +180,17 @@ pub mod grouping;
 pub mod horizon;
 mod incidence_influence;
 pub mod incidence_interval;
+mod innermost;
+mod interval_ascent;
+pub mod interval_bootstrap;
+mod interval_classes;
+pub mod interval_reading;
+pub mod interval_score_test;
+pub mod interval_scores;
+mod interval_step;
+pub mod interval_survival;
+mod interval_unique;
+pub mod intervals;
 mod lanes;
 pub mod life_table;
 pub mod log_rank;
@@ -200,6 +220,7 @@ pub mod restricted_mean_contrast;
 mod risk_counts;
 mod score_sums;
 pub mod share;
+mod skyline;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
@@ -263,6 +284,15 @@ pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+pub use interval_bootstrap::{IntervalBootstrapEstimate, IntervalQuantity, interval_bootstrap};
+pub use interval_reading::{IntervalQuantile, RestrictedMeanRange};
+pub use interval_score_test::{
+    IntervalPermutationTest, IntervalScoreTest, ScoreBasis, ScoreStatistic, ScoredGroup, interval_permutation_test,
+    interval_score_test,
+};
+pub use interval_scores::IntervalScores;
+pub use interval_survival::{InnermostInterval, IntervalSurvival, SurvivalRange, interval_survival};
+pub use intervals::{IntervalError, Intervals, NOT_SEEN_TO_FAIL};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
