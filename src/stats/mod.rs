@@ -81,6 +81,10 @@
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
 //!
+//!
+//!
+//!
+//!
 //! Distributions:
 //!
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
@@ -262,7 +266,7 @@ pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
-pub use share::wilson_interval;
+pub use share::{clopper_pearson_interval, wilson_interval};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
