@@ -81,6 +81,14 @@
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
 //!
+//! Tables:
+//!
+//! - [`contingency_table`](mod@contingency_table): counts by two factors
+//! - [`chi_squared_test`](mod@chi_squared_test): do columns depend on rows? (Pearson, likelihood ratio)
+//! - [`share_contrast`](mod@share_contrast): two shares: difference, ratio and odds ratio
+//! - [`fisher_exact`](mod@fisher_exact): the exact test of two by two, and the odds ratio given the margins
+//! - [`fisher_freeman_halton`](mod@fisher_freeman_halton): the exact test of a table of any size
+//! - [`sampled_exact_test`](mod@sampled_exact_test): the same by random tables, where there are too many
 //!
 //!
 //!
@@ -124,6 +132,7 @@ mod bootstrap_replicates;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
+pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
@@ -133,6 +142,7 @@ mod compensated_sum;
 pub mod concordance;
 pub mod conditional_survival;
 pub mod confidence_band;
+pub mod contingency_table;
 mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
@@ -157,12 +167,15 @@ mod fine_gray_likelihood;
 mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod firth;
+pub mod fisher_exact;
+pub mod fisher_freeman_halton;
 pub mod frailty;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
+mod hypergeometric;
 mod incidence_influence;
 pub mod incidence_interval;
 mod lanes;
@@ -185,8 +198,10 @@ pub mod rate_ratio;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
 mod risk_counts;
+pub mod sampled_exact_test;
 mod score_sums;
 pub mod share;
+pub mod share_contrast;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
@@ -209,6 +224,7 @@ pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
+pub use chi_squared_test::{ChiSquaredTest, IndependenceTest, independence_test};
 pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap, cluster_bootstrap_of,
@@ -220,6 +236,7 @@ pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use contingency_table::{ContingencyTable, TableError};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
@@ -242,6 +259,8 @@ pub use fine_gray::{
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
+pub use fisher_exact::{FisherExactTest, OddsRatioLimits, fisher_exact_test};
+pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
@@ -266,7 +285,9 @@ pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
+pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
 pub use share::{clopper_pearson_interval, wilson_interval};
+pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
