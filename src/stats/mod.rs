@@ -89,7 +89,18 @@
 //! - [`fisher_exact`](mod@fisher_exact): the exact test of two by two, and the odds ratio given the margins
 //! - [`fisher_freeman_halton`](mod@fisher_freeman_halton): the exact test of a table of any size
 //! - [`sampled_exact_test`](mod@sampled_exact_test): the same by random tables, where there are too many
+//! - [`share_trend`](mod@share_trend): does a share rise along ordered groups? (Cochran–Armitage)
+//! - [`mcnemar`](mod@mcnemar): two findings of the same subjects
+//! - [`cochran_q`](mod@cochran_q): several findings of the same subjects
 //!
+//! Ranks:
+//!
+//! - [`rank_sum`](mod@rank_sum): are values of one sample higher? (Wilcoxon; Mann–Whitney)
+//! - [`superiority`](mod@superiority): how often one of the first is higher than one of the second
+//! - [`kruskal_wallis`](mod@kruskal_wallis): the same question for several samples
+//! - [`signed_rank`](mod@signed_rank): do pairs differ more one way than the other? (Wilcoxon)
+//! - [`friedman`](mod@friedman): several measurements of the same subjects
+//! - [`exact_permutation`](mod@exact_permutation): exact probabilities of sums of scores, ties and all
 //!
 //!
 //!
@@ -136,6 +147,7 @@ pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod cochran_q;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
@@ -159,6 +171,7 @@ pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod distribution;
+pub mod exact_permutation;
 pub mod exact_test;
 pub mod few_clusters;
 pub mod fine_gray;
@@ -170,6 +183,7 @@ pub mod firth;
 pub mod fisher_exact;
 pub mod fisher_freeman_halton;
 pub mod frailty;
+pub mod friedman;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
@@ -178,11 +192,13 @@ pub mod horizon;
 mod hypergeometric;
 mod incidence_influence;
 pub mod incidence_interval;
+pub mod kruskal_wallis;
 mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
 pub mod lost_bounds;
+pub mod mcnemar;
 pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
@@ -193,6 +209,7 @@ pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+pub mod rank_sum;
 pub mod rate;
 pub mod rate_ratio;
 pub mod restricted_mean;
@@ -202,6 +219,9 @@ pub mod sampled_exact_test;
 mod score_sums;
 pub mod share;
 pub mod share_contrast;
+pub mod share_trend;
+pub mod signed_rank;
+pub mod superiority;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
@@ -231,6 +251,7 @@ pub use cluster_bootstrap::{
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
+pub use cochran_q::cochran_q_test;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
@@ -251,6 +272,7 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use exact_permutation::PermutationProbabilities;
 pub use exact_test::ExactProbabilities;
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
@@ -262,15 +284,18 @@ pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regress
 pub use fisher_exact::{FisherExactTest, OddsRatioLimits, fisher_exact_test};
 pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
+pub use friedman::{FriedmanTest, friedman_test};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+pub use kruskal_wallis::{kruskal_wallis_test, kruskal_wallis_test_of_table};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
+pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
@@ -281,6 +306,9 @@ pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
+pub use rank_sum::{
+    RankSumTest, exact_rank_sum_test, exact_rank_sum_test_of_counts, rank_sum_test, rank_sum_test_of_counts,
+};
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
@@ -288,6 +316,9 @@ pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contr
 pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
 pub use share::{clopper_pearson_interval, wilson_interval};
 pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
+pub use share_trend::{ScoredShare, ShareTrend, exact_share_trend, share_trend};
+pub use signed_rank::{SignedRankTest, ZeroDifferences, signed_rank_test};
+pub use superiority::{Superiority, superiority, superiority_of_counts};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
