@@ -102,6 +102,14 @@
 //! - [`friedman`](mod@friedman): several measurements of the same subjects
 //! - [`exact_permutation`](mod@exact_permutation): exact probabilities of sums of scores, ties and all
 //!
+//! The same where observations come in clusters:
+//!
+//! - [`clustered_codes`](mod@clustered_codes): row, column and cluster of each observation
+//! - [`clustered_share`](mod@clustered_share): a share, its design effect and interval
+//! - [`clustered_share_contrast`](mod@clustered_share_contrast): two shares, also of the same clusters
+//! - [`clustered_table`](mod@clustered_table): do columns depend on rows? (Rao–Scott)
+//! - [`clustered_rank_sum`](mod@clustered_rank_sum): are scores of one group higher?
+//! - [`clustered_trend`](mod@clustered_trend): does a share rise along ordered groups?
 //!
 //!
 //! Distributions:
@@ -147,6 +155,12 @@ pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod clustered_codes;
+pub mod clustered_rank_sum;
+pub mod clustered_share;
+pub mod clustered_share_contrast;
+pub mod clustered_table;
+pub mod clustered_trend;
 pub mod cochran_q;
 pub mod combined_log_rank;
 pub mod compared;
@@ -251,6 +265,12 @@ pub use cluster_bootstrap::{
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
+pub use clustered_codes::ClusteredCodes;
+pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
+pub use clustered_share::{ClusteredShare, ClusteredShares, clustered_share, clustered_shares};
+pub use clustered_share_contrast::{ClusteredShareContrast, clustered_share_contrast};
+pub use clustered_table::{ClusteredIndependenceTest, FractionalTest, clustered_independence_test};
+pub use clustered_trend::{ClusteredTrend, clustered_trend};
 pub use cochran_q::cochran_q_test;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
