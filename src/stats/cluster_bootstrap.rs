@@ -341,7 +341,7 @@ fn summarise(
 }
 
 /// The random numbers of replicate `index`.
-fn stream(seed: u64, index: u64) -> ChaCha12Rng {
+pub(super) fn stream(seed: u64, index: u64) -> ChaCha12Rng {
     let mut key = *b"________clusters resampled from ";
     key[..8].copy_from_slice(&seed.to_le_bytes());
     let mut random = ChaCha12Rng::from_seed(key);
@@ -353,7 +353,7 @@ fn stream(seed: u64, index: u64) -> ChaCha12Rng {
 /// half of a product of 32-bit numbers, and another try where the low half is in the part left over (Lemire 2019). That one of more
 /// than 65 535 places is drawn as often has a chance below 1 in 10^280000.
 #[expect(clippy::cast_possible_truncation, reason = "the low and the high half of a product are meant")]
-fn draw(random: &mut ChaCha12Rng, places: &mut [u16]) {
+pub(super) fn draw(random: &mut ChaCha12Rng, places: &mut [u16]) {
     let count = places.len() as u32;
     if count == 0 {
         return;

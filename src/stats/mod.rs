@@ -111,6 +111,14 @@
 //! - [`clustered_rank_sum`](mod@clustered_rank_sum): are scores of one group higher?
 //! - [`clustered_trend`](mod@clustered_trend): does a share rise along ordered groups?
 //!
+//! Examiners:
+//!
+//! - [`agreement`](mod@agreement): how often two agree, in all and on each category
+//! - [`kappa`](mod@kappa): how far beyond chance (Cohen), plain and weighted
+//! - [`clustered_kappa`](mod@clustered_kappa): the same for fillings of the same patients
+//! - [`ratings`](mod@ratings): scores by several examiners, some missing
+//! - [`krippendorff`](mod@krippendorff): how far several agree, whatever is missing (alpha)
+//! - [`fleiss_kappa`](mod@fleiss_kappa): the same where all scored all
 //!
 //! Distributions:
 //!
@@ -143,6 +151,7 @@
 //! ```
 
 pub mod actuarial;
+pub mod agreement;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
@@ -156,6 +165,7 @@ pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
 pub mod clustered_codes;
+pub mod clustered_kappa;
 pub mod clustered_rank_sum;
 pub mod clustered_share;
 pub mod clustered_share_contrast;
@@ -196,6 +206,7 @@ pub mod finite_clusters;
 pub mod firth;
 pub mod fisher_exact;
 pub mod fisher_freeman_halton;
+pub mod fleiss_kappa;
 pub mod frailty;
 pub mod friedman;
 pub mod gray;
@@ -206,6 +217,8 @@ pub mod horizon;
 mod hypergeometric;
 mod incidence_influence;
 pub mod incidence_interval;
+pub mod kappa;
+pub mod krippendorff;
 pub mod kruskal_wallis;
 mod lanes;
 pub mod life_table;
@@ -226,6 +239,7 @@ pub mod quantile;
 pub mod rank_sum;
 pub mod rate;
 pub mod rate_ratio;
+pub mod ratings;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
 mod risk_counts;
@@ -249,6 +263,7 @@ pub mod wild_bootstrap;
 mod ten_rows;
 
 pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
+pub use agreement::{Agreement, CategoryAgreement, agreement};
 pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
     linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
@@ -266,6 +281,7 @@ pub use cluster_bootstrap::{
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
 pub use clustered_codes::ClusteredCodes;
+pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
 pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
 pub use clustered_share::{ClusteredShare, ClusteredShares, clustered_share, clustered_shares};
 pub use clustered_share_contrast::{ClusteredShareContrast, clustered_share_contrast};
@@ -303,6 +319,7 @@ pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
 pub use fisher_exact::{FisherExactTest, OddsRatioLimits, fisher_exact_test};
 pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
+pub use fleiss_kappa::{FleissKappa, fleiss_kappa};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
 pub use friedman::{FriedmanTest, friedman_test};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
@@ -310,6 +327,8 @@ pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+pub use kappa::{AgreementWeights, Kappa, kappa};
+pub use krippendorff::{Disagreement, KrippendorffAlpha, krippendorff_alpha};
 pub use kruskal_wallis::{kruskal_wallis_test, kruskal_wallis_test_of_table};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
@@ -331,6 +350,7 @@ pub use rank_sum::{
 };
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
+pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
