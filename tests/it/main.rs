@@ -42,6 +42,7 @@ mod stats_curves;
 mod stats_properties;
 mod stats_rates;
 mod stats_reference;
+mod stats_scores;
 mod template;
 mod trials;
 mod unzip;
