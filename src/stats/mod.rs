@@ -99,6 +99,45 @@
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
 //!
+//! Tables:
+//!
+//! - [`contingency_table`](mod@contingency_table): counts by two factors
+//! - [`chi_squared_test`](mod@chi_squared_test): do columns depend on rows? (Pearson, likelihood ratio)
+//! - [`share_contrast`](mod@share_contrast): two shares: difference, ratio and odds ratio
+//! - [`fisher_exact`](mod@fisher_exact): the exact test of two by two, and the odds ratio given the margins
+//! - [`fisher_freeman_halton`](mod@fisher_freeman_halton): the exact test of a table of any size
+//! - [`sampled_exact_test`](mod@sampled_exact_test): the same by random tables, where there are too many
+//! - [`share_trend`](mod@share_trend): does a share rise along ordered groups? (Cochran–Armitage)
+//! - [`mcnemar`](mod@mcnemar): two findings of the same subjects
+//! - [`cochran_q`](mod@cochran_q): several findings of the same subjects
+//!
+//! Ranks:
+//!
+//! - [`rank_sum`](mod@rank_sum): are values of one sample higher? (Wilcoxon; Mann–Whitney)
+//! - [`superiority`](mod@superiority): how often one of the first is higher than one of the second
+//! - [`kruskal_wallis`](mod@kruskal_wallis): the same question for several samples
+//! - [`signed_rank`](mod@signed_rank): do pairs differ more one way than the other? (Wilcoxon)
+//! - [`friedman`](mod@friedman): several measurements of the same subjects
+//! - [`exact_permutation`](mod@exact_permutation): exact probabilities of sums of scores, ties and all
+//!
+//! The same where observations come in clusters:
+//!
+//! - [`clustered_codes`](mod@clustered_codes): row, column and cluster of each observation
+//! - [`clustered_share`](mod@clustered_share): a share, its design effect and interval
+//! - [`clustered_share_contrast`](mod@clustered_share_contrast): two shares, also of the same clusters
+//! - [`clustered_table`](mod@clustered_table): do columns depend on rows? (Rao–Scott)
+//! - [`clustered_rank_sum`](mod@clustered_rank_sum): are scores of one group higher?
+//! - [`clustered_trend`](mod@clustered_trend): does a share rise along ordered groups?
+//!
+//! Examiners:
+//!
+//! - [`agreement`](mod@agreement): how often two agree, in all and on each category
+//! - [`kappa`](mod@kappa): how far beyond chance (Cohen), plain and weighted
+//! - [`clustered_kappa`](mod@clustered_kappa): the same for fillings of the same patients
+//! - [`ratings`](mod@ratings): scores by several examiners, some missing
+//! - [`krippendorff`](mod@krippendorff): how far several agree, whatever is missing (alpha)
+//! - [`fleiss_kappa`](mod@fleiss_kappa): the same where all scored all
+//!
 //! Distributions:
 //!
 //! - [`distribution`](mod@distribution): tails and quantiles of the normal, gamma and χ² distributions
@@ -130,6 +169,7 @@
 //! ```
 
 pub mod actuarial;
+pub mod agreement;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
@@ -138,15 +178,25 @@ mod bootstrap_replicates;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
+pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod clustered_codes;
+pub mod clustered_kappa;
+pub mod clustered_rank_sum;
+pub mod clustered_share;
+pub mod clustered_share_contrast;
+pub mod clustered_table;
+pub mod clustered_trend;
+pub mod cochran_q;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
 pub mod concordance;
 pub mod conditional_survival;
 pub mod confidence_band;
+pub mod contingency_table;
 mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
@@ -164,6 +214,7 @@ pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod curve_distance;
 pub mod distribution;
+pub mod exact_permutation;
 pub mod exact_test;
 pub mod few_clusters;
 pub mod fine_gray;
@@ -172,12 +223,17 @@ mod fine_gray_likelihood;
 mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod firth;
+pub mod fisher_exact;
+pub mod fisher_freeman_halton;
+pub mod fleiss_kappa;
 pub mod frailty;
+pub mod friedman;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
+mod hypergeometric;
 mod incidence_influence;
 pub mod incidence_interval;
 mod innermost;
@@ -191,12 +247,16 @@ mod interval_step;
 pub mod interval_survival;
 mod interval_unique;
 pub mod intervals;
+pub mod kappa;
+pub mod krippendorff;
+pub mod kruskal_wallis;
 mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
 pub mod log_time_family;
 pub mod lost_bounds;
+pub mod mcnemar;
 pub mod multiple_comparisons;
 mod normal_hazard;
 pub mod normal_maximum;
@@ -213,14 +273,21 @@ pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+pub mod rank_sum;
 pub mod rate;
 pub mod rate_ratio;
+pub mod ratings;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
 mod risk_counts;
+pub mod sampled_exact_test;
 mod score_sums;
 pub mod share;
 mod skyline;
+pub mod share_contrast;
+pub mod share_trend;
+pub mod signed_rank;
+pub mod superiority;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
@@ -235,6 +302,7 @@ pub mod wild_bootstrap;
 mod ten_rows;
 
 pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
+pub use agreement::{Agreement, CategoryAgreement, agreement};
 pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
     linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
@@ -244,17 +312,27 @@ pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
+pub use chi_squared_test::{ChiSquaredTest, IndependenceTest, independence_test};
 pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap, cluster_bootstrap_of,
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
+pub use clustered_codes::ClusteredCodes;
+pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
+pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
+pub use clustered_share::{ClusteredShare, ClusteredShares, clustered_share, clustered_shares};
+pub use clustered_share_contrast::{ClusteredShareContrast, clustered_share_contrast};
+pub use clustered_table::{ClusteredIndependenceTest, FractionalTest, clustered_independence_test};
+pub use clustered_trend::{ClusteredTrend, clustered_trend};
+pub use cochran_q::cochran_q_test;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
 pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use contingency_table::{ContingencyTable, TableError};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
@@ -270,6 +348,7 @@ pub use cumulative_incidence::{
     incidence_at_horizons,
 };
 pub use curve_distance::{CurveDistance, SurvivalBetween, curve_distance};
+pub use exact_permutation::PermutationProbabilities;
 pub use exact_test::ExactProbabilities;
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
@@ -278,7 +357,11 @@ pub use fine_gray::{
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
+pub use fisher_exact::{FisherExactTest, OddsRatioLimits, fisher_exact_test};
+pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
+pub use fleiss_kappa::{FleissKappa, fleiss_kappa};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
+pub use friedman::{FriedmanTest, friedman_test};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
@@ -293,11 +376,15 @@ pub use interval_score_test::{
 pub use interval_scores::IntervalScores;
 pub use interval_survival::{InnermostInterval, IntervalSurvival, SurvivalRange, interval_survival};
 pub use intervals::{IntervalError, Intervals, NOT_SEEN_TO_FAIL};
+pub use kappa::{AgreementWeights, Kappa, kappa};
+pub use krippendorff::{Disagreement, KrippendorffAlpha, krippendorff_alpha};
+pub use kruskal_wallis::{kruskal_wallis_test, kruskal_wallis_test_of_table};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
 pub use log_time_family::LogTimeFamily;
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
+pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
@@ -314,11 +401,20 @@ pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
+pub use rank_sum::{
+    RankSumTest, exact_rank_sum_test, exact_rank_sum_test_of_counts, rank_sum_test, rank_sum_test_of_counts,
+};
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
+pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
-pub use share::wilson_interval;
+pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
+pub use share::{clopper_pearson_interval, wilson_interval};
+pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
+pub use share_trend::{ScoredShare, ShareTrend, exact_share_trend, share_trend};
+pub use signed_rank::{SignedRankTest, ZeroDifferences, signed_rank_test};
+pub use superiority::{Superiority, superiority, superiority_of_counts};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
