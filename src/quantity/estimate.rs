@@ -189,4 +189,8 @@ pub enum WhyNotKnown {
     NotConverged,
     /// A covariate, or a time, is not a number.
     NotANumber,
+    /// No number does what was asked, however large or small.
+    OutOfReach,
+    /// Something given to reckon with lies outside its range.
+    OutsideItsRange,
 }
