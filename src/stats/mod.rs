@@ -70,6 +70,15 @@
 //! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
 //!
+//! Planning a comparison:
+//!
+//! - [`events_needed`](mod@events_needed): failures that a comparison needs, and what so many can tell
+//! - [`failing_share`](mod@failing_share): what part of those who enter will be seen to fail
+//! - [`design_effect`](mod@design_effect): how many times as many clusters make necessary
+//! - [`observations_needed`](mod@observations_needed): observations and clusters that bring so many failures
+//! - [`shares_needed`](mod@shares_needed): observations for a comparison of two shares
+//! - [`simulated_power`](mod@simulated_power): the power of a plan by simulated trials
+//!
 //! Rates and counts:
 //!
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
@@ -144,8 +153,11 @@ mod cox_separation;
 pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
+pub mod design_effect;
 pub mod distribution;
+pub mod events_needed;
 pub mod exact_test;
+pub mod failing_share;
 pub mod few_clusters;
 pub mod fine_gray;
 mod fine_gray_influence;
@@ -169,6 +181,7 @@ pub mod lost_bounds;
 pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
+pub mod observations_needed;
 pub mod observed_expected;
 pub mod pairwise;
 pub mod person_time;
@@ -183,6 +196,8 @@ pub mod restricted_mean_contrast;
 mod risk_counts;
 mod score_sums;
 pub mod share;
+pub mod shares_needed;
+pub mod simulated_power;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
@@ -230,7 +245,12 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use design_effect::{AssignmentUnit, Clustering, correlation_of_frailty, design_effect};
+pub use events_needed::{
+    DetectableRatio, EventsFormula, PlannedComparison, detectable_ratio, events_needed, power_of_events,
+};
 pub use exact_test::ExactProbabilities;
+pub use failing_share::{FollowUpPlan, hazard_of_survival, hazard_of_yearly_share};
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
     CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline, SubdistributionCoefficient,
@@ -251,6 +271,7 @@ pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bo
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
+pub use observations_needed::{ObservationsNeeded, PlannedFollowUp, observations_needed, power_of_observations};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use person_time::PersonTime;
@@ -263,6 +284,8 @@ pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use share::wilson_interval;
+pub use shares_needed::{PlannedShares, SharesFormula, power_of_shares, shares_needed};
+pub use simulated_power::{PowerTest, SimulatedPlan, SimulatedPower, SimulatedTrial, simulated_power};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use weighted_life_table::WeightedLifeTable;
