@@ -86,9 +86,20 @@
 //! - [`rate`](mod@rate): failures by time under observation
 //! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
 //! - [`observed_expected`](mod@observed_expected): failures seen by those that a published rate lets expect
+//! - [`benchmark_hazard`](mod@benchmark_hazard): a benchmark rate or curve, and how many failures it lets expect
 //! - [`poisson`](mod@poisson): exact and mid-p limits of a count
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
+//!
+//! Watching over time:
+//!
+//! - [`watched`](mod@watched): failures and expected failures, day by day of the calendar
+//! - [`cusum`](mod@cusum): do more come than a benchmark lets expect? (cumulative sums)
+//! - [`cusum_limit`](mod@cusum_limit): how high such a sum may go by chance
+//! - [`cusum_run_length`](mod@cusum_run_length): how long it runs before a false alarm
+//! - [`cusum_binary`](mod@cusum_binary): the same for outcomes that come one by one
+//! - [`funnel_limits`](mod@funnel_limits): between which numbers of failures a unit lies by chance
+//! - [`funnel`](mod@funnel): units against limits that know how much each of them saw
 //!
 //! Distributions:
 //!
@@ -124,6 +135,7 @@ pub mod actuarial;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
+pub mod benchmark_hazard;
 pub mod beta;
 mod bootstrap_replicates;
 mod bucket;
@@ -153,6 +165,10 @@ mod cox_separation;
 pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
+pub mod cusum;
+pub mod cusum_binary;
+pub mod cusum_limit;
+pub mod cusum_run_length;
 pub mod design_effect;
 pub mod distribution;
 pub mod events_needed;
@@ -166,6 +182,8 @@ mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod firth;
 pub mod frailty;
+pub mod funnel;
+pub mod funnel_limits;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
@@ -189,6 +207,7 @@ pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+mod random_draws;
 pub mod rate;
 pub mod rate_ratio;
 pub mod restricted_mean;
@@ -202,6 +221,7 @@ pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
 mod threads;
+pub mod watched;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -218,6 +238,7 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
+pub use benchmark_hazard::BenchmarkHazard;
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
 pub use cluster_bootstrap::{
@@ -245,6 +266,12 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use cusum::{AfterSignal, Cusum, CusumPoint, cusum};
+pub use cusum_binary::{
+    BinaryCusum, BinaryOutcome, binary_average_run_length, binary_cusum, binary_highest_sums, binary_run_length_limit,
+};
+pub use cusum_limit::{FalseAlarmLimit, HighestSums, Replicates};
+pub use cusum_run_length::{RunLengthLimit, average_run_length, run_length_limit};
 pub use design_effect::{AssignmentUnit, Clustering, correlation_of_frailty, design_effect};
 pub use events_needed::{
     DetectableRatio, EventsFormula, PlannedComparison, detectable_ratio, events_needed, power_of_events,
@@ -259,6 +286,10 @@ pub use fine_gray::{
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
+pub use funnel::{
+    Funnel, FunnelDispersion, FunnelOptions, FunnelPlace, FunnelSpread, FunnelUnit, funnel_of_ratios, funnel_of_shares,
+};
+pub use funnel_limits::{FunnelLimits, ratio_limits, share_limits};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
@@ -288,6 +319,7 @@ pub use shares_needed::{PlannedShares, SharesFormula, power_of_shares, shares_ne
 pub use simulated_power::{PowerTest, SimulatedPlan, SimulatedPower, SimulatedTrial, simulated_power};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
+pub use watched::{FailureSeries, PeriodWatched, Watched};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};
