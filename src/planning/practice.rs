@@ -145,7 +145,7 @@ impl PlannedPractice {
     /// The sizes of the patients' clusters, with a correlation; none without sizes.
     pub fn clustering(&self, correlation: f64) -> Option<Clustering> {
         let weight: f64 = self.sizes.iter().sum();
-        if !(weight > 0.0) {
+        if weight <= 0.0 || !weight.is_finite() {
             return None;
         }
         let moment = |power: i32| -> f64 {

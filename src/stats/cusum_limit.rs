@@ -327,8 +327,8 @@ mod tests {
                     Replicates { count: 8000, seed: 9 },
                 );
                 let sums = sums.known().expect("in range");
-                let late = if period.first.is_some() { 0.901 } else { 1.0 };
-                let expected = 2.0 - (-late as f64).exp() - (-0.7_f64).exp();
+                let late: f64 = if period.first.is_some() { 0.901 } else { 1.0 };
+                let expected = 2.0 - (-late).exp() - (-0.7_f64).exp();
                 // The two cumulative hazards have standard deviations below 0.5 each: four standard errors of the mean.
                 assert!((sums.expected_failures - expected).abs() < 0.032, "{theta}: {} {expected}", sums.expected_failures);
             }

@@ -43,6 +43,7 @@ mod stats_planning;
 mod stats_properties;
 mod stats_rates;
 mod stats_reference;
+mod stats_watching;
 mod template;
 mod trials;
 mod unzip;
