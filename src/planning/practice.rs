@@ -4,8 +4,9 @@
 //!              patient has a gamma frailty, which his restorations share, and leaves after an exponential time. A restoration of
 //!              group g is lost with hazard frailty · ratio_g · h₀(t), h₀ the Weibull hazard of [`Truth`]; ratio 1 in the first
 //!              group and the stated one in the second.
-//! Decided.     The stated ratio is that within a mouth. What a comparison of different mouths sees is nearer to 1, the more so the
-//!              frailer some are: [`marginal_ratio`](PlannedPractice::marginal_ratio) tells it, and the formulas are to be given that.
+//! Decided.     The stated ratio is that within a mouth. A test that doesn't pair the restorations of a mouth sees one nearer to 1, the
+//!              more so the frailer some mouths are, however groups are given out: [`marginal_ratio`](PlannedPractice::marginal_ratio)
+//!              tells it, and the formulas are to be given that.
 //!              Within mouths, groups take turns in the stated proportion from a random start, so that one of two goes to each.
 //!              Numbers of restorations by patient are those of [`simulate`](crate::simulate::SimulatedPractice).
 //! Cost.        Some 0.2 microseconds a restoration.
@@ -197,6 +198,11 @@ impl FailureFound {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantity::Variance;
+    use crate::stats::{
+        FollowUpPlan, PlannedComparison, PlannedFollowUp, Weighting, correlation_of_frailty, hazard_of_survival,
+        power_of_observations,
+    };
 
     #[test]
     fn a_trial_is_the_same_whatever_else_is_drawn() {
@@ -257,6 +263,38 @@ mod tests {
         assert_eq!(read(Some(Days::new(180)), 400), (180, Ending::Failed));
         assert_eq!(read(Some(Days::new(361)), 400), (360, Ending::Censored));
         assert_eq!(read(None, 100), (0, Ending::Censored));
+    }
+
+    /// The formula, given the marginal ratio and the correlation of the frailty, tells the power of the robust log-rank test. With 500
+    /// trials a power has a standard error below 0.022: four of them, and 0.02 for what the formula leaves out.
+    #[test]
+    fn the_formula_tells_the_power() {
+        let usual = PlannedPractice {
+            hazard_ratio: 1.7,
+            truth: Truth { shape: 1.0, rate: 0.05, frailty_variance: 0.8 },
+            ..PlannedPractice::default()
+        };
+        let pairs = PlannedPractice { unit: AssignmentUnit::WithinCluster, sizes: vec![0.0, 1.0], ..usual.clone() };
+        for plan in [usual, pairs] {
+            // The middle of the follow-up of those who come over three years and are followed five more.
+            let horizon = Years::new(6.5).days();
+            let survival = [1.0, plan.hazard_ratio].map(|ratio| plan.truth.survival(horizon, ratio));
+            let correlation = survival
+                .map(|survival| *correlation_of_frailty(survival, plan.truth.frailty_variance).known().expect("inside"));
+            let formula = PlannedFollowUp {
+                comparison: PlannedComparison::default(),
+                hazard: *hazard_of_survival(survival[0], horizon.years()).known().expect("inside"),
+                hazard_ratio: plan.marginal_ratio(horizon),
+                follow_up: FollowUpPlan { accrual: plan.accrual, further: plan.further, loss: plan.loss },
+                clustering: plan.clustering(0.5 * (correlation[0] + correlation[1])).expect("sizes"),
+                unit: plan.unit,
+            };
+            let told = power_of_observations(&formula, 250.0).known().expect("a plan").value();
+            let test = PowerTest::LogRank { weighting: Weighting::LogRank, variance: Variance::ClusterRobust };
+            let simulated = plan.power(500, ConfidenceLevel::USUAL, &[test]);
+            let simulated = simulated.known().expect("trials").tests[0].power.value();
+            assert!((simulated - told).abs() < 4.0 * 0.022 + 0.02, "{:?}: {simulated} against {told}", plan.unit);
+        }
     }
 
     #[test]
