@@ -116,6 +116,8 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::Collinear => "a covariate doesn't vary, or follows from the others",
         WhyNotKnown::NotConverged => "the iterations did not settle",
         WhyNotKnown::NotANumber => "a value is not a number",
+        WhyNotKnown::OutOfReach => "no number does it",
+        WhyNotKnown::OutsideItsRange => "a value lies outside its range",
     }
 }
 

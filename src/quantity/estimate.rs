@@ -197,4 +197,8 @@ pub enum WhyNotKnown {
     NoVariation,
     /// The exact calculation would take more work than it is allowed.
     BeyondExactWork,
+    /// No number does what was asked, however large or small.
+    OutOfReach,
+    /// Something given to reckon with lies outside its range.
+    OutsideItsRange,
 }

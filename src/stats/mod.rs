@@ -88,6 +88,15 @@
 //! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
 //!
+//! Planning a comparison:
+//!
+//! - [`events_needed`](mod@events_needed): failures that a comparison needs, and what so many can tell
+//! - [`failing_share`](mod@failing_share): what part of those who enter will be seen to fail
+//! - [`design_effect`](mod@design_effect): how many times as many clusters make necessary
+//! - [`observations_needed`](mod@observations_needed): observations and clusters that bring so many failures
+//! - [`shares_needed`](mod@shares_needed): observations for a comparison of two shares
+//! - [`simulated_power`](mod@simulated_power): the power of a plan by simulated trials
+//!
 //! Rates and counts:
 //!
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
@@ -95,6 +104,7 @@
 //! - [`rate`](mod@rate): failures by time under observation
 //! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
 //! - [`observed_expected`](mod@observed_expected): failures seen by those that a published rate lets expect
+//! - [`benchmark_hazard`](mod@benchmark_hazard): a benchmark rate or curve, and how many failures it lets expect
 //! - [`poisson`](mod@poisson): exact and mid-p limits of a count
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
@@ -137,6 +147,15 @@
 //! - [`ratings`](mod@ratings): scores by several examiners, some missing
 //! - [`krippendorff`](mod@krippendorff): how far several agree, whatever is missing (alpha)
 //! - [`fleiss_kappa`](mod@fleiss_kappa): the same where all scored all
+//! Watching over time:
+//!
+//! - [`watched`](mod@watched): failures and expected failures, day by day of the calendar
+//! - [`cusum`](mod@cusum): do more come than a benchmark lets expect? (cumulative sums)
+//! - [`cusum_limit`](mod@cusum_limit): how high such a sum may go by chance
+//! - [`cusum_run_length`](mod@cusum_run_length): how long it runs before a false alarm
+//! - [`cusum_binary`](mod@cusum_binary): the same for outcomes that come one by one
+//! - [`funnel_limits`](mod@funnel_limits): between which numbers of failures a unit lies by chance
+//! - [`funnel`](mod@funnel): units against limits that know how much each of them saw
 //!
 //! Distributions:
 //!
@@ -173,6 +192,7 @@ pub mod agreement;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
+pub mod benchmark_hazard;
 pub mod beta;
 mod bootstrap_replicates;
 mod bucket;
@@ -213,9 +233,17 @@ pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod curve_distance;
+pub mod cusum;
+pub mod cusum_binary;
+pub mod cusum_limit;
+pub mod cusum_run_length;
+pub mod design_effect;
 pub mod distribution;
+pub mod distribution;
+pub mod events_needed;
 pub mod exact_permutation;
 pub mod exact_test;
+pub mod failing_share;
 pub mod few_clusters;
 pub mod fine_gray;
 mod fine_gray_influence;
@@ -228,6 +256,8 @@ pub mod fisher_freeman_halton;
 pub mod fleiss_kappa;
 pub mod frailty;
 pub mod friedman;
+pub mod funnel;
+pub mod funnel_limits;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
@@ -261,6 +291,7 @@ pub mod multiple_comparisons;
 mod normal_hazard;
 pub mod normal_maximum;
 pub mod observation;
+pub mod observations_needed;
 pub mod observed_expected;
 pub mod pairwise;
 pub mod parametric;
@@ -273,6 +304,7 @@ pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+mod random_draws;
 pub mod rank_sum;
 pub mod rate;
 pub mod rate_ratio;
@@ -283,16 +315,19 @@ mod risk_counts;
 pub mod sampled_exact_test;
 mod score_sums;
 pub mod share;
-mod skyline;
 pub mod share_contrast;
 pub mod share_trend;
+pub mod shares_needed;
 pub mod signed_rank;
+pub mod simulated_power;
+mod skyline;
 pub mod superiority;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
 mod threads;
 pub mod timed_bounds;
+pub mod watched;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -310,6 +345,7 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
+pub use benchmark_hazard::BenchmarkHazard;
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
 pub use chi_squared_test::{ChiSquaredTest, IndependenceTest, independence_test};
@@ -348,8 +384,19 @@ pub use cumulative_incidence::{
     incidence_at_horizons,
 };
 pub use curve_distance::{CurveDistance, SurvivalBetween, curve_distance};
+pub use cusum::{AfterSignal, Cusum, CusumPoint, cusum};
+pub use cusum_binary::{
+    BinaryCusum, BinaryOutcome, binary_average_run_length, binary_cusum, binary_highest_sums, binary_run_length_limit,
+};
+pub use cusum_limit::{FalseAlarmLimit, HighestSums, Replicates};
+pub use cusum_run_length::{RunLengthLimit, average_run_length, run_length_limit};
+pub use design_effect::{AssignmentUnit, Clustering, correlation_of_frailty, design_effect};
+pub use events_needed::{
+    DetectableRatio, EventsFormula, PlannedComparison, detectable_ratio, events_needed, power_of_events,
+};
 pub use exact_permutation::PermutationProbabilities;
 pub use exact_test::ExactProbabilities;
+pub use failing_share::{FollowUpPlan, hazard_of_survival, hazard_of_yearly_share};
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
     CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline, SubdistributionCoefficient,
@@ -362,6 +409,10 @@ pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
 pub use fleiss_kappa::{FleissKappa, fleiss_kappa};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
 pub use friedman::{FriedmanTest, friedman_test};
+pub use funnel::{
+    Funnel, FunnelDispersion, FunnelOptions, FunnelPlace, FunnelSpread, FunnelUnit, funnel_of_ratios, funnel_of_shares,
+};
+pub use funnel_limits::{FunnelLimits, ratio_limits, share_limits};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
@@ -388,6 +439,7 @@ pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
+pub use observations_needed::{ObservationsNeeded, PlannedFollowUp, observations_needed, power_of_observations};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use parametric::{
@@ -410,14 +462,20 @@ pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
+pub use share::wilson_interval;
 pub use share::{clopper_pearson_interval, wilson_interval};
 pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
 pub use share_trend::{ScoredShare, ShareTrend, exact_share_trend, share_trend};
+pub use shares_needed::{PlannedShares, SharesFormula, power_of_shares, shares_needed};
 pub use signed_rank::{SignedRankTest, ZeroDifferences, signed_rank_test};
+pub use simulated_power::{PowerTest, SimulatedPlan, SimulatedPower, SimulatedTrial, simulated_power};
 pub use superiority::{Superiority, superiority, superiority_of_counts};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
+pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
+pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
+pub use watched::{FailureSeries, PeriodWatched, Watched};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};
