@@ -239,7 +239,6 @@ pub mod cusum_limit;
 pub mod cusum_run_length;
 pub mod design_effect;
 pub mod distribution;
-pub mod distribution;
 pub mod events_needed;
 pub mod exact_permutation;
 pub mod exact_test;
@@ -325,6 +324,8 @@ pub mod superiority;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
+#[cfg(test)]
+mod ten_rows;
 mod threads;
 pub mod timed_bounds;
 pub mod watched;
@@ -332,9 +333,6 @@ pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
 pub mod wild_bootstrap;
-
-#[cfg(test)]
-mod ten_rows;
 
 pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
 pub use agreement::{Agreement, CategoryAgreement, agreement};
@@ -462,7 +460,6 @@ pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
-pub use share::wilson_interval;
 pub use share::{clopper_pearson_interval, wilson_interval};
 pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
 pub use share_trend::{ScoredShare, ShareTrend, exact_share_trend, share_trend};
@@ -471,8 +468,6 @@ pub use signed_rank::{SignedRankTest, ZeroDifferences, signed_rank_test};
 pub use simulated_power::{PowerTest, SimulatedPlan, SimulatedPower, SimulatedTrial, simulated_power};
 pub use superiority::{Superiority, superiority, superiority_of_counts};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
-pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
-pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
 pub use watched::{FailureSeries, PeriodWatched, Watched};
