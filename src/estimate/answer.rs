@@ -4,16 +4,20 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::asked::{Asked, Want};
-use super::causes::{self, Incidences, SubdistributionRegression};
+use super::bands::{self, GroupBand};
+use super::causes::{self, Incidences};
 use super::comparison::{self, Tests};
-use super::curves::{
-    self, GroupActuarial, GroupBand, GroupConditional, GroupFewClusters, GroupHazard, MeanContrasts, SurvivalContrasts,
-};
+use super::contrasts::{self, MeanContrasts, SurvivalContrasts};
+use super::curves::{self, GroupConditional, GroupFewClusters};
 use super::data::{Data, LeftOut};
+use super::hazards::{self, GroupHazard};
+use super::life_tables::{self, GroupActuarial};
 use super::rates::{self, Rates};
 use super::regression::{self, Fitted, ProportionalHazards};
+use super::regression_text;
 use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
+use super::subdistribution::{self, SubdistributionRegression};
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
 use crate::quantity::Variance;
 use crate::stats::{Ending, FrailtyRegression, PairwiseTests, PenalisedRegression};
@@ -148,18 +152,18 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         survival: wants(Want::Survival).then(|| survival::survival(asked, data)),
         quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
         means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
-        bands: wants(Want::Bands).then(|| curves::bands(asked, data, &groups)),
-        hazards: wants(Want::Hazard).then(|| curves::hazards(asked, data, &groups)),
-        mean_contrasts: wants(Want::Mean).then(|| curves::mean_contrasts(asked, data, &groups)),
-        contrasts: wants(Want::Contrasts).then(|| curves::contrasts(asked, data, &groups)).transpose()?,
+        bands: wants(Want::Bands).then(|| bands::bands(asked, data, &groups)),
+        hazards: wants(Want::Hazard).then(|| hazards::hazards(asked, data, &groups)),
+        mean_contrasts: wants(Want::Mean).then(|| contrasts::mean_contrasts(asked, data, &groups)),
+        contrasts: wants(Want::Contrasts).then(|| contrasts::contrasts(asked, data, &groups)).transpose()?,
         conditional: wants(Want::Conditional).then(|| curves::conditional(asked, data, &groups)),
-        life_tables: wants(Want::LifeTable).then(|| curves::life_tables(asked, data, &groups)).transpose()?,
+        life_tables: wants(Want::LifeTable).then(|| life_tables::life_tables(asked, data, &groups)).transpose()?,
         few_clusters: (wants(Want::Survival) && asked.variance == Variance::ClusterRobust)
             .then(|| curves::few_clusters(asked, data, &groups)),
         tests: wants(Want::Tests).then(|| comparison::tests(asked, data)).transpose()?,
         pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
         incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
-        subdistribution: wants(Want::FineGray).then(|| causes::subdistribution(asked, data)).transpose()?,
+        subdistribution: wants(Want::FineGray).then(|| subdistribution::subdistribution(asked, data)).transpose()?,
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
@@ -219,22 +223,22 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
         sections.extend(curves::few_cluster_sections(asked, all));
     }
     if let Some(all) = &answers.bands {
-        sections.extend(curves::band_sections(asked, all));
+        sections.extend(bands::band_sections(asked, all));
     }
     if let Some(all) = &answers.hazards {
-        sections.extend(curves::hazard_sections(asked, all));
+        sections.extend(hazards::hazard_sections(asked, all));
     }
     if let Some(all) = &answers.mean_contrasts {
-        sections.extend(curves::mean_contrast_sections(asked, all));
+        sections.extend(contrasts::mean_contrast_sections(asked, all));
     }
     if let Some(all) = &answers.contrasts {
-        sections.extend(curves::contrast_sections(asked, all));
+        sections.extend(contrasts::contrast_sections(asked, all));
     }
     if let Some(all) = &answers.conditional {
         sections.extend(curves::conditional_sections(asked, all));
     }
     if let Some(all) = &answers.life_tables {
-        sections.extend(curves::life_table_sections(all));
+        sections.extend(life_tables::life_table_sections(all));
     }
     let labels: Vec<String> = answers.groups.iter().map(|group| group.group.clone()).collect();
     if let Some(tests) = &answers.tests {
@@ -247,16 +251,16 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
         sections.extend(causes::incidence_sections(asked, incidences));
     }
     if let Some(fit) = &answers.subdistribution {
-        sections.extend(causes::subdistribution_sections(asked, fit));
+        sections.extend(subdistribution::subdistribution_sections(asked, fit));
     }
     if let Some(fit) = &answers.proportional_hazards {
-        sections.extend(regression::regression_sections(asked, fit));
+        sections.extend(regression_text::regression_sections(asked, fit));
     }
     if let Some(fit) = &answers.penalised {
-        sections.extend(regression::penalised_sections(asked, fit));
+        sections.extend(regression_text::penalised_sections(asked, fit));
     }
     if let Some(fit) = &answers.frailty {
-        sections.extend(regression::frailty_sections(asked, fit));
+        sections.extend(regression_text::frailty_sections(asked, fit));
     }
     if let Some(all) = &answers.rates {
         sections.extend(rates::rate_sections(asked, all));

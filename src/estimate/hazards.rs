@@ -1,0 +1,83 @@
+//! The cumulative hazard of each group.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::asked::Asked;
+use super::data::Data;
+use super::section::{Section, digits, interval_head};
+use super::survival::{At, Groups, estimate_cells};
+use crate::quantity::{Estimate, Known, Variance};
+use crate::stats::{HazardIntervalMethod, HazardVarianceFormula, LifeTable, cumulative_hazard};
+
+/// Cumulative hazard of a group.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct GroupHazard {
+    /// The group.
+    pub group: String,
+    /// Cumulative hazard at each time asked for.
+    pub at: Vec<At<Estimate<f64>>>,
+    /// Its steps, if asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub steps: Option<Vec<HazardPoint>>,
+}
+
+/// A step of a cumulative hazard.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HazardPoint {
+    /// The time.
+    pub time: f64,
+    /// How many are at risk.
+    pub at_risk: u64,
+    /// How many of them fail.
+    pub failed: u64,
+    /// Cumulative hazard.
+    pub cumulative_hazard: f64,
+    /// Its variance.
+    pub variance: Known<f64>,
+}
+
+/// Cumulative hazard of each group.
+pub fn hazards(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupHazard> {
+    let formula = match asked.variance {
+        Variance::ClusterRobust => HazardVarianceFormula::ClusterRobust,
+        Variance::ModelBased => HazardVarianceFormula::Poisson,
+    };
+    let each = groups.labels.iter().zip(&groups.observations);
+    each.map(|(label, observations)| {
+        let hazard = cumulative_hazard(observations, formula);
+        let table = LifeTable::count(observations);
+        let at = asked.at.iter().map(|&time| At {
+            time,
+            at_risk: super::survival::at_risk(&table, data, time, data.tick(time)),
+            estimate: hazard.at(data.tick(time), HazardIntervalMethod::Log, asked.level),
+        });
+        let point = |step: &crate::stats::HazardStep| HazardPoint {
+            time: data.axis.time(step.day.count()),
+            at_risk: step.at_risk,
+            failed: step.failed,
+            cumulative_hazard: step.cumulative_hazard,
+            variance: step.variance,
+        };
+        let steps = asked.curves.then(|| hazard.steps().iter().map(point).collect());
+        GroupHazard { group: label.clone(), at: at.collect(), steps }
+    })
+    .collect()
+}
+
+/// Cumulative hazards as a readable table.
+pub fn hazard_sections(asked: &Asked, all: &[GroupHazard]) -> Vec<Section> {
+    let mut section = Section::new(
+        "Cumulative hazard (Nelson–Aalen)",
+        &["group", "time", "at risk", "cumulative hazard", "s.e.", &interval_head(asked.level)],
+    );
+    for group in all {
+        for at in &group.at {
+            let mut cells = vec![group.group.clone(), digits(at.time, 6), at.at_risk.to_string()];
+            cells.extend(estimate_cells(&at.estimate, |value| value));
+            section.row(cells);
+        }
+    }
+    section.note("Intervals symmetric on the logarithm.");
+    vec![section]
+}
