@@ -347,7 +347,7 @@ fn try_run(arguments: &EstimateArguments) -> Result<(), Stop> {
     }
     progress("estimating");
     let data =
-        make_ready(&asked, read, arguments.leave_out_incomplete).map_err(|why| Stop(Exit::Findings, escaped(&why)))?;
+        make_ready(&mut asked, read, arguments.leave_out_incomplete).map_err(|why| Stop(Exit::Findings, escaped(&why)))?;
     let answers = answer::answer(&mut asked, &data).map_err(usage)?;
     if arguments.json {
         return tell(&answer::json(&answers));

@@ -10,6 +10,7 @@ use super::comparison::{self, Tests};
 use super::contrasts::{self, MeanContrasts, SurvivalContrasts};
 use super::curves::{self, GroupConditional, GroupFewClusters};
 use super::data::{Data, LeftOut};
+use super::groups::Groups;
 use super::hazards::{self, GroupHazard};
 use super::life_tables::{self, GroupActuarial};
 use super::rates::{self, Rates};
@@ -18,9 +19,9 @@ use super::regression_text;
 use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
 use super::subdistribution::{self, SubdistributionRegression};
-use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
+use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival};
 use crate::quantity::Variance;
-use crate::stats::{Ending, FrailtyRegression, PairwiseTests, PenalisedRegression};
+use crate::stats::{FrailtyRegression, PairwiseTests, PenalisedRegression};
 
 /// What was used of the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -130,14 +131,19 @@ pub struct Answers {
     pub resampled: Option<Vec<ResampledEstimate>>,
 }
 
-/// Fills in what was not said, and answers.
+/// Answers; fills in how far restricted means reach where nothing was said of it.
 ///
 /// # Errors
 /// A sentence with how to mend it, when something asked for lacks what it needs.
 pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
-    let groups = Groups::of(data);
-    fill_in(asked, data, &groups);
-    let wants = |want: Want| asked.want.contains(&want);
+    let wanted = asked.want.clone();
+    let wants = |want: Want| wanted.contains(&want);
+    let groups = Groups::of(asked, data);
+    if asked.until.is_none() {
+        let lasts = groups.counted.iter().filter_map(|group| group.table.last_day());
+        asked.until = lasts.map(|day| data.axis.time(day.count())).min_by(f64::total_cmp);
+    }
+    let at_times = (wants(Want::Survival) || wants(Want::Rates)).then(|| survival::survival(asked, data, &groups));
     Ok(Answers {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         table: TableUsed {
@@ -148,8 +154,7 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
             clusters_named: data.clustered,
             causes: data.cause_labels.clone(),
         },
-        groups: groups.labels.iter().zip(&groups.observations).map(|(label, rows)| group_used(label, rows, data)).collect(),
-        survival: wants(Want::Survival).then(|| survival::survival(asked, data)),
+        groups: (0..groups.labels.len()).map(|place| group_used(&groups, place, data)).collect(),
         quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
         means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
         bands: wants(Want::Bands).then(|| bands::bands(asked, data, &groups)),
@@ -167,42 +172,25 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
-        rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data))),
+        rates: at_times.as_ref().filter(|_| wants(Want::Rates)).map(|survival| rates::rates(asked, data, survival)),
+        survival: at_times.filter(|_| wants(Want::Survival)),
         resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
     })
 }
 
-/// The times that were not given: eight evenly spread, and the smallest last time of any group.
-fn fill_in(asked: &mut Asked, data: &Data, groups: &Groups) {
-    let last_of = |rows: &crate::stats::Observations| rows.last_day().map(|day| data.axis.time(day.count()));
-    let last = last_of(&data.observations).unwrap_or(0.0);
-    if asked.at.is_empty() {
-        let whole = last.fract().abs() < f64::MIN_POSITIVE && last >= 8.0;
-        let part = |part: i32| if whole { (f64::from(part) * last / 8.0).floor() } else { f64::from(part) * last / 8.0 };
-        asked.at = (1..8).map(part).chain([last]).collect();
-        asked.at.dedup();
-    }
-    if asked.cuts.is_empty() {
-        asked.cuts = asked.at.clone();
-    }
-    if asked.until.is_none() {
-        asked.until = groups.observations.iter().filter_map(last_of).min_by(f64::total_cmp);
-    }
-}
-
-fn group_used(label: &str, rows: &crate::stats::Observations, data: &Data) -> GroupUsed {
-    let endings = |ending: Ending| rows.ending().iter().filter(|one| **one == ending).count() as u64;
+fn group_used(groups: &Groups, place: usize, data: &Data) -> GroupUsed {
+    let (counted, rows) = (&groups.counted[place], &groups.observations[place]);
     let time = |tick: &i32| data.axis.time(*tick);
     GroupUsed {
-        group: label.to_owned(),
-        observations: rows.len() as u64,
-        clusters: rows.clusters_present(),
-        failures: endings(Ending::Failed),
-        competing: endings(Ending::Competing),
-        censored: endings(Ending::Censored),
+        group: groups.labels[place].clone(),
+        observations: counted.table.total(),
+        clusters: counted.clusters,
+        failures: counted.table.failures(),
+        competing: counted.table.competing().iter().sum(),
+        censored: counted.table.censored().iter().sum(),
         followed: rows.exit().iter().zip(rows.entry()).map(|(exit, entry)| time(exit) - time(entry)).sum(),
-        last_time: rows.last_day().map(|day| data.axis.time(day.count())),
+        last_time: counted.table.last_day().map(|day| data.axis.time(day.count())),
     }
 }
 

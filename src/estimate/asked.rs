@@ -132,3 +132,24 @@ pub struct Asked {
     /// Whether the steps of the curves are listed.
     pub curves: bool,
 }
+
+impl Asked {
+    /// Fills in the times that were not given: eight evenly spread up to the last, whole where the last is.
+    pub fn fill_in_times(&mut self, last: impl FnOnce() -> f64) {
+        if self.at.is_empty() {
+            let last = last();
+            let whole = last.fract().abs() < f64::MIN_POSITIVE && last >= 8.0;
+            let part = |part: i32| if whole { (f64::from(part) * last / 8.0).floor() } else { f64::from(part) * last / 8.0 };
+            self.at = (1..8).map(part).chain([last]).collect();
+            self.at.dedup();
+        }
+        if self.cuts.is_empty() {
+            self.cuts.clone_from(&self.at);
+        }
+    }
+
+    /// All times that are asked for.
+    pub fn times(&self) -> Vec<f64> {
+        self.at.iter().chain(&self.cuts).chain(&self.until).chain([&self.given]).copied().collect()
+    }
+}

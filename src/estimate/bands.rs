@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, why_not_known};
-use super::survival::Groups;
 use super::text::scale;
 use crate::quantity::{Fraction, Known};
 use crate::stats::{BandShape, confidence_band};

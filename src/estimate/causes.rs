@@ -5,13 +5,14 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::rates::{GroupAnnual, annual_section};
 use super::section::{Section, digits, interval_head, p_value, why_not_known};
-use super::survival::{At, Groups, at_risk, estimate_cells};
+use super::survival::{At, at_risk, estimate_cells};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, Years};
 use crate::stats::{
     AnnualFailureRate, CaseBounds, GrayOptions, GrayTest, HazardIntervalMethod, HazardVarianceFormula, IncidenceInference,
-    IncidenceVariance, LifeTable, ObservationsByCause, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
+    IncidenceVariance, ObservationsByCause, cause_specific_hazard_at_horizons, cumulative_incidence_of_cause,
     geometric_annual_rate_of_incidence, gray_test, incidence_at_horizons, linear_annual_rate_of_incidence, lost_before,
     lost_bounds,
 };
@@ -101,15 +102,14 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
     let inference = IncidenceInference { variance: in_steps, method: asked.scale, level: asked.level };
     let ticks = data.ticks(asked);
     let mut incidence = Vec::new();
-    for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
+    for (place, label, observations) in groups.each() {
         let codes = groups.codes(data, place);
         let by_cause = ObservationsByCause::new(observations, &codes, causes_of(data)).map_err(|error| error.to_string())?;
-        let table = LifeTable::count(observations);
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
             let method = HazardIntervalMethod::Log;
             let hazard = cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
-            let at = asked.at.iter().zip(&ticks).zip(estimates);
+            let at = asked.at.iter().zip(estimates);
             let steps = asked.curves.then(|| {
                 let curve = cumulative_incidence_of_cause(&by_cause, code, in_steps);
                 let steps = curve.causes.into_iter().flat_map(|cause| cause.steps);
@@ -126,7 +126,7 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
                 group: label.clone(),
                 cause: cause.clone(),
                 at: at
-                    .map(|((&time, &tick), estimate)| At { time, at_risk: at_risk(&table, data, time, tick), estimate })
+                    .map(|(&time, estimate)| At { time, at_risk: at_risk(groups.table(place), data, time), estimate })
                     .collect(),
                 hazard,
                 steps,

@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 use super::asked::Asked;
 use super::comparison::two_groups;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, interval_head, p_value, why_not_known};
-use super::survival::{Groups, estimate_cells};
+use super::survival::estimate_cells;
 use crate::quantity::Known;
 use crate::stats::{Contrast, restricted_mean_contrast, survival_contrast};
 

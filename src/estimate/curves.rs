@@ -5,10 +5,11 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, interval_head, why_not_known};
-use super::survival::{At, Groups, estimate_cells};
+use super::survival::{At, at_risk, estimate_cells};
 use crate::quantity::{Estimate, Fraction, Known};
-use crate::stats::{Inference, LifeTable, conditional_survival, survival_with_few_clusters};
+use crate::stats::{Inference, conditional_survival, survival_with_few_clusters};
 
 /// Survival of a group from an earlier time on.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -56,13 +57,12 @@ pub fn conditional(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupCond
 
 /// Survival of each group by Student's t.
 pub fn few_clusters(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupFewClusters> {
-    let each = groups.labels.iter().zip(&groups.observations);
-    each.map(|(label, observations)| {
+    let each = groups.each();
+    each.map(|(place, label, observations)| {
         let found = survival_with_few_clusters(observations, &data.ticks(asked), asked.scale, asked.level);
-        let table = LifeTable::count(observations);
         let at = asked.at.iter().zip(&found).map(|(&time, found)| At {
             time,
-            at_risk: super::survival::at_risk(&table, data, time, data.tick(time)),
+            at_risk: at_risk(groups.table(place), data, time),
             estimate: found.map(|found| found.survival),
         });
         let effect = |found: &Known<crate::stats::FewClustersSurvival>| match found {

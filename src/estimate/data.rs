@@ -95,8 +95,8 @@ struct Trouble {
 ///
 /// # Errors
 /// A sentence with how to mend it, when rows are incomplete or contradict themselves.
-pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
-    let roles = &asked.roles;
+pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
+    let roles = asked.roles.clone();
     let rows = read.rows;
     if rows == 0 {
         return Err("The table has no rows.\nMend: export it again.".to_owned());
@@ -123,13 +123,6 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
     };
     let covariate_columns: Vec<Column> = columns.collect();
 
-    // Whole times keep an axis of their own numbers; others are listed.
-    let is_tick = |time: f64| {
-        time.is_nan() || (time.fract().abs() < f64::MIN_POSITIVE && time <= f64::from(LONGEST_FOLLOW_UP.count()))
-    };
-    let whole = time.iter().chain(entry.iter().flatten()).all(|&time| is_tick(time));
-    let axis = if whole { Axis::Days } else { Axis::listing(time.iter().chain(entry.iter().flatten()).copied()) };
-
     let mut incomplete: BTreeMap<&'static str, Trouble> = BTreeMap::new();
     let mut wrong: BTreeMap<&'static str, Trouble> = BTreeMap::new();
     let mut observations = Observations::with_capacity(rows);
@@ -138,13 +131,12 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
     let (cause_of, cause_labels) =
         cause_places(cause.as_ref(), roles.cause.as_ref().map(|_| (&*roles.failure, &*roles.censored)))?;
     let missing = |levels: &Option<Levels>, row: usize| levels.as_ref().is_some_and(|levels| levels.codes[row] == MISSING);
-    let mut all_kept = true;
-    for row in 0..rows {
-        let started = entry.as_ref().map_or(0.0, |entry| entry[row]);
-        let weighs = weight.as_ref().map_or(1.0, |weight| weight[row]);
-        let lacks = if time[row].is_nan() {
+    let started_at = |row: usize| entry.as_ref().map_or(0.0, |entry| entry[row]);
+    let weight_of = |row: usize| weight.as_ref().map_or(1.0, |weight| weight[row]);
+    let lacks = |row: usize| {
+        if time[row].is_nan() {
             Some("no time")
-        } else if started.is_nan() {
+        } else if started_at(row).is_nan() {
             Some("no time of entry")
         } else if missing(&cause, row) {
             Some("no cause")
@@ -154,12 +146,18 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
             Some("no stratum")
         } else if missing(&cluster, row) {
             Some("no cluster")
-        } else if weighs.is_nan() {
+        } else if weight_of(row).is_nan() {
             Some("no weight")
         } else {
             None
-        };
-        if let Some(lacks) = lacks {
+        }
+    };
+    asked.fill_in_times(|| (0..rows).filter(|&row| lacks(row).is_none()).map(|row| time[row]).fold(0.0, f64::max));
+    let axis = axis_of(&time, entry.as_deref(), &asked.times());
+    let mut all_kept = true;
+    for row in 0..rows {
+        let (started, weighs) = (started_at(row), weight_of(row));
+        if let Some(lacks) = lacks(row) {
             note(&mut incomplete, lacks, || format!("row {}", numbers[row]));
             all_kept = false;
             continue;
@@ -258,6 +256,22 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
         cause_labels,
         covariates,
     })
+}
+
+/// Whole times keep an axis of their own numbers; others are listed. Each time asked for has a tick of its own: what holds then is
+/// not always what held at the last time before it that occurs.
+fn axis_of(time: &[f64], entry: Option<&[f64]>, asked: &[f64]) -> Axis {
+    let is_whole = |time: f64| time.fract().abs() < f64::MIN_POSITIVE;
+    let occur = || time.iter().chain(entry.into_iter().flatten()).copied().filter(|time| !time.is_nan());
+    if !occur().all(|time| is_whole(time) && time <= f64::from(LONGEST_FOLLOW_UP.count())) {
+        return Axis::listing(occur().chain(asked.iter().copied()));
+    }
+    if asked.iter().all(|&time| is_whole(time)) {
+        return Axis::Days;
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "whole and no longer than the longest follow-up")]
+    let last = occur().fold(0.0, f64::max) as i32;
+    Axis::listing((0..=last).map(f64::from).chain(asked.iter().copied()))
 }
 
 fn note(troubles: &mut BTreeMap<&'static str, Trouble>, why: &'static str, place: impl FnOnce() -> String) {

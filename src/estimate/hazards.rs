@@ -5,10 +5,11 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, interval_head};
-use super::survival::{At, Groups, estimate_cells};
+use super::survival::{At, at_risk, estimate_cells};
 use crate::quantity::{Estimate, Known, Variance};
-use crate::stats::{HazardIntervalMethod, HazardVarianceFormula, LifeTable, cumulative_hazard};
+use crate::stats::{HazardIntervalMethod, HazardVarianceFormula, cumulative_hazard};
 
 /// Cumulative hazard of a group.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -43,13 +44,12 @@ pub fn hazards(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupHazard> 
         Variance::ClusterRobust => HazardVarianceFormula::ClusterRobust,
         Variance::ModelBased => HazardVarianceFormula::Poisson,
     };
-    let each = groups.labels.iter().zip(&groups.observations);
-    each.map(|(label, observations)| {
+    let each = groups.each();
+    each.map(|(place, label, observations)| {
         let hazard = cumulative_hazard(observations, formula);
-        let table = LifeTable::count(observations);
         let at = asked.at.iter().map(|&time| At {
             time,
-            at_risk: super::survival::at_risk(&table, data, time, data.tick(time)),
+            at_risk: at_risk(groups.table(place), data, time),
             estimate: hazard.at(data.tick(time), HazardIntervalMethod::Log, asked.level),
         });
         let point = |step: &crate::stats::HazardStep| HazardPoint {

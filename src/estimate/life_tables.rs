@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, why_not_known};
-use super::survival::Groups;
 use crate::quantity::{Days, Fraction, Known};
 use crate::stats::{ActuarialInterval, actuarial_table};
 use crate::wording::counted;

@@ -5,6 +5,7 @@
 //! - [`levels`]: columns of categories, and the causes among them
 //! - [`data`]: rows made ready for the estimators
 //! - [`covariates`]: covariates made ready for regression
+//! - [`groups`]: the rows of each group, counted once
 //! - [`answer`]: all that is asked, answered; the document written as JSON
 //! - [`survival`], [`bands`], [`hazards`], [`contrasts`], [`curves`], [`life_tables`], [`comparison`], [`causes`],
 //!   [`subdistribution`], [`regression`], [`rates`], [`resampling`]: one kind of question each
@@ -20,6 +21,7 @@ pub mod contrasts;
 pub mod covariates;
 pub mod curves;
 pub mod data;
+pub mod groups;
 pub mod hazards;
 pub mod levels;
 pub mod life_tables;
