@@ -210,12 +210,12 @@ pub use cluster_bootstrap::{
     cluster_bootstrap, cluster_bootstrap_of,
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
-pub use cluster_influence::with_cluster_robust_variance;
+pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variances};
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
-pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, band_of_curve, confidence_band};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
