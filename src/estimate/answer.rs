@@ -13,6 +13,7 @@ use super::data::{Data, LeftOut};
 use super::groups::Groups;
 use super::hazards::{self, GroupHazard};
 use super::life_tables::{self, GroupActuarial};
+use super::ordering::{self, CovariateConcordance};
 use super::rates::{self, Rates};
 use super::regression::{self, Fitted, ProportionalHazards};
 use super::regression_text;
@@ -114,6 +115,12 @@ pub struct Answers {
     /// Regression of the subdistribution hazard.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subdistribution: Option<SubdistributionRegression>,
+    /// How well each covariate orders the failures by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub concordances: Option<Vec<CovariateConcordance>>,
+    /// The names of the clusters, in the order of lists by cluster, where there is such a list.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cluster_names: Option<Vec<String>>,
     /// Proportional-hazards regression.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proportional_hazards: Option<Fitted<ProportionalHazards>>,
@@ -169,6 +176,8 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
         incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
         subdistribution: wants(Want::FineGray).then(|| subdistribution::subdistribution(asked, data)).transpose()?,
+        concordances: wants(Want::Concordance).then(|| ordering::concordances(asked, data)).transpose()?,
+        cluster_names: asked.lists_clusters().then(|| data.cluster_labels.clone()),
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
@@ -240,6 +249,9 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     }
     if let Some(fit) = &answers.subdistribution {
         sections.extend(subdistribution::subdistribution_sections(asked, fit));
+    }
+    if let Some(all) = &answers.concordances {
+        sections.extend(ordering::concordance_sections(asked, all));
     }
     if let Some(fit) = &answers.proportional_hazards {
         sections.extend(regression_text::regression_sections(asked, fit));

@@ -8,8 +8,8 @@ use super::data::Data;
 use super::groups::Groups;
 use super::section::{Section, digits, why_not_known};
 use super::text::scale;
-use crate::quantity::{Fraction, Known};
-use crate::stats::{BandShape, confidence_band};
+use crate::quantity::{Days, Fraction, Known};
+use crate::stats::{BandShape, ProductLimit, band_of_curve};
 
 /// A point of a band.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -51,9 +51,12 @@ pub struct Band {
 /// Bands of both shapes around the curve of each group.
 pub fn bands(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupBand> {
     let mut all = Vec::new();
-    for (label, observations) in groups.labels.iter().zip(&groups.observations) {
+    for (place, label, observations) in groups.each() {
+        let curve = &groups.counted[place].curve;
+        let total = observations.weights().map_or(observations.len() as f64, |weights| weights.iter().sum());
+        let range = range(asked, data, curve);
         for shape in [BandShape::EqualPrecision, BandShape::HallWellner] {
-            let band = confidence_band(observations, shape, asked.scale, asked.level, None).map(|band| Band {
+            let band = band_of_curve(curve, total, shape, asked.scale, asked.level, range).map(|band| Band {
                 from: data.axis.time(band.from.count()),
                 to: data.axis.time(band.to.count()),
                 critical_value: band.critical_value,
@@ -72,6 +75,17 @@ pub fn bands(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupBand> {
         }
     }
     all
+}
+
+/// The range asked for; an end that was not given is that of the band without a range.
+fn range(asked: &Asked, data: &Data, curve: &ProductLimit) -> Option<(Days, Days)> {
+    if asked.band_from.is_none() && asked.band_to.is_none() {
+        return None;
+    }
+    let last = curve.steps().iter().take_while(|step| !step.all_failed()).last();
+    let tick = |time: Option<f64>, otherwise: Days| time.map_or(otherwise, |time| data.tick(time));
+    let to = tick(asked.band_to, last.map_or(Days::new(0), |step| step.day));
+    Some((tick(asked.band_from, Days::new(0)), to))
 }
 
 /// Bands as a readable table: at each of the times asked for.

@@ -17,6 +17,8 @@ pub struct Terms {
     pub observations: Observations,
     /// Their causes.
     pub causes: Vec<u8>,
+    /// Strata within each of which censoring is estimated, if asked for.
+    pub censoring_strata: Option<Grouping>,
     /// How many rows lack a covariate.
     pub left_out: u64,
 }
@@ -56,21 +58,39 @@ pub fn terms(asked: &Asked, data: &Data) -> Result<Terms, String> {
             }
         }
     }
-    let all = &data.observations;
+    let strata = data.censoring_strata.as_ref();
+    Ok(Terms {
+        names,
+        columns,
+        observations: observations_of(&data.observations, &kept)?,
+        censoring_strata: strata.map(|strata| grouping_of_rows(strata, &kept)).transpose()?,
+        causes: kept.iter().map(|&row| data.causes[row]).collect(),
+        left_out: (rows - kept.len()) as u64,
+    })
+}
+
+/// Some of the rows.
+///
+/// # Errors
+/// Never for rows that are there, which have been pushed once.
+pub fn observations_of(all: &Observations, kept: &[usize]) -> Result<Observations, String> {
     let mut observations = Observations::with_capacity(kept.len());
-    for &row in &kept {
+    for &row in kept {
         let (entry, exit) = (Days::new(all.entry()[row]), Days::new(all.exit()[row]));
         observations
             .push_weighted(entry, exit, all.ending()[row], all.cluster()[row], all.weight_of(row))
             .map_err(|error| error.to_string())?;
     }
-    Ok(Terms {
-        names,
-        columns,
-        observations,
-        causes: kept.iter().map(|&row| data.causes[row]).collect(),
-        left_out: (rows - kept.len()) as u64,
-    })
+    Ok(observations)
+}
+
+/// The groups of some of the rows.
+///
+/// # Errors
+/// Never for codes that made a grouping before.
+pub fn grouping_of_rows(all: &Grouping, kept: &[usize]) -> Result<Grouping, String> {
+    let codes = kept.iter().map(|&row| all.codes()[row]).collect();
+    Grouping::new(codes, all.levels()).map_err(|error| error.to_string())
 }
 
 fn some_covariates(data: &Data) -> Result<(), String> {
@@ -156,4 +176,25 @@ pub fn profile(asked: &Asked, data: &Data) -> Result<Option<Vec<ProfileValue>>, 
         });
     }
     Ok(Some(values))
+}
+
+/// A profile as a number for each of the plain columns of [`terms`].
+///
+/// # Errors
+/// When a reference level doesn't occur.
+pub fn profile_numbers(asked: &Asked, data: &Data, profile: &[ProfileValue]) -> Result<Vec<f64>, String> {
+    let mut numbers = Vec::new();
+    for ((name, covariate), value) in data.covariates.iter().zip(profile) {
+        match (covariate, value) {
+            (Covariate::Levels(levels), ProfileValue::Level(level)) => {
+                let reference = reference(asked, name, levels)?;
+                let others = (0_u32..).zip(&levels.labels).map(|(code, _)| code).filter(|code| *code != reference);
+                numbers.extend(others.map(|code| f64::from(u8::from(code == u32::from(*level)))));
+            }
+            (_, ProfileValue::Number(number)) => numbers.push(*number),
+            // A number is asked of a number and a level of a factor where the profile is read.
+            (Covariate::Numbers(_), ProfileValue::Level(_)) => numbers.push(f64::NAN),
+        }
+    }
+    Ok(numbers)
 }

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::columns::{Column, Columns, MISSING, Reading};
-use super::levels::{Levels, cause_places, grouping_of, in_order, pick};
+use super::levels::{Levels, cause_places, grouping_of, in_order, pick, same_value};
 use crate::quantity::Days;
 use crate::stats::{Axis, Ending, Grouping, LONGEST_FOLLOW_UP, Observations};
 
@@ -48,6 +48,14 @@ pub struct Data {
     pub strata: Option<(Levels, Grouping)>,
     /// Whether clusters were named; without, each row is its own.
     pub clustered: bool,
+    /// The names of the clusters by their index, where an answer lists clusters.
+    pub cluster_labels: Vec<String>,
+    /// The stratum of each cluster index within which it is resampled, if asked for.
+    pub resample_strata: Option<Vec<u32>>,
+    /// Strata within each of which censoring is estimated, if asked for.
+    pub censoring_strata: Option<Grouping>,
+    /// For each row whether the column of causes says that it was lost, if a value means that.
+    pub lost: Option<Vec<bool>>,
     /// For each row 0 if censored, else one more than the place of its cause.
     pub causes: Vec<u8>,
     /// Causes, the failure first.
@@ -79,9 +87,25 @@ pub fn wanted_columns(asked: &Asked) -> Vec<(String, Reading)> {
     add(&roles.stratum, Reading::Categories);
     add(&roles.cluster, Reading::Categories);
     add(&roles.weight, Reading::Numbers);
+    add(&roles.resample_within, Reading::Categories);
+    add(&roles.censoring_stratum, Reading::Categories);
     wanted.extend(roles.covariates.iter().map(|name| (name.clone(), Reading::Numbers)));
     wanted.extend(roles.factors.iter().map(|(name, _)| (name.clone(), Reading::Categories)));
     wanted
+}
+
+fn next_numbers(columns: &mut impl Iterator<Item = Column>, there: bool) -> Option<Vec<f64>> {
+    match there.then(|| columns.next()).flatten() {
+        Some(Column::Numbers(numbers)) => Some(numbers),
+        _ => None,
+    }
+}
+
+fn next_levels(columns: &mut impl Iterator<Item = Column>, there: bool) -> Option<Levels> {
+    match there.then(|| columns.next()).flatten() {
+        Some(Column::Categories { codes, labels }) => Some(Levels { labels, codes }),
+        _ => None,
+    }
 }
 
 /// A row that can't be used as it stands: its number and what is wrong.
@@ -103,24 +127,15 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
     }
     let numbers = read.numbers;
     let mut columns = read.columns.into_iter();
-    let mut next_numbers = |there: bool| match there.then(|| columns.next()).flatten() {
-        Some(Column::Numbers(numbers)) => Some(numbers),
-        _ => None,
-    };
-    let time = next_numbers(true).unwrap_or_default();
-    let entry = next_numbers(roles.entry.is_some());
-    let mut next_levels = |there: bool| match there.then(|| columns.next()).flatten() {
-        Some(Column::Categories { codes, labels }) => Some(Levels { labels, codes }),
-        _ => None,
-    };
-    let cause = next_levels(roles.cause.is_some());
-    let group = next_levels(roles.group.is_some());
-    let stratum = next_levels(roles.stratum.is_some());
-    let cluster = next_levels(roles.cluster.is_some());
-    let weight = match roles.weight.is_some().then(|| columns.next()).flatten() {
-        Some(Column::Numbers(numbers)) => Some(numbers),
-        _ => None,
-    };
+    let time = next_numbers(&mut columns, true).unwrap_or_default();
+    let entry = next_numbers(&mut columns, roles.entry.is_some());
+    let cause = next_levels(&mut columns, roles.cause.is_some());
+    let group = next_levels(&mut columns, roles.group.is_some());
+    let stratum = next_levels(&mut columns, roles.stratum.is_some());
+    let cluster = next_levels(&mut columns, roles.cluster.is_some());
+    let weight = next_numbers(&mut columns, roles.weight.is_some());
+    let resample_within = next_levels(&mut columns, roles.resample_within.is_some());
+    let censoring_stratum = next_levels(&mut columns, roles.censoring_stratum.is_some());
     let covariate_columns: Vec<Column> = columns.collect();
 
     let mut incomplete: BTreeMap<&'static str, Trouble> = BTreeMap::new();
@@ -128,8 +143,8 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
     let mut observations = Observations::with_capacity(rows);
     let mut kept: Vec<u32> = Vec::with_capacity(if leave_out { rows } else { 0 });
     let mut causes = Vec::with_capacity(rows);
-    let (cause_of, cause_labels) =
-        cause_places(cause.as_ref(), roles.cause.as_ref().map(|_| (&*roles.failure, &*roles.censored)))?;
+    let meanings: Vec<&str> = [&*roles.censored].into_iter().chain(roles.lost.as_deref()).collect();
+    let (cause_of, cause_labels) = cause_places(cause.as_ref(), &roles.failure, &meanings)?;
     let missing = |levels: &Option<Levels>, row: usize| levels.as_ref().is_some_and(|levels| levels.codes[row] == MISSING);
     let started_at = |row: usize| entry.as_ref().map_or(0.0, |entry| entry[row]);
     let weight_of = |row: usize| weight.as_ref().map_or(1.0, |weight| weight[row]);
@@ -148,6 +163,10 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
             Some("no cluster")
         } else if weight_of(row).is_nan() {
             Some("no weight")
+        } else if missing(&resample_within, row) {
+            Some("no stratum for resampling")
+        } else if missing(&censoring_stratum, row) {
+            Some("no stratum of censoring")
         } else {
             None
         }
@@ -224,6 +243,30 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
         }
         None => None,
     };
+    let censoring_strata = match censoring_stratum {
+        Some(levels) => Some(grouping_of(&in_order(pick(levels, kept.as_deref())), "stratum of censoring")?),
+        None => None,
+    };
+    let lost = match (&cause, &roles.lost) {
+        (Some(cause), Some(lost)) => {
+            let is_lost: Vec<bool> = cause.labels.iter().map(|label| same_value(label, lost)).collect();
+            let of = |row: usize| is_lost.get(cause.codes[row] as usize).copied().unwrap_or(false);
+            Some(match &kept {
+                None => (0..rows).map(of).collect(),
+                Some(kept) => kept.iter().map(|&row| of(row as usize)).collect(),
+            })
+        }
+        _ => None,
+    };
+    let mut cluster_labels = cluster.map_or_else(Vec::new, |levels| levels.labels);
+    cluster_labels.truncate(observations.clusters() as usize);
+    let resample_strata = match resample_within {
+        Some(levels) => Some(strata_of_clusters(&observations, &pick(levels, kept.as_deref()), &cluster_labels)?),
+        None => None,
+    };
+    if !asked.lists_clusters() {
+        cluster_labels = Vec::new();
+    }
     let names = roles.covariates.iter().chain(roles.factors.iter().map(|(name, _)| name));
     let covariates = names
         .zip(covariate_columns)
@@ -252,10 +295,37 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
         grouping,
         strata,
         clustered: roles.cluster.is_some(),
+        cluster_labels,
+        resample_strata,
+        censoring_strata,
+        lost,
         causes,
         cause_labels,
         covariates,
     })
+}
+
+/// The stratum of each cluster index.
+fn strata_of_clusters(observations: &Observations, strata: &Levels, clusters: &[String]) -> Result<Vec<u32>, String> {
+    let mut of_cluster = vec![MISSING; observations.clusters() as usize];
+    for (&cluster, &stratum) in observations.cluster().iter().zip(&strata.codes) {
+        let known = &mut of_cluster[cluster as usize];
+        if *known == MISSING {
+            *known = stratum;
+        }
+        if *known != stratum {
+            let label = |code: u32| strata.labels.get(code as usize).map_or("", String::as_str);
+            return Err(format!(
+                "Cluster {} has rows in {} and in {}, so it can't be resampled within one of them.\nMend: name a column with --resample-within that is the same for all rows of a cluster.",
+                clusters.get(cluster as usize).map_or("", String::as_str),
+                label(*known),
+                label(stratum)
+            ));
+        }
+    }
+    // An index without rows draws nothing, whichever stratum it is in.
+    of_cluster.iter_mut().filter(|stratum| **stratum == MISSING).for_each(|stratum| *stratum = 0);
+    Ok(of_cluster)
 }
 
 /// Whole times keep an axis of their own numbers; others are listed. Each time asked for has a tick of its own: what holds then is

@@ -6,7 +6,7 @@ use super::asked::{Asked, Want};
 use super::data::Data;
 use crate::quantity::Variance;
 use crate::stats::{
-    GroupSurvival, Inference, LifeTable, Observations, ProductLimit, survival_by_group, with_cluster_robust_variance,
+    GroupSurvival, Inference, LifeTable, Observations, ProductLimit, survival_by_group, with_cluster_robust_variances,
 };
 
 /// The rows of each group with what is counted of them.
@@ -59,7 +59,7 @@ impl Groups {
             Variance::ClusterRobust => {
                 let all = || {
                     let each = self.counted.iter().zip(&self.observations);
-                    each.map(|(group, rows)| with_cluster_robust_variance(group.curve.clone(), rows)).collect()
+                    with_cluster_robust_variances(each.map(|(group, rows)| (group.curve.clone(), rows)).collect())
                 };
                 &self.by_clusters.get_or_init(all)[group]
             }

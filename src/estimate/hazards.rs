@@ -8,8 +8,8 @@ use super::data::Data;
 use super::groups::Groups;
 use super::section::{Section, digits, interval_head};
 use super::survival::{At, at_risk, estimate_cells};
-use crate::quantity::{Estimate, Known, Variance};
-use crate::stats::{HazardIntervalMethod, HazardVarianceFormula, cumulative_hazard};
+use crate::quantity::{Estimate, Known};
+use crate::stats::{CumulativeHazard, HazardIntervalMethod, HazardStep, HazardVarianceFormula, cumulative_hazard};
 
 /// Cumulative hazard of a group.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -40,29 +40,30 @@ pub struct HazardPoint {
 
 /// Cumulative hazard of each group.
 pub fn hazards(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupHazard> {
-    let formula = match asked.variance {
-        Variance::ClusterRobust => HazardVarianceFormula::ClusterRobust,
-        Variance::ModelBased => HazardVarianceFormula::Poisson,
-    };
     let each = groups.each();
     each.map(|(place, label, observations)| {
-        let hazard = cumulative_hazard(observations, formula);
+        let hazard = cumulative_hazard(observations, asked.hazard_variance);
         let at = asked.at.iter().map(|&time| At {
             time,
             at_risk: at_risk(groups.table(place), data, time),
-            estimate: hazard.at(data.tick(time), HazardIntervalMethod::Log, asked.level),
+            estimate: hazard.at(data.tick(time), asked.hazard_scale, asked.level),
         });
-        let point = |step: &crate::stats::HazardStep| HazardPoint {
-            time: data.axis.time(step.day.count()),
-            at_risk: step.at_risk,
-            failed: step.failed,
-            cumulative_hazard: step.cumulative_hazard,
-            variance: step.variance,
-        };
-        let steps = asked.curves.then(|| hazard.steps().iter().map(point).collect());
+        let steps = asked.curves.then(|| points(&hazard, data));
         GroupHazard { group: label.clone(), at: at.collect(), steps }
     })
     .collect()
+}
+
+/// The steps of a cumulative hazard.
+pub(super) fn points(hazard: &CumulativeHazard, data: &Data) -> Vec<HazardPoint> {
+    let point = |step: &HazardStep| HazardPoint {
+        time: data.axis.time(step.day.count()),
+        at_risk: step.at_risk,
+        failed: step.failed,
+        cumulative_hazard: step.cumulative_hazard,
+        variance: step.variance,
+    };
+    hazard.steps().iter().map(point).collect()
 }
 
 /// Cumulative hazards as a readable table.
@@ -78,6 +79,12 @@ pub fn hazard_sections(asked: &Asked, all: &[GroupHazard]) -> Vec<Section> {
             section.row(cells);
         }
     }
-    section.note("Intervals symmetric on the logarithm.");
+    section.note(match asked.hazard_scale {
+        HazardIntervalMethod::Log => "Intervals symmetric on the logarithm.",
+        HazardIntervalMethod::Plain => "Intervals symmetric on the hazard itself, cut at 0.",
+    });
+    if asked.hazard_variance == HazardVarianceFormula::Binomial {
+        section.note("Variance binomial: of those at risk at a time so many fail, each independently.");
+    }
     vec![section]
 }

@@ -67,13 +67,14 @@ pub fn grouping_of(levels: &Levels, what: &str) -> Result<Grouping, String> {
 ///
 /// # Errors
 /// When no row says what a failure is, or there are too many causes.
-pub fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> Result<(Vec<u8>, Vec<String>), String> {
-    let (Some(levels), Some((failure, censored))) = (cause, meanings) else {
+pub fn cause_places(cause: Option<&Levels>, failure: &str, censored: &[&str]) -> Result<(Vec<u8>, Vec<String>), String> {
+    let Some(levels) = cause else {
         return Ok((Vec::new(), vec!["failure".to_owned()]));
     };
     let mut labels = vec![failure.to_owned()];
+    let is_censored = |label: &str| censored.iter().any(|censored| same_value(label, censored));
     let mut others: Vec<&String> =
-        levels.labels.iter().filter(|label| !same_value(label, failure) && !same_value(label, censored)).collect();
+        levels.labels.iter().filter(|label| !same_value(label, failure) && !is_censored(label)).collect();
     let mut all: Vec<&str> = levels.labels.iter().map(String::as_str).collect();
     all.sort_by(|a, b| by_size_or_letter(a, b));
     all.truncate(20);
@@ -86,13 +87,14 @@ pub fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> R
     others.sort_by(|a, b| by_size_or_letter(a, b));
     if others.len() > 200 {
         return Err(format!(
-            "The column of causes has {} different values besides “{failure}” and “{censored}”.\nMend: check that it is the column of causes.",
-            others.len()
+            "The column of causes has {} different values besides “{failure}” and “{}”.\nMend: check that it is the column of causes.",
+            others.len(),
+            censored.join("” and “")
         ));
     }
     labels.extend(others.into_iter().cloned());
     let place = |label: &String| {
-        if same_value(label, censored) {
+        if is_censored(label) {
             return 0;
         }
         if same_value(label, failure) {
@@ -104,7 +106,7 @@ pub fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> R
 }
 
 /// Whether two cells say the same: the same text whatever its capitals, the same number, or both yes or no as programs write it.
-fn same_value(a: &str, b: &str) -> bool {
+pub fn same_value(a: &str, b: &str) -> bool {
     let number = |text: &str| match text.to_ascii_lowercase().as_str() {
         "true" => Some(1.0),
         "false" => Some(0.0),

@@ -8,7 +8,7 @@
 //! - [`groups`]: the rows of each group, counted once
 //! - [`answer`]: all that is asked, answered; the document written as JSON
 //! - [`survival`], [`bands`], [`hazards`], [`contrasts`], [`curves`], [`life_tables`], [`comparison`], [`causes`],
-//!   [`subdistribution`], [`regression`], [`rates`], [`resampling`]: one kind of question each
+//!   [`lost`], [`subdistribution`], [`ordering`], [`regression`], [`rates`], [`resampling`]: one kind of question each
 //! - [`section`], [`regression_text`], [`text`]: the answers as readable tables
 
 pub mod answer;
@@ -25,6 +25,8 @@ pub mod groups;
 pub mod hazards;
 pub mod levels;
 pub mod life_tables;
+pub mod lost;
+pub mod ordering;
 pub mod rates;
 pub mod regression;
 pub mod regression_text;

@@ -9,8 +9,7 @@ use super::data::Data;
 use crate::quantity::{Estimate, Fraction, Known, Variance};
 use crate::stats::{
     self, Concordance, CoxOptions, CoxRegression, FrailtyRegression, Grouping, PenalisedRegression, ProportionalityTest,
-    ReferenceDistribution, TiesHandling, TimeScale, cox_regression, frailty_regression, penalised_cox_regression,
-    proportionality,
+    TiesHandling, TimeScale, cox_regression, frailty_regression, penalised_cox_regression, proportionality,
 };
 
 /// Something fitted, or why there is no fit.
@@ -67,6 +66,13 @@ pub struct RowResiduals {
     pub failure_times: Vec<f64>,
     /// For each failure a scaled Schoenfeld residual for each coefficient.
     pub scaled_schoenfeld: Vec<Vec<f64>>,
+    /// Which of the rows used each of those failures is, from 0.
+    pub failed_rows: Vec<u32>,
+    /// For each coefficient the score residual of each row.
+    pub score: Vec<Vec<f64>>,
+    /// For each coefficient the influence of each cluster on it, in the order of the list of clusters; where they are named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub influence_of_clusters: Option<Vec<Vec<f64>>>,
 }
 
 /// Survival predicted for a profile.
@@ -109,10 +115,11 @@ pub fn options(asked: &Asked) -> CoxOptions {
         TiesAsked::Exact => TiesHandling::ExactDiscrete,
     };
     let variance = if ties == TiesHandling::ExactDiscrete { Variance::ModelBased } else { asked.variance };
-    CoxOptions { ties, variance, level: asked.level, reference: ReferenceDistribution::default() }
+    CoxOptions { ties, variance, level: asked.level, reference: asked.reference_distribution }
 }
 
-fn strata(data: &Data) -> Option<&Grouping> {
+/// The strata with baselines of their own.
+pub(super) fn strata(data: &Data) -> Option<&Grouping> {
     data.strata.as_ref().map(|(_, strata)| strata)
 }
 
@@ -166,6 +173,9 @@ pub fn proportional_hazards(asked: &Asked, data: &Data) -> Result<Fitted<Proport
         RowResiduals {
             martingale: model.martingale_residuals(),
             influence: model.influence_on_coefficients(),
+            score: model.score_residuals(),
+            influence_of_clusters: data.clustered.then(|| model.influence_of_clusters()),
+            failed_rows: schoenfeld.iter().map(|one| one.observation).collect(),
             failure_times: schoenfeld.iter().map(|one| data.axis.time(one.tick.count())).collect(),
             scaled_schoenfeld: schoenfeld.into_iter().map(|one| one.scaled).collect(),
         }

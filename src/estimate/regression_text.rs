@@ -5,7 +5,7 @@ use super::regression::{Fitted, ProportionalHazards};
 use super::section::{Section, digits, p_value, why_not_known};
 use super::survival::estimate_cells;
 use crate::quantity::{ConfidenceInterval, Estimate, Fraction, Known};
-use crate::stats::{ColumnName, FrailtyRegression, PenalisedRegression, RegressionTest, TimeScale};
+use crate::stats::{ColumnName, FrailtyRegression, PenalisedRegression, ReferenceDistribution, RegressionTest, TimeScale};
 use crate::wording::counted;
 
 /// A column's name in words.
@@ -67,6 +67,13 @@ pub fn regression_sections(asked: &Asked, fitted: &Fitted<ProportionalHazards>) 
         fit.left_out,
         counted(u64::from(fit.convergence.iterations), "iteration", "iterations")
     ));
+    if asked.reference_distribution == ReferenceDistribution::StudentByClusters {
+        let freedom = fit.coefficients.iter().find_map(|one| one.test.known().and_then(|test| test.degrees_of_freedom));
+        section.note(match freedom {
+            Some(freedom) => format!("p and interval by Student's t with {} degrees of freedom.", digits(freedom, 7)),
+            None => "p and interval by the normal distribution: Student's t needs a variance by clusters.".to_owned(),
+        });
+    }
     let concordance = known_text(&all.concordance, |found| {
         let error =
             found.concordance.standard_error.map_or_else(String::new, |error| format!(" (s.e. {})", digits(error, 3)));

@@ -15,6 +15,8 @@ mod dirt;
 mod draft;
 mod endpoints;
 mod estimate;
+mod estimate_axis;
+mod estimate_options;
 mod explain;
 mod export;
 mod findings_file;
