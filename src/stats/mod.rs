@@ -352,7 +352,7 @@ pub use cluster_bootstrap::{
     cluster_bootstrap, cluster_bootstrap_of,
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
-pub use cluster_influence::with_cluster_robust_variance;
+pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variances};
 pub use clustered_codes::ClusteredCodes;
 pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
 pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
@@ -365,7 +365,7 @@ pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, 
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
-pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, band_of_curve, confidence_band};
 pub use contingency_table::{ContingencyTable, TableError};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
