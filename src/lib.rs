@@ -12,6 +12,7 @@ pub mod figure;
 pub mod finding;
 pub mod finding_page;
 pub mod intake;
+pub mod planning;
 pub mod protocol;
 pub mod quantity;
 pub mod record;

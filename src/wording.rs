@@ -106,6 +106,8 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::NotReached => "not reached",
         WhyNotKnown::PastLastFollowUp => "past the last follow-up",
         WhyNotKnown::NoObservations => "nothing to estimate from",
+        WhyNotKnown::NoVariation => "only one level occurs, or all are tied",
+        WhyNotKnown::BeyondExactWork => "the exact calculation would take too much work",
         WhyNotKnown::TooFewClusters => "too few patients",
         WhyNotKnown::TooFewGroups => "fewer than two groups",
         WhyNotKnown::NoFailures => "no failure by then",
@@ -116,6 +118,8 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::Collinear => "a covariate doesn't vary, or follows from the others",
         WhyNotKnown::NotConverged => "the iterations did not settle",
         WhyNotKnown::NotANumber => "a value is not a number",
+        WhyNotKnown::OutOfReach => "no number does it",
+        WhyNotKnown::OutsideItsRange => "a value lies outside its range",
     }
 }
 

@@ -12,12 +12,14 @@
 //! - `staging`: records on their way into a registry, with memory that doesn't grow with them
 //! - `keeping`: what the commands around a registry share
 //! - [`export`]: what a registry keeps, as record files
-//! - [`estimate`]: times to failure from any field, through the same engine
+//! - [`estimate`]: times to failure from any field, through the same engine; [`estimate_arguments`]: what it can be told
 //! - [`exit`]: the exit codes
 
 pub mod check;
 pub mod draft;
 pub mod estimate;
+pub mod estimate_arguments;
+mod estimate_asked;
 pub mod exit;
 pub mod explain;
 pub mod export;

@@ -4,19 +4,25 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::asked::{Asked, Want};
-use super::causes::{self, Incidences, SubdistributionRegression};
+use super::bands::{self, GroupBand};
+use super::causes::{self, Incidences};
 use super::comparison::{self, Tests};
-use super::curves::{
-    self, GroupActuarial, GroupBand, GroupConditional, GroupFewClusters, GroupHazard, MeanContrasts, SurvivalContrasts,
-};
+use super::contrasts::{self, MeanContrasts, SurvivalContrasts};
+use super::curves::{self, GroupConditional, GroupFewClusters};
 use super::data::{Data, LeftOut};
+use super::groups::Groups;
+use super::hazards::{self, GroupHazard};
+use super::life_tables::{self, GroupActuarial};
+use super::ordering::{self, CovariateConcordance};
 use super::rates::{self, Rates};
 use super::regression::{self, Fitted, ProportionalHazards};
+use super::regression_text;
 use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
-use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival, Groups};
+use super::subdistribution::{self, SubdistributionRegression};
+use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival};
 use crate::quantity::Variance;
-use crate::stats::{Ending, FrailtyRegression, PairwiseTests, PenalisedRegression};
+use crate::stats::{FrailtyRegression, PairwiseTests, PenalisedRegression};
 
 /// What was used of the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -109,6 +115,12 @@ pub struct Answers {
     /// Regression of the subdistribution hazard.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subdistribution: Option<SubdistributionRegression>,
+    /// How well each covariate orders the failures by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub concordances: Option<Vec<CovariateConcordance>>,
+    /// The names of the clusters, in the order of lists by cluster, where there is such a list.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cluster_names: Option<Vec<String>>,
     /// Proportional-hazards regression.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proportional_hazards: Option<Fitted<ProportionalHazards>>,
@@ -126,14 +138,19 @@ pub struct Answers {
     pub resampled: Option<Vec<ResampledEstimate>>,
 }
 
-/// Fills in what was not said, and answers.
+/// Answers; fills in how far restricted means reach where nothing was said of it.
 ///
 /// # Errors
 /// A sentence with how to mend it, when something asked for lacks what it needs.
 pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
-    let groups = Groups::of(data);
-    fill_in(asked, data, &groups);
-    let wants = |want: Want| asked.want.contains(&want);
+    let wanted = asked.want.clone();
+    let wants = |want: Want| wanted.contains(&want);
+    let groups = Groups::of(asked, data);
+    if asked.until.is_none() {
+        let lasts = groups.counted.iter().filter_map(|group| group.table.last_day());
+        asked.until = lasts.map(|day| data.axis.time(day.count())).min_by(f64::total_cmp);
+    }
+    let at_times = (wants(Want::Survival) || wants(Want::Rates)).then(|| survival::survival(asked, data, &groups));
     Ok(Answers {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         table: TableUsed {
@@ -144,61 +161,45 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
             clusters_named: data.clustered,
             causes: data.cause_labels.clone(),
         },
-        groups: groups.labels.iter().zip(&groups.observations).map(|(label, rows)| group_used(label, rows, data)).collect(),
-        survival: wants(Want::Survival).then(|| survival::survival(asked, data)),
+        groups: (0..groups.labels.len()).map(|place| group_used(&groups, place, data)).collect(),
         quantiles: wants(Want::Quantiles).then(|| survival::quantiles(asked, data, &groups)),
         means: wants(Want::Mean).then(|| survival::means(asked, data, &groups)),
-        bands: wants(Want::Bands).then(|| curves::bands(asked, data, &groups)),
-        hazards: wants(Want::Hazard).then(|| curves::hazards(asked, data, &groups)),
-        mean_contrasts: wants(Want::Mean).then(|| curves::mean_contrasts(asked, data, &groups)),
-        contrasts: wants(Want::Contrasts).then(|| curves::contrasts(asked, data, &groups)).transpose()?,
+        bands: wants(Want::Bands).then(|| bands::bands(asked, data, &groups)),
+        hazards: wants(Want::Hazard).then(|| hazards::hazards(asked, data, &groups)),
+        mean_contrasts: wants(Want::Mean).then(|| contrasts::mean_contrasts(asked, data, &groups)),
+        contrasts: wants(Want::Contrasts).then(|| contrasts::contrasts(asked, data, &groups)).transpose()?,
         conditional: wants(Want::Conditional).then(|| curves::conditional(asked, data, &groups)),
-        life_tables: wants(Want::LifeTable).then(|| curves::life_tables(asked, data, &groups)).transpose()?,
+        life_tables: wants(Want::LifeTable).then(|| life_tables::life_tables(asked, data, &groups)).transpose()?,
         few_clusters: (wants(Want::Survival) && asked.variance == Variance::ClusterRobust)
             .then(|| curves::few_clusters(asked, data, &groups)),
         tests: wants(Want::Tests).then(|| comparison::tests(asked, data)).transpose()?,
         pairs: wants(Want::Pairs).then(|| comparison::pairs(asked, data)).transpose()?,
         incidences: wants(Want::Incidence).then(|| causes::incidences(asked, data, &groups)).transpose()?,
-        subdistribution: wants(Want::FineGray).then(|| causes::subdistribution(asked, data)).transpose()?,
+        subdistribution: wants(Want::FineGray).then(|| subdistribution::subdistribution(asked, data)).transpose()?,
+        concordances: wants(Want::Concordance).then(|| ordering::concordances(asked, data)).transpose()?,
+        cluster_names: asked.lists_clusters().then(|| data.cluster_labels.clone()),
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
-        rates: wants(Want::Rates).then(|| rates::rates(asked, data, &survival::survival(asked, data))),
+        rates: at_times.as_ref().filter(|_| wants(Want::Rates)).map(|survival| rates::rates(asked, data, survival)),
+        survival: at_times.filter(|_| wants(Want::Survival)),
         resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
     })
 }
 
-/// The times that were not given: eight evenly spread, and the smallest last time of any group.
-fn fill_in(asked: &mut Asked, data: &Data, groups: &Groups) {
-    let last_of = |rows: &crate::stats::Observations| rows.last_day().map(|day| data.axis.time(day.count()));
-    let last = last_of(&data.observations).unwrap_or(0.0);
-    if asked.at.is_empty() {
-        let whole = last.fract().abs() < f64::MIN_POSITIVE && last >= 8.0;
-        let part = |part: i32| if whole { (f64::from(part) * last / 8.0).floor() } else { f64::from(part) * last / 8.0 };
-        asked.at = (1..8).map(part).chain([last]).collect();
-        asked.at.dedup();
-    }
-    if asked.cuts.is_empty() {
-        asked.cuts = asked.at.clone();
-    }
-    if asked.until.is_none() {
-        asked.until = groups.observations.iter().filter_map(last_of).min_by(f64::total_cmp);
-    }
-}
-
-fn group_used(label: &str, rows: &crate::stats::Observations, data: &Data) -> GroupUsed {
-    let endings = |ending: Ending| rows.ending().iter().filter(|one| **one == ending).count() as u64;
+fn group_used(groups: &Groups, place: usize, data: &Data) -> GroupUsed {
+    let (counted, rows) = (&groups.counted[place], &groups.observations[place]);
     let time = |tick: &i32| data.axis.time(*tick);
     GroupUsed {
-        group: label.to_owned(),
-        observations: rows.len() as u64,
-        clusters: rows.clusters_present(),
-        failures: endings(Ending::Failed),
-        competing: endings(Ending::Competing),
-        censored: endings(Ending::Censored),
+        group: groups.labels[place].clone(),
+        observations: counted.table.total(),
+        clusters: counted.clusters,
+        failures: counted.table.failures(),
+        competing: counted.table.competing().iter().sum(),
+        censored: counted.table.censored().iter().sum(),
         followed: rows.exit().iter().zip(rows.entry()).map(|(exit, entry)| time(exit) - time(entry)).sum(),
-        last_time: rows.last_day().map(|day| data.axis.time(day.count())),
+        last_time: counted.table.last_day().map(|day| data.axis.time(day.count())),
     }
 }
 
@@ -219,22 +220,22 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
         sections.extend(curves::few_cluster_sections(asked, all));
     }
     if let Some(all) = &answers.bands {
-        sections.extend(curves::band_sections(asked, all));
+        sections.extend(bands::band_sections(asked, all));
     }
     if let Some(all) = &answers.hazards {
-        sections.extend(curves::hazard_sections(asked, all));
+        sections.extend(hazards::hazard_sections(asked, all));
     }
     if let Some(all) = &answers.mean_contrasts {
-        sections.extend(curves::mean_contrast_sections(asked, all));
+        sections.extend(contrasts::mean_contrast_sections(asked, all));
     }
     if let Some(all) = &answers.contrasts {
-        sections.extend(curves::contrast_sections(asked, all));
+        sections.extend(contrasts::contrast_sections(asked, all));
     }
     if let Some(all) = &answers.conditional {
         sections.extend(curves::conditional_sections(asked, all));
     }
     if let Some(all) = &answers.life_tables {
-        sections.extend(curves::life_table_sections(all));
+        sections.extend(life_tables::life_table_sections(all));
     }
     let labels: Vec<String> = answers.groups.iter().map(|group| group.group.clone()).collect();
     if let Some(tests) = &answers.tests {
@@ -247,16 +248,19 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
         sections.extend(causes::incidence_sections(asked, incidences));
     }
     if let Some(fit) = &answers.subdistribution {
-        sections.extend(causes::subdistribution_sections(asked, fit));
+        sections.extend(subdistribution::subdistribution_sections(asked, fit));
+    }
+    if let Some(all) = &answers.concordances {
+        sections.extend(ordering::concordance_sections(asked, all));
     }
     if let Some(fit) = &answers.proportional_hazards {
-        sections.extend(regression::regression_sections(asked, fit));
+        sections.extend(regression_text::regression_sections(asked, fit));
     }
     if let Some(fit) = &answers.penalised {
-        sections.extend(regression::penalised_sections(asked, fit));
+        sections.extend(regression_text::penalised_sections(asked, fit));
     }
     if let Some(fit) = &answers.frailty {
-        sections.extend(regression::frailty_sections(asked, fit));
+        sections.extend(regression_text::frailty_sections(asked, fit));
     }
     if let Some(all) = &answers.rates {
         sections.extend(rates::rate_sections(asked, all));

@@ -4,7 +4,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::quantity::{ConfidenceLevel, Variance};
-use crate::stats::{AdjustmentMethod, SurvivalIntervalMethod, Weighting};
+use crate::stats::{
+    AdjustmentMethod, CensoringReading, HazardIntervalMethod, HazardVarianceFormula, IncidenceVariance,
+    ReferenceDistribution, SurvivalIntervalMethod, WeightInfluence, Weighting,
+};
 
 /// Which columns hold what.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -19,12 +22,18 @@ pub struct Roles {
     pub failure: String,
     /// What stands there for one still followed when it was last seen. Anything else is a competing cause.
     pub censored: String,
+    /// What stands there for one that was lost to follow-up, which is censored, too.
+    pub lost: Option<String>,
     /// Groups to compare.
     pub group: Option<String>,
     /// Strata within which groups are compared.
     pub stratum: Option<String>,
     /// What may share its fate.
     pub cluster: Option<String>,
+    /// Strata within which clusters are resampled.
+    pub resample_within: Option<String>,
+    /// Strata within each of which censoring is estimated, for the regression of the subdistribution hazard.
+    pub censoring_stratum: Option<String>,
     /// Case weights.
     pub weight: Option<String>,
     /// Covariates that are numbers.
@@ -61,6 +70,8 @@ pub enum Want {
     Incidence,
     /// Regression of the subdistribution hazard (Fine–Gray).
     FineGray,
+    /// How well each covariate that is a number orders the failures by itself (Harrell's C).
+    Concordance,
     /// Proportional-hazards regression (Cox), with its checks.
     Cox,
     /// The same with Firth's penalty.
@@ -101,6 +112,14 @@ pub struct Asked {
     pub until: Option<f64>,
     /// Cut points of the actuarial life table.
     pub cuts: Vec<f64>,
+    /// Where the bands start; without it, at the first failure.
+    pub band_from: Option<f64>,
+    /// Where the bands end; without it, at the last failure that leaves somebody.
+    pub band_to: Option<f64>,
+    /// When following closed: those censored before were lost, unless a value says who was; without it, the last time of all.
+    pub closing: Option<f64>,
+    /// Values of survival below which the failures of those lost could bring it.
+    pub tip_below: Vec<f64>,
     /// Parts that have failed, for the quantiles.
     pub failed_parts: Vec<f64>,
     /// Scores of the groups, in order, for the trend; without them 1, 2, 3 and so on.
@@ -115,6 +134,20 @@ pub struct Asked {
     pub scale: SurvivalIntervalMethod,
     /// Whether those of a cluster may share their fate.
     pub variance: Variance,
+    /// The variance of cumulative hazards.
+    pub hazard_variance: HazardVarianceFormula,
+    /// The scale on which intervals of cumulative hazards are symmetric.
+    pub hazard_scale: HazardIntervalMethod,
+    /// The variance of cumulative incidences.
+    pub incidence_variance: IncidenceVariance,
+    /// ρ of Gray's test: above 0 early differences weigh more.
+    pub gray_exponent: f64,
+    /// Who can be censored at a time at which others end, in the regression of the subdistribution hazard.
+    pub censoring_reading: CensoringReading,
+    /// How its estimated weights enter its variance.
+    pub weight_influence: WeightInfluence,
+    /// What a coefficient of proportional hazards is compared with.
+    pub reference_distribution: ReferenceDistribution,
     /// How ties are handled in regression.
     pub ties: TiesAsked,
     /// Units of time in a year.
@@ -123,6 +156,8 @@ pub struct Asked {
     pub published_rate: Option<f64>,
     /// How many resamples.
     pub resamples: u32,
+    /// Whether ratios of the groups are resampled, too.
+    pub ratios: bool,
     /// Where the random numbers start.
     pub seed: u64,
     /// What a prediction is for: a value for each covariate.
@@ -131,4 +166,31 @@ pub struct Asked {
     pub residuals: bool,
     /// Whether the steps of the curves are listed.
     pub curves: bool,
+}
+
+impl Asked {
+    /// Fills in the times that were not given: eight evenly spread up to the last, whole where the last is.
+    pub fn fill_in_times(&mut self, last: impl FnOnce() -> f64) {
+        if self.at.is_empty() {
+            let last = last();
+            let whole = last.fract().abs() < f64::MIN_POSITIVE && last >= 8.0;
+            let part = |part: i32| if whole { (f64::from(part) * last / 8.0).floor() } else { f64::from(part) * last / 8.0 };
+            self.at = (1..8).map(part).chain([last]).collect();
+            self.at.dedup();
+        }
+        if self.cuts.is_empty() {
+            self.cuts.clone_from(&self.at);
+        }
+    }
+
+    /// Whether an answer lists something for each cluster, which then has to be named.
+    pub fn lists_clusters(&self) -> bool {
+        self.roles.cluster.is_some() && (self.residuals || self.want.contains(&Want::Frailty))
+    }
+
+    /// All times that are asked for.
+    pub fn times(&self) -> Vec<f64> {
+        let single = [&self.until, &self.band_from, &self.band_to, &self.closing].into_iter().flatten();
+        self.at.iter().chain(&self.cuts).chain(single).chain([&self.given]).copied().collect()
+    }
 }

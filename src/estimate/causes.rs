@@ -1,23 +1,22 @@
-//! Answers where causes compete: cumulative incidence, Gray's test, bounds for those lost, regression of the subdistribution hazard.
+//! Answers where causes compete: cumulative incidence, Gray's test, bounds for those lost.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
+use super::hazards::{HazardPoint, points};
+use super::lost::{GroupBounds, GroupTipping, Lost, bounds, bounds_section, tipping, tipping_section};
 use super::rates::{GroupAnnual, annual_section};
-use super::regression::{Terms, terms};
 use super::section::{Section, digits, interval_head, p_value, why_not_known};
-use super::survival::{At, Groups, at_risk, estimate_cells};
-use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
+use super::survival::{At, at_risk, estimate_cells};
+use crate::quantity::{Estimate, Fraction, Known, Years};
 use crate::stats::{
-    AnnualFailureRate, CaseBounds, FineGrayOptions, GrayOptions, GrayTest, HazardIntervalMethod, HazardVarianceFormula,
-    IncidenceInference, IncidenceVariance, LifeTable, ObservationsByCause, RegressionTest, SubdistributionCoefficient,
-    cause_specific_hazard_at_horizons, cumulative_incidence_of_cause, fine_gray, geometric_annual_rate_of_incidence,
-    gray_test, incidence_at_horizons, linear_annual_rate_of_incidence, lost_before, lost_bounds,
+    AnnualFailureRate, GrayOptions, GrayTest, IncidenceInference, IncidenceVariance, ObservationsByCause,
+    cause_specific_hazard, cumulative_incidence, cumulative_incidence_of_cause, geometric_annual_rate_of_incidence,
+    gray_test, incidence_at_horizons, linear_annual_rate_of_incidence,
 };
-
-use crate::wording::counted;
 
 /// Cumulative incidence of a cause in a group.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -30,6 +29,9 @@ pub struct GroupIncidence {
     pub at: Vec<At<Estimate<Fraction>>>,
     /// Cumulative cause-specific hazard at each time asked for.
     pub hazard: Vec<Known<Estimate<f64>>>,
+    /// The steps of that hazard, if asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hazard_steps: Option<Vec<HazardPoint>>,
     /// The steps of the incidence, if asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub steps: Option<Vec<IncidencePoint>>,
@@ -59,19 +61,13 @@ pub struct CauseTest {
     pub test: Known<GrayTest>,
 }
 
-/// What those lost could do to the results of a group at a time.
+/// The part of a group that has met no cause.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct GroupBounds {
+pub struct GroupEventFree {
     /// The group.
     pub group: String,
-    /// The time.
-    pub time: f64,
-    /// How many were last seen before the time, and before the last time of all.
-    pub lost: Known<u64>,
-    /// Survival in the best case, as observed, and in the worst case.
-    pub survival: Known<CaseBounds>,
-    /// Cumulative failure, likewise.
-    pub cumulative_failure: Known<CaseBounds>,
+    /// The part at each time asked for.
+    pub at: Vec<At<Fraction>>,
 }
 
 /// All about competing causes.
@@ -81,41 +77,20 @@ pub struct Incidences {
     pub incidence: Vec<GroupIncidence>,
     /// Gray's test of each cause.
     pub tests: Vec<CauseTest>,
+    /// The part of each group that has met no cause, where causes compete.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event_free: Option<Vec<GroupEventFree>>,
     /// Bounds for those lost: best and worst case.
     pub bounds: Vec<GroupBounds>,
+    /// How many of those lost would tip a survival, where values are given.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tipping: Vec<GroupTipping>,
     /// Yearly failure rates from the incidence of the failure.
     pub annual: Vec<GroupAnnual>,
 }
 
-/// A fitted regression of the subdistribution hazard.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct SubdistributionRegression {
-    /// The cause.
-    pub cause: String,
-    /// Rows with all covariates.
-    pub rows: u64,
-    /// Rows left out because a covariate is missing.
-    pub left_out: u64,
-    /// Names of the coefficients.
-    pub names: Vec<String>,
-    /// The coefficients, or why there are none.
-    pub coefficients: Known<Vec<SubdistributionCoefficient>>,
-    /// Their covariance.
-    pub covariance: Known<Vec<Vec<f64>>>,
-    /// Logarithm of the partial likelihood at the coefficients, and with none.
-    pub log_likelihood: Known<[f64; 2]>,
-    /// Wald's test of all.
-    pub wald: Known<RegressionTest>,
-    /// The score test of all.
-    pub score: Known<RegressionTest>,
-    /// The covariate that stands in the way, where there is no fit.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub in_the_way: Option<String>,
-    /// The variance behind it.
-    pub variance: Variance,
-}
-
-fn causes_of(data: &Data) -> u8 {
+/// How many causes there are.
+pub fn causes_of(data: &Data) -> u8 {
     u8::try_from(data.cause_labels.len()).unwrap_or(u8::MAX)
 }
 
@@ -124,22 +99,17 @@ fn causes_of(data: &Data) -> u8 {
 /// # Errors
 /// When codes and rows don't fit together, which would be a fault of the program.
 pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Incidences, String> {
-    let (in_steps, hazard_variance) = match asked.variance {
-        Variance::ClusterRobust => (IncidenceVariance::ClusterRobust, HazardVarianceFormula::ClusterRobust),
-        Variance::ModelBased => (IncidenceVariance::Multinomial, HazardVarianceFormula::Poisson),
-    };
+    let in_steps = asked.incidence_variance;
     let inference = IncidenceInference { variance: in_steps, method: asked.scale, level: asked.level };
     let ticks = data.ticks(asked);
-    let mut incidence = Vec::new();
-    for (place, (label, observations)) in groups.labels.iter().zip(&groups.observations).enumerate() {
+    let (mut incidence, mut event_free) = (Vec::new(), Vec::new());
+    for (place, label, observations) in groups.each() {
         let codes = groups.codes(data, place);
         let by_cause = ObservationsByCause::new(observations, &codes, causes_of(data)).map_err(|error| error.to_string())?;
-        let table = LifeTable::count(observations);
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let estimates = incidence_at_horizons(&by_cause, code, &ticks, inference);
-            let method = HazardIntervalMethod::Log;
-            let hazard = cause_specific_hazard_at_horizons(&by_cause, code, &ticks, hazard_variance, method, asked.level);
-            let at = asked.at.iter().zip(&ticks).zip(estimates);
+            let hazard = cause_specific_hazard(&by_cause, code, asked.hazard_variance);
+            let at = asked.at.iter().zip(estimates);
             let steps = asked.curves.then(|| {
                 let curve = cumulative_incidence_of_cause(&by_cause, code, in_steps);
                 let steps = curve.causes.into_iter().flat_map(|cause| cause.steps);
@@ -156,11 +126,21 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
                 group: label.clone(),
                 cause: cause.clone(),
                 at: at
-                    .map(|((&time, &tick), estimate)| At { time, at_risk: at_risk(&table, data, time, tick), estimate })
+                    .map(|(&time, estimate)| At { time, at_risk: at_risk(groups.table(place), data, time), estimate })
                     .collect(),
-                hazard,
+                hazard: ticks.iter().map(|&tick| hazard.at(tick, asked.hazard_scale, asked.level)).collect(),
+                hazard_steps: asked.curves.then(|| points(&hazard, data)),
                 steps,
             });
+        }
+        if data.cause_labels.len() > 1 {
+            let all = cumulative_incidence(&by_cause, IncidenceVariance::Multinomial);
+            let at = asked.at.iter().zip(&ticks).map(|(&time, &tick)| At {
+                time,
+                at_risk: at_risk(groups.table(place), data, time),
+                estimate: all.event_free_at(tick),
+            });
+            event_free.push(GroupEventFree { group: label.clone(), at: at.collect() });
         }
     }
     let mut tests = Vec::new();
@@ -169,22 +149,8 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
             .map_err(|error| error.to_string())?;
         for (code, cause) in (1_u8..).zip(&data.cause_labels) {
             let strata = data.strata.as_ref().map(|(_, strata)| strata);
-            let options = GrayOptions { rho: 0.0, strata, variance: asked.variance };
+            let options = GrayOptions { rho: asked.gray_exponent, strata, variance: asked.variance };
             tests.push(CauseTest { cause: cause.clone(), test: gray_test(&by_cause, code, &data.grouping, options) });
-        }
-    }
-    let closing = data.observations.last_day().unwrap_or(Days::new(0));
-    let mut bounds = Vec::new();
-    for (label, observations) in groups.labels.iter().zip(&groups.observations) {
-        let lost = lost_before(observations, closing);
-        for (&time, found) in asked.at.iter().zip(lost_bounds(observations, &lost, &ticks)) {
-            bounds.push(GroupBounds {
-                group: label.clone(),
-                time,
-                lost: found.map(|found| found.lost),
-                survival: found.map(|found| found.survival),
-                cumulative_failure: found.map(|found| found.cumulative_failure),
-            });
         }
     }
     let mut annual = Vec::new();
@@ -204,42 +170,14 @@ pub fn incidences(asked: &Asked, data: &Data, groups: &Groups) -> Result<Inciden
             });
         }
     }
-    Ok(Incidences { incidence, tests, bounds, annual })
-}
-
-/// Regression of the subdistribution hazard of the failure.
-///
-/// # Errors
-/// When there are no covariates.
-pub fn subdistribution(asked: &Asked, data: &Data) -> Result<SubdistributionRegression, String> {
-    let Terms { names, columns, observations, causes, left_out, .. } = terms(asked, data)?;
-    let by_cause = ObservationsByCause::new(&observations, &causes, causes_of(data)).map_err(|error| error.to_string())?;
-    let options =
-        FineGrayOptions { variance: asked.variance, level: asked.level, method: asked.scale, ..FineGrayOptions::default() };
-    let fit = fine_gray(&by_cause, 1, &columns, &options);
-    let why = |failure: &crate::stats::FineGrayFailure| failure.why;
-    fn take<T>(
-        fit: &Result<crate::stats::FineGrayFit, crate::stats::FineGrayFailure>,
-        part: impl FnOnce(&crate::stats::FineGrayFit) -> Known<T>,
-        why: impl Fn(&crate::stats::FineGrayFailure) -> WhyNotKnown,
-    ) -> Known<T> {
-        match fit {
-            Ok(fit) => part(fit),
-            Err(failure) => Known::NotKnown(why(failure)),
-        }
-    }
-    Ok(SubdistributionRegression {
-        cause: data.cause_labels.first().cloned().unwrap_or_default(),
-        rows: observations.len() as u64,
-        left_out,
-        coefficients: take(&fit, |fit| Known::Known(fit.coefficients.clone()), why),
-        covariance: take(&fit, |fit| fit.covariance.clone(), why),
-        log_likelihood: take(&fit, |fit| Known::Known([fit.log_likelihood, fit.log_likelihood_at_zero]), why),
-        wald: take(&fit, |fit| fit.wald, why),
-        score: take(&fit, |fit| fit.score, why),
-        in_the_way: fit.err().and_then(|failure| failure.covariate).and_then(|place| names.get(place).cloned()),
-        names,
-        variance: asked.variance,
+    let lost = Lost::of(asked, data, groups);
+    Ok(Incidences {
+        incidence,
+        tests,
+        event_free: (!event_free.is_empty()).then_some(event_free),
+        bounds: bounds(asked, data, groups, &lost),
+        tipping: tipping(asked, data, groups, &lost),
+        annual,
     })
 }
 
@@ -257,6 +195,9 @@ pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
             section.row(cells);
         }
     }
+    if asked.incidence_variance == IncidenceVariance::Aalen {
+        section.note("Standard errors from the martingales of each cause (Aalen).");
+    }
     let mut tests = Section::new("Gray's test", &["cause", "χ²", "df", "p"]);
     for one in &all.tests {
         tests.row(match &one.test {
@@ -269,65 +210,31 @@ pub fn incidence_sections(asked: &Asked, all: &Incidences) -> Vec<Section> {
             ],
         });
     }
-    let mut bounds =
-        Section::new("What those lost could change", &["group", "time", "lost", "survival, worst", "as observed", "best"]);
-    for one in &all.bounds {
-        let mut cells = vec![one.group.clone(), digits(one.time, 6)];
-        match (&one.lost, &one.survival) {
-            (Known::Known(lost), Known::Known(survival)) => cells.extend([
-                lost.to_string(),
-                digits(survival.worst.value(), 5),
-                match survival.observed {
-                    Known::Known(observed) => digits(observed.value(), 5),
-                    Known::NotKnown(why) => why_not_known(why).to_owned(),
-                },
-                digits(survival.best.value(), 5),
-            ]),
-            (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => cells.push(why_not_known(*why).to_owned()),
-        }
-        bounds.row(cells);
+    if asked.gray_exponent.abs() > 0.0 {
+        let exponent = digits(asked.gray_exponent, 6);
+        tests.note(format!("Differences weighted by (1 − F)^{exponent}, F the common incidence just before."));
     }
-    bounds.note("Lost: censored before the last time of all. Worst: they fail at once; best: they never fail.");
+    let mut event_free = Section::new("Part that has met no cause", &["group", "time", "at risk", "part"]);
+    for group in all.event_free.iter().flatten() {
+        for at in &group.at {
+            let part = match at.estimate {
+                Known::Known(part) => digits(part.value(), 5),
+                Known::NotKnown(why) => why_not_known(why).to_owned(),
+            };
+            event_free.row(vec![group.group.clone(), digits(at.time, 6), at.at_risk.to_string(), part]);
+        }
+    }
     let mut sections = vec![section];
     if !all.tests.is_empty() {
         sections.push(tests);
     }
-    sections.push(bounds);
+    if all.event_free.is_some() {
+        sections.push(event_free);
+    }
+    sections.push(bounds_section(asked, &all.bounds));
+    if !all.tipping.is_empty() {
+        sections.push(tipping_section(&all.tipping));
+    }
     sections.push(annual_section("Yearly failure rate from cumulative incidence", &head, &all.annual));
     sections
-}
-
-/// The regression as readable tables.
-pub fn subdistribution_sections(asked: &Asked, fit: &SubdistributionRegression) -> Vec<Section> {
-    let head = format!("{} % interval of the ratio", digits(asked.level.value() * 100.0, 4));
-    let mut section = Section::new(
-        format!("Regression of the subdistribution hazard of {} (Fine–Gray)", fit.cause),
-        &["covariate", "coefficient", "s.e.", "hazard ratio", &head, "p"],
-    );
-    match &fit.coefficients {
-        Known::NotKnown(why) => {
-            let which = fit.in_the_way.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
-            section.note(format!("No fit: {}{which}.", why_not_known(*why)));
-        }
-        Known::Known(coefficients) => {
-            for (name, one) in fit.names.iter().zip(coefficients) {
-                section.row(vec![
-                    name.clone(),
-                    digits(one.coefficient, 6),
-                    one.standard_error.known().map_or_else(String::new, |error| digits(*error, 5)),
-                    digits(one.hazard_ratio, 5),
-                    match one.hazard_ratio_interval {
-                        Known::Known(limits) => format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)),
-                        Known::NotKnown(why) => why_not_known(why).to_owned(),
-                    },
-                    match one.test {
-                        Known::Known(test) => p_value(test.p_value, test.ln_p_value),
-                        Known::NotKnown(why) => why_not_known(why).to_owned(),
-                    },
-                ]);
-            }
-        }
-    }
-    section.note(format!("{}; {} left out because a covariate is missing.", counted(fit.rows, "row", "rows"), fit.left_out));
-    vec![section]
 }

@@ -7,8 +7,9 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::columns::{Column, Columns, MISSING, Reading};
+use super::levels::{Levels, cause_places, grouping_of, in_order, pick, same_value};
 use crate::quantity::Days;
-use crate::stats::{Axis, Ending, Grouping, LONGEST_FOLLOW_UP, NO_GROUP, Observations};
+use crate::stats::{Axis, Ending, Grouping, LONGEST_FOLLOW_UP, Observations};
 
 /// Rows left out, and why.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -17,15 +18,6 @@ pub struct LeftOut {
     pub reason: String,
     /// How many.
     pub rows: u64,
-}
-
-/// Levels of a category with a code for each row.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Levels {
-    /// The labels, numbers by size and texts by letter.
-    pub labels: Vec<String>,
-    /// The level of each row.
-    pub codes: Vec<u32>,
 }
 
 /// A covariate with the values of the rows used.
@@ -56,6 +48,14 @@ pub struct Data {
     pub strata: Option<(Levels, Grouping)>,
     /// Whether clusters were named; without, each row is its own.
     pub clustered: bool,
+    /// The names of the clusters by their index, where an answer lists clusters.
+    pub cluster_labels: Vec<String>,
+    /// The stratum of each cluster index within which it is resampled, if asked for.
+    pub resample_strata: Option<Vec<u32>>,
+    /// Strata within each of which censoring is estimated, if asked for.
+    pub censoring_strata: Option<Grouping>,
+    /// For each row whether the column of causes says that it was lost, if a value means that.
+    pub lost: Option<Vec<bool>>,
     /// For each row 0 if censored, else one more than the place of its cause.
     pub causes: Vec<u8>,
     /// Causes, the failure first.
@@ -87,9 +87,25 @@ pub fn wanted_columns(asked: &Asked) -> Vec<(String, Reading)> {
     add(&roles.stratum, Reading::Categories);
     add(&roles.cluster, Reading::Categories);
     add(&roles.weight, Reading::Numbers);
+    add(&roles.resample_within, Reading::Categories);
+    add(&roles.censoring_stratum, Reading::Categories);
     wanted.extend(roles.covariates.iter().map(|name| (name.clone(), Reading::Numbers)));
     wanted.extend(roles.factors.iter().map(|(name, _)| (name.clone(), Reading::Categories)));
     wanted
+}
+
+fn next_numbers(columns: &mut impl Iterator<Item = Column>, there: bool) -> Option<Vec<f64>> {
+    match there.then(|| columns.next()).flatten() {
+        Some(Column::Numbers(numbers)) => Some(numbers),
+        _ => None,
+    }
+}
+
+fn next_levels(columns: &mut impl Iterator<Item = Column>, there: bool) -> Option<Levels> {
+    match there.then(|| columns.next()).flatten() {
+        Some(Column::Categories { codes, labels }) => Some(Levels { labels, codes }),
+        _ => None,
+    }
 }
 
 /// A row that can't be used as it stands: its number and what is wrong.
@@ -103,56 +119,39 @@ struct Trouble {
 ///
 /// # Errors
 /// A sentence with how to mend it, when rows are incomplete or contradict themselves.
-pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
-    let roles = &asked.roles;
+pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<Data, String> {
+    let roles = asked.roles.clone();
     let rows = read.rows;
     if rows == 0 {
         return Err("The table has no rows.\nMend: export it again.".to_owned());
     }
     let numbers = read.numbers;
     let mut columns = read.columns.into_iter();
-    let mut next_numbers = |there: bool| match there.then(|| columns.next()).flatten() {
-        Some(Column::Numbers(numbers)) => Some(numbers),
-        _ => None,
-    };
-    let time = next_numbers(true).unwrap_or_default();
-    let entry = next_numbers(roles.entry.is_some());
-    let mut next_levels = |there: bool| match there.then(|| columns.next()).flatten() {
-        Some(Column::Categories { codes, labels }) => Some(Levels { labels, codes }),
-        _ => None,
-    };
-    let cause = next_levels(roles.cause.is_some());
-    let group = next_levels(roles.group.is_some());
-    let stratum = next_levels(roles.stratum.is_some());
-    let cluster = next_levels(roles.cluster.is_some());
-    let weight = match roles.weight.is_some().then(|| columns.next()).flatten() {
-        Some(Column::Numbers(numbers)) => Some(numbers),
-        _ => None,
-    };
+    let time = next_numbers(&mut columns, true).unwrap_or_default();
+    let entry = next_numbers(&mut columns, roles.entry.is_some());
+    let cause = next_levels(&mut columns, roles.cause.is_some());
+    let group = next_levels(&mut columns, roles.group.is_some());
+    let stratum = next_levels(&mut columns, roles.stratum.is_some());
+    let cluster = next_levels(&mut columns, roles.cluster.is_some());
+    let weight = next_numbers(&mut columns, roles.weight.is_some());
+    let resample_within = next_levels(&mut columns, roles.resample_within.is_some());
+    let censoring_stratum = next_levels(&mut columns, roles.censoring_stratum.is_some());
     let covariate_columns: Vec<Column> = columns.collect();
-
-    // Whole times keep an axis of their own numbers; others are listed.
-    let is_tick = |time: f64| {
-        time.is_nan() || (time.fract().abs() < f64::MIN_POSITIVE && time <= f64::from(LONGEST_FOLLOW_UP.count()))
-    };
-    let whole = time.iter().chain(entry.iter().flatten()).all(|&time| is_tick(time));
-    let axis = if whole { Axis::Days } else { Axis::listing(time.iter().chain(entry.iter().flatten()).copied()) };
 
     let mut incomplete: BTreeMap<&'static str, Trouble> = BTreeMap::new();
     let mut wrong: BTreeMap<&'static str, Trouble> = BTreeMap::new();
     let mut observations = Observations::with_capacity(rows);
     let mut kept: Vec<u32> = Vec::with_capacity(if leave_out { rows } else { 0 });
     let mut causes = Vec::with_capacity(rows);
-    let (cause_of, cause_labels) =
-        cause_places(cause.as_ref(), roles.cause.as_ref().map(|_| (&*roles.failure, &*roles.censored)))?;
+    let meanings: Vec<&str> = [&*roles.censored].into_iter().chain(roles.lost.as_deref()).collect();
+    let (cause_of, cause_labels) = cause_places(cause.as_ref(), &roles.failure, &meanings)?;
     let missing = |levels: &Option<Levels>, row: usize| levels.as_ref().is_some_and(|levels| levels.codes[row] == MISSING);
-    let mut all_kept = true;
-    for row in 0..rows {
-        let started = entry.as_ref().map_or(0.0, |entry| entry[row]);
-        let weighs = weight.as_ref().map_or(1.0, |weight| weight[row]);
-        let lacks = if time[row].is_nan() {
+    let started_at = |row: usize| entry.as_ref().map_or(0.0, |entry| entry[row]);
+    let weight_of = |row: usize| weight.as_ref().map_or(1.0, |weight| weight[row]);
+    let lacks = |row: usize| {
+        if time[row].is_nan() {
             Some("no time")
-        } else if started.is_nan() {
+        } else if started_at(row).is_nan() {
             Some("no time of entry")
         } else if missing(&cause, row) {
             Some("no cause")
@@ -162,12 +161,22 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
             Some("no stratum")
         } else if missing(&cluster, row) {
             Some("no cluster")
-        } else if weighs.is_nan() {
+        } else if weight_of(row).is_nan() {
             Some("no weight")
+        } else if missing(&resample_within, row) {
+            Some("no stratum for resampling")
+        } else if missing(&censoring_stratum, row) {
+            Some("no stratum of censoring")
         } else {
             None
-        };
-        if let Some(lacks) = lacks {
+        }
+    };
+    asked.fill_in_times(|| (0..rows).filter(|&row| lacks(row).is_none()).map(|row| time[row]).fold(0.0, f64::max));
+    let axis = axis_of(&time, entry.as_deref(), &asked.times());
+    let mut all_kept = true;
+    for row in 0..rows {
+        let (started, weighs) = (started_at(row), weight_of(row));
+        if let Some(lacks) = lacks(row) {
             note(&mut incomplete, lacks, || format!("row {}", numbers[row]));
             all_kept = false;
             continue;
@@ -234,6 +243,30 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
         }
         None => None,
     };
+    let censoring_strata = match censoring_stratum {
+        Some(levels) => Some(grouping_of(&in_order(pick(levels, kept.as_deref())), "stratum of censoring")?),
+        None => None,
+    };
+    let lost = match (&cause, &roles.lost) {
+        (Some(cause), Some(lost)) => {
+            let is_lost: Vec<bool> = cause.labels.iter().map(|label| same_value(label, lost)).collect();
+            let of = |row: usize| is_lost.get(cause.codes[row] as usize).copied().unwrap_or(false);
+            Some(match &kept {
+                None => (0..rows).map(of).collect(),
+                Some(kept) => kept.iter().map(|&row| of(row as usize)).collect(),
+            })
+        }
+        _ => None,
+    };
+    let mut cluster_labels = cluster.map_or_else(Vec::new, |levels| levels.labels);
+    cluster_labels.truncate(observations.clusters() as usize);
+    let resample_strata = match resample_within {
+        Some(levels) => Some(strata_of_clusters(&observations, &pick(levels, kept.as_deref()), &cluster_labels)?),
+        None => None,
+    };
+    if !asked.lists_clusters() {
+        cluster_labels = Vec::new();
+    }
     let names = roles.covariates.iter().chain(roles.factors.iter().map(|(name, _)| name));
     let covariates = names
         .zip(covariate_columns)
@@ -262,10 +295,53 @@ pub fn make_ready(asked: &Asked, read: Columns, leave_out: bool) -> Result<Data,
         grouping,
         strata,
         clustered: roles.cluster.is_some(),
+        cluster_labels,
+        resample_strata,
+        censoring_strata,
+        lost,
         causes,
         cause_labels,
         covariates,
     })
+}
+
+/// The stratum of each cluster index.
+fn strata_of_clusters(observations: &Observations, strata: &Levels, clusters: &[String]) -> Result<Vec<u32>, String> {
+    let mut of_cluster = vec![MISSING; observations.clusters() as usize];
+    for (&cluster, &stratum) in observations.cluster().iter().zip(&strata.codes) {
+        let known = &mut of_cluster[cluster as usize];
+        if *known == MISSING {
+            *known = stratum;
+        }
+        if *known != stratum {
+            let label = |code: u32| strata.labels.get(code as usize).map_or("", String::as_str);
+            return Err(format!(
+                "Cluster {} has rows in {} and in {}, so it can't be resampled within one of them.\nMend: name a column with --resample-within that is the same for all rows of a cluster.",
+                clusters.get(cluster as usize).map_or("", String::as_str),
+                label(*known),
+                label(stratum)
+            ));
+        }
+    }
+    // An index without rows draws nothing, whichever stratum it is in.
+    of_cluster.iter_mut().filter(|stratum| **stratum == MISSING).for_each(|stratum| *stratum = 0);
+    Ok(of_cluster)
+}
+
+/// Whole times keep an axis of their own numbers; others are listed. Each time asked for has a tick of its own: what holds then is
+/// not always what held at the last time before it that occurs.
+fn axis_of(time: &[f64], entry: Option<&[f64]>, asked: &[f64]) -> Axis {
+    let is_whole = |time: f64| time.fract().abs() < f64::MIN_POSITIVE;
+    let occur = || time.iter().chain(entry.into_iter().flatten()).copied().filter(|time| !time.is_nan());
+    if !occur().all(|time| is_whole(time) && time <= f64::from(LONGEST_FOLLOW_UP.count())) {
+        return Axis::listing(occur().chain(asked.iter().copied()));
+    }
+    if asked.iter().all(|&time| is_whole(time)) {
+        return Axis::Days;
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "whole and no longer than the longest follow-up")]
+    let last = occur().fold(0.0, f64::max) as i32;
+    Axis::listing((0..=last).map(f64::from).chain(asked.iter().copied()))
 }
 
 fn note(troubles: &mut BTreeMap<&'static str, Trouble>, why: &'static str, place: impl FnOnce() -> String) {
@@ -273,113 +349,5 @@ fn note(troubles: &mut BTreeMap<&'static str, Trouble>, why: &'static str, place
     trouble.count += 1;
     if trouble.first.is_none() {
         trouble.first = Some(place());
-    }
-}
-
-/// For each label of the column of causes 0 if it means censored, 1 for the failure, 2 and more for competing causes; and the
-/// causes in that order.
-fn cause_places(cause: Option<&Levels>, meanings: Option<(&str, &str)>) -> Result<(Vec<u8>, Vec<String>), String> {
-    let (Some(levels), Some((failure, censored))) = (cause, meanings) else {
-        return Ok((Vec::new(), vec!["failure".to_owned()]));
-    };
-    let mut labels = vec![failure.to_owned()];
-    let mut others: Vec<&String> =
-        levels.labels.iter().filter(|label| !same_value(label, failure) && !same_value(label, censored)).collect();
-    let mut all: Vec<&str> = levels.labels.iter().map(String::as_str).collect();
-    all.sort_by(|a, b| by_size_or_letter(a, b));
-    all.truncate(20);
-    if !others.is_empty() && !levels.labels.iter().any(|label| same_value(label, failure)) {
-        return Err(format!(
-            "No row has “{failure}”, which means a failure, in the column of causes. It holds: {}.\nMend: say with --failure and --censored what these mean.",
-            all.join(", ")
-        ));
-    }
-    others.sort_by(|a, b| by_size_or_letter(a, b));
-    if others.len() > 200 {
-        return Err(format!(
-            "The column of causes has {} different values besides “{failure}” and “{censored}”.\nMend: check that it is the column of causes.",
-            others.len()
-        ));
-    }
-    labels.extend(others.into_iter().cloned());
-    let place = |label: &String| {
-        if same_value(label, censored) {
-            return 0;
-        }
-        if same_value(label, failure) {
-            return 1;
-        }
-        labels.iter().position(|known| known == label).and_then(|place| u8::try_from(place + 1).ok()).unwrap_or(0)
-    };
-    Ok((levels.labels.iter().map(place).collect(), labels))
-}
-
-/// Whether two cells say the same: the same text whatever its capitals, the same number, or both yes or no as programs write it.
-fn same_value(a: &str, b: &str) -> bool {
-    let number = |text: &str| match text.to_ascii_lowercase().as_str() {
-        "true" => Some(1.0),
-        "false" => Some(0.0),
-        text => text.parse::<f64>().ok(),
-    };
-    a.eq_ignore_ascii_case(b) || matches!((number(a), number(b)), (Some(x), Some(y)) if x.total_cmp(&y).is_eq())
-}
-
-fn pick(levels: Levels, kept: Option<&[u32]>) -> Levels {
-    let Some(kept) = kept else { return levels };
-    Levels { codes: kept.iter().map(|&row| levels.codes[row as usize]).collect(), labels: levels.labels }
-}
-
-/// The same levels with their labels in order; those that no row has left fall away.
-fn in_order(levels: Levels) -> Levels {
-    let mut used = vec![false; levels.labels.len()];
-    for &code in levels.codes.iter().filter(|code| **code != MISSING) {
-        used[code as usize] = true;
-    }
-    let mut order: Vec<usize> = (0..levels.labels.len()).filter(|&place| used[place]).collect();
-    order.sort_by(|&a, &b| by_size_or_letter(&levels.labels[a], &levels.labels[b]));
-    let mut to = vec![MISSING; levels.labels.len()];
-    for (new, &old) in (0..).zip(&order) {
-        to[old] = new;
-    }
-    let codes = levels.codes.iter().map(|&code| to.get(code as usize).copied().unwrap_or(MISSING)).collect();
-    Levels { labels: order.into_iter().map(|old| levels.labels[old].clone()).collect(), codes }
-}
-
-/// Numbers by size, before texts by letter.
-fn by_size_or_letter(a: &str, b: &str) -> std::cmp::Ordering {
-    match (a.parse::<f64>(), b.parse::<f64>()) {
-        (Ok(x), Ok(y)) => x.total_cmp(&y).then_with(|| a.cmp(b)),
-        (Ok(_), Err(_)) => std::cmp::Ordering::Less,
-        (Err(_), Ok(_)) => std::cmp::Ordering::Greater,
-        (Err(_), Err(_)) => a.cmp(b),
-    }
-}
-
-fn grouping_of(levels: &Levels, what: &str) -> Result<Grouping, String> {
-    let count = u16::try_from(levels.labels.len()).ok().filter(|count| *count < NO_GROUP);
-    let grouping = count.and_then(|count| {
-        let codes = levels.codes.iter().map(|&code| u16::try_from(code).unwrap_or(NO_GROUP)).collect();
-        Grouping::new(codes, count).ok()
-    });
-    grouping.ok_or_else(|| {
-        format!(
-            "The column of the {what} has {} different values.\nMend: check that it is a column of categories.",
-            levels.labels.len()
-        )
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::same_value;
-
-    #[test]
-    fn the_same_cause_may_be_written_in_several_ways() {
-        for (a, b) in [("1", "1.0"), ("yes", "YES"), ("true", "1"), ("False", "0"), ("lost", "lost")] {
-            assert!(same_value(a, b), "{a} {b}");
-        }
-        for (a, b) in [("1", "2"), ("yes", "no"), ("lost", "loss"), ("1", "10")] {
-            assert!(!same_value(a, b), "{a} {b}");
-        }
     }
 }

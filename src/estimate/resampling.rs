@@ -42,6 +42,9 @@ pub struct ResampledEstimate {
     /// The group that is subtracted, for a difference.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub less: Option<String>,
+    /// The group that it is divided by, for a ratio.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
     /// The estimate.
     pub estimate: BootstrapEstimate,
 }
@@ -70,27 +73,31 @@ pub fn resampled(asked: &Asked, data: &Data) -> Vec<ResampledEstimate> {
     let mut wanted = Vec::new();
     for &(name, at, quantity) in &quantities {
         for group in 0..data.grouping.levels() {
-            wanted.push((name, at, None, ResampledStatistic { quantity, groups: ResampledGroups::One(group) }, group));
+            wanted.push((name, at, ResampledStatistic { quantity, groups: ResampledGroups::One(group) }));
         }
         for group in 1..data.grouping.levels() {
-            let groups = ResampledGroups::Difference(group, 0);
-            wanted.push((name, at, Some(0_u16), ResampledStatistic { quantity, groups }, group));
+            wanted.push((name, at, ResampledStatistic { quantity, groups: ResampledGroups::Difference(group, 0) }));
+        }
+        for group in (1..data.grouping.levels()).filter(|_| asked.ratios) {
+            wanted.push((name, at, ResampledStatistic { quantity, groups: ResampledGroups::Ratio(group, 0) }));
         }
     }
-    let statistics: Vec<ResampledStatistic> = wanted.iter().map(|wanted| wanted.3).collect();
+    let statistics: Vec<ResampledStatistic> = wanted.iter().map(|wanted| wanted.2).collect();
     let resampling =
         Resampling { replicates: asked.resamples, seed: asked.seed, level: asked.level, ..Resampling::default() };
-    let estimates = cluster_bootstrap(&data.observations, Some(&data.grouping), &data.axis, &statistics, None, resampling);
+    let strata = data.resample_strata.as_deref();
+    let estimates = cluster_bootstrap(&data.observations, Some(&data.grouping), &data.axis, &statistics, strata, resampling);
     let label = |group: u16| data.groups.labels.get(usize::from(group)).cloned().unwrap_or_default();
     wanted
         .into_iter()
         .zip(estimates)
-        .map(|((quantity, at, less, _, group), estimate)| ResampledEstimate {
-            quantity,
-            at,
-            group: label(group),
-            less: less.map(label),
-            estimate,
+        .map(|((quantity, at, statistic), estimate)| {
+            let (group, less, by) = match statistic.groups {
+                ResampledGroups::One(group) => (group, None, None),
+                ResampledGroups::Difference(group, less) => (group, Some(less), None),
+                ResampledGroups::Ratio(group, by) => (group, None, Some(by)),
+            };
+            ResampledEstimate { quantity, at, group: label(group), less: less.map(label), by: by.map(label), estimate }
         })
         .collect()
 }
@@ -120,9 +127,10 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
             Resampled::FailureTime => "time by which a part has failed",
             Resampled::Rate => "failures a year",
         };
-        let group = match &one.less {
-            None => one.group.clone(),
-            Some(less) => format!("{} less {less}", one.group),
+        let group = match (&one.less, &one.by) {
+            (Some(less), _) => format!("{} less {less}", one.group),
+            (_, Some(by)) => format!("{} by {by}", one.group),
+            _ => one.group.clone(),
         };
         section.row(vec![
             what.to_owned(),
@@ -146,6 +154,9 @@ pub fn resampled_sections(asked: &Asked, all: &[ResampledEstimate]) -> Vec<Secti
     if !reasons.borrow().is_empty() {
         let all: Vec<&str> = reasons.borrow().iter().map(|why| why_not_known(*why)).collect();
         section.note(format!("–: {}.", all.join("; ")));
+    }
+    if let Some(column) = &asked.roles.resample_within {
+        section.note(format!("Clusters are resampled within each {column}."));
     }
     if few {
         section.note("Fewer than 20 clusters in a group: take these intervals with care.");

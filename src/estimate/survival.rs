@@ -5,11 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::data::Data;
+use super::groups::Groups;
 use super::section::{Section, digits, interval_head, why_not_known};
-use crate::quantity::{Days, Estimate, Fraction, IntervalMethod, Known, WhyNotKnown};
-use crate::stats::{
-    Inference, LifeTable, Observations, ProductLimit, Step, quantile, restricted_mean_on, survival_by_group, survival_curve,
-};
+use crate::quantity::{Days, Estimate, Fraction, IntervalMethod, Known};
+use crate::stats::{LifeTable, ProductLimit, Step, quantile, restricted_mean_on};
 
 /// What holds at a time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -89,67 +88,27 @@ pub struct GroupMean {
     pub mean: Known<Estimate<f64>>,
 }
 
-/// The observations of each group, made once.
-pub struct Groups {
-    /// Labels.
-    pub labels: Vec<String>,
-    /// Observations.
-    pub observations: Vec<Observations>,
-}
-
-impl Groups {
-    /// Splits the rows by group.
-    pub fn of(data: &Data) -> Self {
-        let observations = if data.groups.labels.len() == 1 {
-            vec![data.observations.clone()]
-        } else {
-            data.observations.by_group(&data.grouping)
-        };
-        Self { labels: data.groups.labels.clone(), observations }
-    }
-
-    /// The causes of one group's rows.
-    pub fn codes(&self, data: &Data, group: usize) -> Vec<u8> {
-        let of_group = data.groups.codes.iter().zip(&data.causes).filter(|(code, _)| **code as usize == group);
-        of_group.map(|(_, cause)| *cause).collect()
-    }
-}
-
 /// Survival of each group at the times asked for.
-pub fn survival(asked: &Asked, data: &Data) -> Vec<GroupSurvival> {
-    let ticks = data.ticks(asked);
-    let inference = Inference { variance: asked.variance, method: asked.scale, level: asked.level };
-    let all = survival_by_group(&data.observations, &data.grouping, &ticks, inference);
-    let parts = asked.curves.then(|| Groups::of(data));
-    let each = data.groups.labels.iter().zip(all).enumerate();
-    each.map(|(place, (label, group))| {
-        let past = |time: f64| group.table.last_day().is_none_or(|last| time > data.axis.time(last.count()));
-        let at = asked.at.iter().zip(&ticks).zip(group.at_horizons).map(|((&time, &tick), estimate)| At {
+pub fn survival(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupSurvival> {
+    let of_group = |(place, label): (usize, &String)| {
+        let counted = &groups.counted[place];
+        let at = asked.at.iter().zip(&counted.at_horizons).map(|(&time, estimate)| At {
             time,
-            at_risk: at_risk(&group.table, data, time, tick),
-            // A time past the last follow-up is past it, though the last tick before it is not.
-            estimate: match estimate {
-                Known::Known(known) if past(time) && known.value.value() > 0.0 => {
-                    Known::NotKnown(WhyNotKnown::PastLastFollowUp)
-                }
-                other => other,
-            },
+            at_risk: at_risk(&counted.table, data, time),
+            estimate: *estimate,
         });
-        let at = at.collect();
-        let steps = parts.as_ref().map(|parts| {
-            let curve = survival_curve(&parts.observations[place], asked.variance);
-            curve.steps().iter().map(|step| curve_step(&curve, step, asked, data)).collect()
-        });
-        GroupSurvival { group: label.clone(), at, steps }
-    })
-    .collect()
+        let steps = || {
+            let curve = groups.curve(place);
+            curve.steps().iter().map(|step| curve_step(curve, step, asked, data)).collect()
+        };
+        GroupSurvival { group: label.clone(), at: at.collect(), steps: asked.curves.then(steps) }
+    };
+    groups.labels.iter().enumerate().map(of_group).collect()
 }
 
-/// How many are at risk at a time: on its own tick, or, between two ticks, on the next one.
-pub(super) fn at_risk(table: &LifeTable, data: &Data, time: f64, tick: Days) -> u64 {
-    let own = (data.axis.time(tick.count()) - time).abs() < f64::MIN_POSITIVE;
-    let tick = if own { tick } else { Days::new(tick.count().saturating_add(1)) };
-    if tick.count() < 0 { 0 } else { table.counts_at(tick).at_risk }
+/// How many are at risk at a time.
+pub(super) fn at_risk(table: &LifeTable, data: &Data, time: f64) -> u64 {
+    table.counts_at(data.tick(time)).at_risk
 }
 
 fn curve_step(curve: &ProductLimit, step: &Step, asked: &Asked, data: &Data) -> CurveStep {
@@ -171,10 +130,10 @@ fn curve_step(curve: &ProductLimit, step: &Step, asked: &Asked, data: &Data) -> 
 pub fn quantiles(asked: &Asked, data: &Data, groups: &Groups) -> Vec<GroupQuantile> {
     let time = |day: Days| data.axis.time(day.count());
     let mut all = Vec::new();
-    for (label, observations) in groups.labels.iter().zip(&groups.observations) {
-        let curve = survival_curve(observations, asked.variance);
+    for (place, label) in groups.labels.iter().enumerate() {
+        let curve = groups.curve(place);
         for &part in &asked.failed_parts {
-            let found = quantile(&curve, Fraction::new(part), asked.scale, asked.level);
+            let found = quantile(curve, Fraction::new(part), asked.scale, asked.level);
             all.push(GroupQuantile {
                 group: label.clone(),
                 failed_part: found.failed_part,

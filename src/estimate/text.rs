@@ -65,7 +65,8 @@ pub fn table(answers: &Answers) -> String {
     if let (Some(cause), Some((failure, competing))) = (&answers.asked.roles.cause, used.causes.split_first()) {
         let censored = &answers.asked.roles.censored;
         let others = if competing.is_empty() { String::new() } else { format!("; competing: {}", competing.join(", ")) };
-        let _ = writeln!(text, "In {cause}, {failure} is a failure and {censored} is censored{others}.");
+        let lost = answers.asked.roles.lost.as_ref().map_or_else(String::new, |lost| format!(", {lost} is lost"));
+        let _ = writeln!(text, "In {cause}, {failure} is a failure and {censored} is censored{lost}{others}.");
     }
     let mut groups = super::section::Section::new(
         "Rows",

@@ -65,6 +65,10 @@ pub enum IntervalMethod {
     ArcsineSquareRoot,
     /// Wilson's score interval for a share.
     Wilson,
+    /// Exact limits of a share, from the binomial distribution.
+    ClopperPearson,
+    /// Put together from score limits of two shares (Newcombe).
+    HybridScore,
     /// Exact (Garwood) limits for a Poisson count.
     ExactPoisson,
     /// Those days at which the pointwise interval of the curve crosses the level asked for (Brookmeyer & Crowley).
@@ -189,4 +193,12 @@ pub enum WhyNotKnown {
     NotConverged,
     /// A covariate, or a time, is not a number.
     NotANumber,
+    /// Only one level occurs, or all are tied, so there is nothing to compare.
+    NoVariation,
+    /// The exact calculation would take more work than it is allowed.
+    BeyondExactWork,
+    /// No number does what was asked, however large or small.
+    OutOfReach,
+    /// Something given to reckon with lies outside its range.
+    OutsideItsRange,
 }

@@ -21,7 +21,11 @@ use super::bucket::Buckets;
 use super::compensated_sum::CompensatedSum;
 use super::observation::{Ending, Observations};
 use super::product_limit::{ProductLimit, Step};
+use super::threads::{available, on_threads};
 use crate::quantity::{Days, Known, Variance, WhyNotKnown};
+
+/// The most threads that are used: more of them mostly wait for memory.
+const MOST_THREADS: usize = 2;
 
 /// The same curve with cluster-robust variances. The observations are those that the curve was estimated from.
 ///
@@ -39,6 +43,13 @@ pub fn with_cluster_robust_variance(mut curve: ProductLimit, observations: &Obse
         step.ln_survival_variance = Known::Known(variance);
     }
     curve
+}
+
+/// The same for several curves, each with its observations, on up to two threads.
+pub fn with_cluster_robust_variances(curves: Vec<(ProductLimit, &Observations)>) -> Vec<ProductLimit> {
+    on_threads(curves, available().min(MOST_THREADS), |(curve, observations)| {
+        with_cluster_robust_variance(curve, observations)
+    })
 }
 
 /// What one day with failures does to influences: A_i(t) = Σ over u ≤ t of failure(u)·dN_i(u) − hazard(u)·Y_i(u).

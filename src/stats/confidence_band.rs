@@ -75,7 +75,20 @@ pub fn confidence_band(
     level: ConfidenceLevel,
     range: Option<(Days, Days)>,
 ) -> Known<ConfidenceBand> {
-    let curve = ProductLimit::of(observations);
+    let total = observations.weights().map_or(observations.len() as f64, |weights| weights.iter().sum());
+    band_of_curve(&ProductLimit::of(observations), total, shape, method, level, range)
+}
+
+/// As [`confidence_band`], from a curve that is there already, its variances model-based. `total` is the sum of the weights of its
+/// observations, their number where every one weighs 1.
+pub fn band_of_curve(
+    curve: &ProductLimit,
+    total: f64,
+    shape: BandShape,
+    method: SurvivalIntervalMethod,
+    level: ConfidenceLevel,
+    range: Option<(Days, Days)>,
+) -> Known<ConfidenceBand> {
     let Some(last_day) = curve.last_day_at_risk() else { return Known::NotKnown(WhyNotKnown::NoObservations) };
     let Some(first_step) = curve.steps().first() else { return Known::NotKnown(WhyNotKnown::NoFailures) };
     let defined = curve.steps().iter().take_while(|step| !step.all_failed()).count();
@@ -92,7 +105,7 @@ pub fn confidence_band(
         let why = if from > end { WhyNotKnown::PastLastFollowUp } else { WhyNotKnown::NoFailures };
         return Known::NotKnown(why);
     }
-    let n = observations.weights().map_or(observations.len() as f64, |weights| weights.iter().sum());
+    let n = total;
     let deviations = (curve.ln_survival_variance_at(from), curve.ln_survival_variance_at(to));
     let (variance_from, variance_to) = match deviations {
         (Known::Known(from), Known::Known(to)) => (from, to),

@@ -8,6 +8,7 @@
 //! - [`observation`](mod@observation): what is followed: entry, exit, how it ended, its cluster
 //! - [`grouping`](mod@grouping): which group each observation belongs to
 //! - [`life_table`](mod@life_table): counts for each day; tables of parts sum to that of the whole
+//! - [`timed_bounds`](mod@timed_bounds): bounds on times, exact, right-, left- or interval-censored, in real units
 //! - [`weighted_life_table`](mod@weighted_life_table): the same with sums of case weights
 //!
 //! Survival:
@@ -31,6 +32,15 @@
 //!
 //! - [`cluster_cells`](mod@cluster_cells): observations summed by cluster, for resampling
 //! - [`cluster_bootstrap`](mod@cluster_bootstrap): intervals from clusters resampled with replacement
+//!
+//! Failures known only to lie between two recalls:
+//!
+//! - [`intervals`](mod@intervals): last seen in place, first seen to have failed
+//! - [`interval_survival`](mod@interval_survival): the survival curve without a made-up day of failure (Turnbull)
+//! - [`interval_reading`](mod@interval_reading): quantiles and the restricted mean, with both ends of what is not determined
+//! - [`interval_bootstrap`](mod@interval_bootstrap): their limits from resampled clusters
+//! - [`interval_scores`](mod@interval_scores): how early each failed, measured by the curve of all
+//! - [`interval_score_test`](mod@interval_score_test): do groups fail at the same pace? (generalised log-rank tests)
 //!
 //! Groups compared:
 //!
@@ -61,6 +71,14 @@
 //! - [`firth`](mod@firth): finite estimates where failures are few or separated (Firth's penalty)
 //! - [`frailty`](mod@frailty): how alike the fates of a cluster are (gamma frailty)
 //!
+//! Regression of a family of distributions:
+//!
+//! - [`log_time_family`](mod@log_time_family): exponential, Weibull, log-logistic and log-normal times
+//! - [`parametric`](mod@parametric): how covariates stretch the time in place, of times known only within bounds too
+//! - [`parametric_prediction`](mod@parametric_prediction): survival and quantiles that it predicts
+//! - [`parametric_families`](mod@parametric_families): which family fits best?
+//! - [`curve_distance`](mod@curve_distance): how far it lies from a curve without a family
+//!
 //! Causes that compete:
 //!
 //! - [`causes`](mod@causes): by which of several competing causes each observation ended
@@ -70,6 +88,15 @@
 //! - [`gray`](mod@gray): does the incidence of a cause rise at the same pace in all groups? (Gray)
 //! - [`fine_gray`](mod@fine_gray): regression of the subdistribution hazard of one cause (Fine–Gray)
 //!
+//! Planning a comparison:
+//!
+//! - [`events_needed`](mod@events_needed): failures that a comparison needs, and what so many can tell
+//! - [`failing_share`](mod@failing_share): what part of those who enter will be seen to fail
+//! - [`design_effect`](mod@design_effect): how many times as many clusters make necessary
+//! - [`observations_needed`](mod@observations_needed): observations and clusters that bring so many failures
+//! - [`shares_needed`](mod@shares_needed): observations for a comparison of two shares
+//! - [`simulated_power`](mod@simulated_power): the power of a plan by simulated trials
+//!
 //! Rates and counts:
 //!
 //! - [`annual_failure_rate`](mod@annual_failure_rate): three formulas of the yearly failure rate
@@ -77,9 +104,58 @@
 //! - [`rate`](mod@rate): failures by time under observation
 //! - [`rate_ratio`](mod@rate_ratio): the ratio of two rates, exact or cluster-robust
 //! - [`observed_expected`](mod@observed_expected): failures seen by those that a published rate lets expect
+//! - [`benchmark_hazard`](mod@benchmark_hazard): a benchmark rate or curve, and how many failures it lets expect
 //! - [`poisson`](mod@poisson): exact and mid-p limits of a count
 //! - [`exact_test`](mod@exact_test): two-sided probabilities of a count, three ways
 //! - [`share`](mod@share): the interval of so many of so many
+//!
+//! Tables:
+//!
+//! - [`contingency_table`](mod@contingency_table): counts by two factors
+//! - [`chi_squared_test`](mod@chi_squared_test): do columns depend on rows? (Pearson, likelihood ratio)
+//! - [`share_contrast`](mod@share_contrast): two shares: difference, ratio and odds ratio
+//! - [`fisher_exact`](mod@fisher_exact): the exact test of two by two, and the odds ratio given the margins
+//! - [`fisher_freeman_halton`](mod@fisher_freeman_halton): the exact test of a table of any size
+//! - [`sampled_exact_test`](mod@sampled_exact_test): the same by random tables, where there are too many
+//! - [`share_trend`](mod@share_trend): does a share rise along ordered groups? (Cochran–Armitage)
+//! - [`mcnemar`](mod@mcnemar): two findings of the same subjects
+//! - [`cochran_q`](mod@cochran_q): several findings of the same subjects
+//!
+//! Ranks:
+//!
+//! - [`rank_sum`](mod@rank_sum): are values of one sample higher? (Wilcoxon; Mann–Whitney)
+//! - [`superiority`](mod@superiority): how often one of the first is higher than one of the second
+//! - [`kruskal_wallis`](mod@kruskal_wallis): the same question for several samples
+//! - [`signed_rank`](mod@signed_rank): do pairs differ more one way than the other? (Wilcoxon)
+//! - [`friedman`](mod@friedman): several measurements of the same subjects
+//! - [`exact_permutation`](mod@exact_permutation): exact probabilities of sums of scores, ties and all
+//!
+//! The same where observations come in clusters:
+//!
+//! - [`clustered_codes`](mod@clustered_codes): row, column and cluster of each observation
+//! - [`clustered_share`](mod@clustered_share): a share, its design effect and interval
+//! - [`clustered_share_contrast`](mod@clustered_share_contrast): two shares, also of the same clusters
+//! - [`clustered_table`](mod@clustered_table): do columns depend on rows? (Rao–Scott)
+//! - [`clustered_rank_sum`](mod@clustered_rank_sum): are scores of one group higher?
+//! - [`clustered_trend`](mod@clustered_trend): does a share rise along ordered groups?
+//!
+//! Examiners:
+//!
+//! - [`agreement`](mod@agreement): how often two agree, in all and on each category
+//! - [`kappa`](mod@kappa): how far beyond chance (Cohen), plain and weighted
+//! - [`clustered_kappa`](mod@clustered_kappa): the same for fillings of the same patients
+//! - [`ratings`](mod@ratings): scores by several examiners, some missing
+//! - [`krippendorff`](mod@krippendorff): how far several agree, whatever is missing (alpha)
+//! - [`fleiss_kappa`](mod@fleiss_kappa): the same where all scored all
+//! Watching over time:
+//!
+//! - [`watched`](mod@watched): failures and expected failures, day by day of the calendar
+//! - [`cusum`](mod@cusum): do more come than a benchmark lets expect? (cumulative sums)
+//! - [`cusum_limit`](mod@cusum_limit): how high such a sum may go by chance
+//! - [`cusum_run_length`](mod@cusum_run_length): how long it runs before a false alarm
+//! - [`cusum_binary`](mod@cusum_binary): the same for outcomes that come one by one
+//! - [`funnel_limits`](mod@funnel_limits): between which numbers of failures a unit lies by chance
+//! - [`funnel`](mod@funnel): units against limits that know how much each of them saw
 //!
 //! Distributions:
 //!
@@ -112,23 +188,35 @@
 //! ```
 
 pub mod actuarial;
+pub mod agreement;
 pub mod annual_failure_rate;
 pub mod axis;
 pub mod band_critical_value;
+pub mod benchmark_hazard;
 pub mod beta;
 mod bootstrap_replicates;
 mod bucket;
 pub mod cause_specific_hazard;
 pub mod causes;
+pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod clustered_codes;
+pub mod clustered_kappa;
+pub mod clustered_rank_sum;
+pub mod clustered_share;
+pub mod clustered_share_contrast;
+pub mod clustered_table;
+pub mod clustered_trend;
+pub mod cochran_q;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
 pub mod concordance;
 pub mod conditional_survival;
 pub mod confidence_band;
+pub mod contingency_table;
 mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
@@ -144,8 +232,17 @@ mod cox_separation;
 pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
+pub mod curve_distance;
+pub mod cusum;
+pub mod cusum_binary;
+pub mod cusum_limit;
+pub mod cusum_run_length;
+pub mod design_effect;
 pub mod distribution;
+pub mod events_needed;
+pub mod exact_permutation;
 pub mod exact_test;
+pub mod failing_share;
 pub mod few_clusters;
 pub mod fine_gray;
 mod fine_gray_influence;
@@ -153,49 +250,92 @@ mod fine_gray_likelihood;
 mod fine_gray_weights;
 pub mod finite_clusters;
 pub mod firth;
+pub mod fisher_exact;
+pub mod fisher_freeman_halton;
+pub mod fleiss_kappa;
 pub mod frailty;
+pub mod friedman;
+pub mod funnel;
+pub mod funnel_limits;
 pub mod gray;
 mod gray_path;
 pub mod group_survival;
 pub mod grouping;
 pub mod horizon;
+mod hypergeometric;
 mod incidence_influence;
 pub mod incidence_interval;
+mod innermost;
+mod interval_ascent;
+pub mod interval_bootstrap;
+mod interval_classes;
+pub mod interval_reading;
+pub mod interval_score_test;
+pub mod interval_scores;
+mod interval_step;
+pub mod interval_survival;
+mod interval_unique;
+pub mod intervals;
+pub mod kappa;
+pub mod krippendorff;
+pub mod kruskal_wallis;
 mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
+pub mod log_time_family;
 pub mod lost_bounds;
+pub mod mcnemar;
 pub mod multiple_comparisons;
+mod normal_hazard;
 pub mod normal_maximum;
 pub mod observation;
+pub mod observations_needed;
 pub mod observed_expected;
 pub mod pairwise;
+pub mod parametric;
+mod parametric_climb;
+pub mod parametric_families;
+mod parametric_likelihood;
+pub mod parametric_prediction;
 pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
 pub mod proportionality;
 pub mod quantile;
+mod random_draws;
+pub mod rank_sum;
 pub mod rate;
 pub mod rate_ratio;
+pub mod ratings;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
 mod risk_counts;
+pub mod sampled_exact_test;
 mod score_sums;
 pub mod share;
+pub mod share_contrast;
+pub mod share_trend;
+pub mod shares_needed;
+pub mod signed_rank;
+pub mod simulated_power;
+mod skyline;
+pub mod superiority;
 pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
+#[cfg(test)]
+mod ten_rows;
 mod threads;
+pub mod timed_bounds;
+pub mod watched;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
 pub mod wild_bootstrap;
 
-#[cfg(test)]
-mod ten_rows;
-
 pub use actuarial::{ActuarialInterval, CutpointError, actuarial_table};
+pub use agreement::{Agreement, CategoryAgreement, agreement};
 pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
     linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
@@ -203,19 +343,30 @@ pub use annual_failure_rate::{
 };
 pub use axis::Axis;
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
+pub use benchmark_hazard::BenchmarkHazard;
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
+pub use chi_squared_test::{ChiSquaredTest, IndependenceTest, independence_test};
 pub use cluster_bootstrap::{
     BootstrapEstimate, BootstrapInterval, NotEstimated, ResampledGroups, ResampledQuantity, ResampledStatistic, Resampling,
     cluster_bootstrap, cluster_bootstrap_of,
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
-pub use cluster_influence::with_cluster_robust_variance;
+pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variances};
+pub use clustered_codes::ClusteredCodes;
+pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
+pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
+pub use clustered_share::{ClusteredShare, ClusteredShares, clustered_share, clustered_shares};
+pub use clustered_share_contrast::{ClusteredShareContrast, clustered_share_contrast};
+pub use clustered_table::{ClusteredIndependenceTest, FractionalTest, clustered_independence_test};
+pub use clustered_trend::{ClusteredTrend, clustered_trend};
+pub use cochran_q::cochran_q_test;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
 pub use conditional_survival::{ConditionalSurvival, conditional_survival};
-pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, confidence_band};
+pub use confidence_band::{BandPoint, BandShape, ConfidenceBand, band_of_curve, confidence_band};
+pub use contingency_table::{ContingencyTable, TableError};
 pub use cox::{
     ClusterRobust, Convergence, CoxCoefficient, CoxModel, CoxOptions, CoxProblem, CoxRegression, TermTest, TiesHandling,
     cox_regression,
@@ -230,7 +381,20 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use curve_distance::{CurveDistance, SurvivalBetween, curve_distance};
+pub use cusum::{AfterSignal, Cusum, CusumPoint, cusum};
+pub use cusum_binary::{
+    BinaryCusum, BinaryOutcome, binary_average_run_length, binary_cusum, binary_highest_sums, binary_run_length_limit,
+};
+pub use cusum_limit::{FalseAlarmLimit, HighestSums, Replicates};
+pub use cusum_run_length::{RunLengthLimit, average_run_length, run_length_limit};
+pub use design_effect::{AssignmentUnit, Clustering, correlation_of_frailty, design_effect};
+pub use events_needed::{
+    DetectableRatio, EventsFormula, PlannedComparison, detectable_ratio, events_needed, power_of_events,
+};
+pub use exact_permutation::PermutationProbabilities;
 pub use exact_test::ExactProbabilities;
+pub use failing_share::{FollowUpPlan, hazard_of_survival, hazard_of_yearly_share};
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
     CensoringReading, FineGrayFailure, FineGrayFit, FineGrayOptions, SubdistributionBaseline, SubdistributionCoefficient,
@@ -238,33 +402,75 @@ pub use fine_gray::{
 };
 pub use finite_clusters::{FEW_CLUSTERS, FiniteClusters};
 pub use firth::{PenalisedCoefficient, PenalisedRegression, penalised_cox_regression};
+pub use fisher_exact::{FisherExactTest, OddsRatioLimits, fisher_exact_test};
+pub use fisher_freeman_halton::{ExactWork, fisher_freeman_halton_test};
+pub use fleiss_kappa::{FleissKappa, fleiss_kappa};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
+pub use friedman::{FriedmanTest, friedman_test};
+pub use funnel::{
+    Funnel, FunnelDispersion, FunnelOptions, FunnelPlace, FunnelSpread, FunnelUnit, funnel_of_ratios, funnel_of_shares,
+};
+pub use funnel_limits::{FunnelLimits, ratio_limits, share_limits};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
 pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
+pub use interval_bootstrap::{IntervalBootstrapEstimate, IntervalQuantity, interval_bootstrap};
+pub use interval_reading::{IntervalQuantile, RestrictedMeanRange};
+pub use interval_score_test::{
+    IntervalPermutationTest, IntervalScoreTest, ScoreBasis, ScoreStatistic, ScoredGroup, interval_permutation_test,
+    interval_score_test,
+};
+pub use interval_scores::IntervalScores;
+pub use interval_survival::{InnermostInterval, IntervalSurvival, SurvivalRange, interval_survival};
+pub use intervals::{IntervalError, Intervals, NOT_SEEN_TO_FAIL};
+pub use kappa::{AgreementWeights, Kappa, kappa};
+pub use krippendorff::{Disagreement, KrippendorffAlpha, krippendorff_alpha};
+pub use kruskal_wallis::{kruskal_wallis_test, kruskal_wallis_test_of_table};
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
+pub use log_time_family::LogTimeFamily;
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
+pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
+pub use observations_needed::{ObservationsNeeded, PlannedFollowUp, observations_needed, power_of_observations};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
+pub use parametric::{
+    InformationCriteria, ParametricCoefficient, ParametricModel, ParametricOptions, ParametricProblem, ParametricRegression,
+    ParametricTermTests, Spread, parametric_regression,
+};
+pub use parametric_families::{ComparedFamily, FamilyComparison, FittedFamily, compare_families};
+pub use parametric_prediction::PredictedQuantile;
 pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
+pub use rank_sum::{
+    RankSumTest, exact_rank_sum_test, exact_rank_sum_test_of_counts, rank_sum_test, rank_sum_test_of_counts,
+};
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
+pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
-pub use share::wilson_interval;
+pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
+pub use share::{clopper_pearson_interval, wilson_interval};
+pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
+pub use share_trend::{ScoredShare, ShareTrend, exact_share_trend, share_trend};
+pub use shares_needed::{PlannedShares, SharesFormula, power_of_shares, shares_needed};
+pub use signed_rank::{SignedRankTest, ZeroDifferences, signed_rank_test};
+pub use simulated_power::{PowerTest, SimulatedPlan, SimulatedPower, SimulatedTrial, simulated_power};
+pub use superiority::{Superiority, superiority, superiority_of_counts};
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
+pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
+pub use watched::{FailureSeries, PeriodWatched, Watched};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};

@@ -14,7 +14,7 @@ use super::run::{Records, said};
 const TREATED: &str = "6,6,6,6+,7,9+,10,10+,11+,13,16,17+,19+,20+,22,23,25+,32+,32+,34+,35+";
 const PLACEBO: &str = "1,1,2,2,3,4,4,5,5,8,8,8,8,11,11,12,12,15,17,22,23";
 
-fn remission(divide: f64, separator: char, comma: bool) -> String {
+pub fn remission(divide: f64, separator: char, comma: bool) -> String {
     let mut text = format!("weeks{separator}relapse{separator}arm{separator}patient{separator}placebo\n");
     let mut patient = 0;
     for (arm, list) in [("6-MP", TREATED), ("placebo", PLACEBO)] {
@@ -34,7 +34,7 @@ fn remission(divide: f64, separator: char, comma: bool) -> String {
     text
 }
 
-fn answers(records: &Records, arguments: &[&str]) -> Answers {
+pub fn answers(records: &Records, arguments: &[&str]) -> Answers {
     let mut all = vec!["estimate"];
     all.extend(arguments);
     all.push("--json");
@@ -46,7 +46,7 @@ fn answers(records: &Records, arguments: &[&str]) -> Answers {
 }
 
 #[track_caller]
-fn near(value: f64, reference: f64, digits: i32) {
+pub fn near(value: f64, reference: f64, digits: i32) {
     let allowed = 0.5001 * 10_f64.powf(reference.abs().log10().floor() + 1.0 - f64::from(digits));
     assert!((value - reference).abs() <= allowed, "{value} against {reference}");
 }
@@ -168,7 +168,7 @@ fn every_question_is_answered_in_words() {
 }
 
 /// Invented teeth: 60 mouths of two to four, by a plain rule, so that every question has an answer.
-fn teeth() -> String {
+pub fn teeth() -> String {
     let mut text = "mouth,from,years,end,etch,jaw,weight,depth,class\n".to_owned();
     let mut state = 12_345_u64;
     let mut next = |below: u64| {

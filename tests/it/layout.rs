@@ -19,6 +19,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("result", &["quantity", "record", "protocol"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
     ("simulate", &["quantity", "record", "protocol"]),
+    ("planning", &["quantity", "simulate", "stats"]),
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),

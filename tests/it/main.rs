@@ -39,6 +39,7 @@ mod stats_competing;
 mod stats_coverage;
 mod stats_cox;
 mod stats_curves;
+mod stats_parametric;
 mod stats_properties;
 mod stats_rates;
 mod stats_reference;

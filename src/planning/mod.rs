@@ -1,0 +1,22 @@
+//! Before a comparison: invented trials with a stated effect and clustering, analysed as the real one will be.
+//!
+//! - [`practice`]: one invented trial, straight as observations
+//!
+//! The formulas (failures and restorations needed) are in [`stats`](crate::stats): `events_needed`, `observations_needed`,
+//! `design_effect`.
+//!
+//! ```
+//! use manebit::planning::PlannedPractice;
+//! use manebit::quantity::{ConfidenceLevel, Variance};
+//! use manebit::stats::{PowerTest, Weighting};
+//!
+//! // Twice the hazard in half the patients: some 400 restorations find it more often than not.
+//! let plan = PlannedPractice { restorations: 400, hazard_ratio: 2.0, ..PlannedPractice::default() };
+//! let test = PowerTest::LogRank { weighting: Weighting::LogRank, variance: Variance::ClusterRobust };
+//! let found = plan.power(40, ConfidenceLevel::USUAL, &[test]);
+//! assert!(found.known().expect("trials").tests[0].power.value() > 0.5);
+//! ```
+
+pub mod practice;
+
+pub use practice::{FailureFound, PlannedPractice};
