@@ -61,6 +61,12 @@
 //! - [`firth`](mod@firth): finite estimates where failures are few or separated (Firth's penalty)
 //! - [`frailty`](mod@frailty): how alike the fates of a cluster are (gamma frailty)
 //!
+//! How levels were chosen:
+//!
+//! - [`logistic`](mod@logistic): how covariates change the odds of an outcome
+//! - [`multinomial`](mod@multinomial): the same for several levels
+//! - [`propensity`](mod@propensity): how likely each observation was to have each level
+//!
 //! Causes that compete:
 //!
 //! - [`causes`](mod@causes): by which of several competing causes each observation ended
@@ -165,7 +171,14 @@ mod lanes;
 pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
+pub mod logistic;
+mod logit_climb;
+mod logit_fit;
+mod logit_likelihood;
+mod logit_penalty;
+mod logit_rows;
 pub mod lost_bounds;
+pub mod multinomial;
 pub mod multiple_comparisons;
 pub mod normal_maximum;
 pub mod observation;
@@ -174,6 +187,7 @@ pub mod pairwise;
 pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
+pub mod propensity;
 pub mod proportionality;
 pub mod quantile;
 pub mod rate;
@@ -247,7 +261,11 @@ pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_in
 pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
+pub use logistic::{
+    FirthPenalty, LogisticCoefficient, LogisticOptions, LogisticProblem, LogisticRegression, logistic_regression,
+};
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
+pub use multinomial::{MultinomialLevel, MultinomialRegression, multinomial_regression};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
@@ -256,6 +274,7 @@ pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};
 pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
+pub use propensity::{NEXT_TO_NO_CHANCE, Propensities, PropensityOverlap, PropensityProblem, PropensityRange, propensities};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use rate::{Rate, RateIntervalMethod, rate};
