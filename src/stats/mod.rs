@@ -66,6 +66,8 @@
 //! - [`logistic`](mod@logistic): how covariates change the odds of an outcome
 //! - [`multinomial`](mod@multinomial): the same for several levels
 //! - [`propensity`](mod@propensity): how likely each observation was to have each level
+//! - [`propensity_weights`](mod@propensity_weights): levels weighted to look like one population
+//! - [`balance`](mod@balance): do levels differ in what was known, before and after weighting?
 //!
 //! Causes that compete:
 //!
@@ -120,6 +122,7 @@
 pub mod actuarial;
 pub mod annual_failure_rate;
 pub mod axis;
+pub mod balance;
 pub mod band_critical_value;
 pub mod beta;
 mod bootstrap_replicates;
@@ -188,6 +191,7 @@ pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
 pub mod propensity;
+pub mod propensity_weights;
 pub mod proportionality;
 pub mod quantile;
 pub mod rate;
@@ -216,6 +220,7 @@ pub use annual_failure_rate::{
     person_time_annual_failure_rate_by, person_time_over_years,
 };
 pub use axis::Axis;
+pub use balance::{ColumnBalance, LevelMean, PairDifference, balance};
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
 pub use causes::{CAUSE_COMPETING, CAUSE_FAILED, CENSORED, CauseError, ObservationsByCause};
@@ -275,6 +280,7 @@ pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
 pub use propensity::{NEXT_TO_NO_CHANCE, Propensities, PropensityOverlap, PropensityProblem, PropensityRange, propensities};
+pub use propensity_weights::{LevelWeights, PropensityWeights, WeightTrimming, WeightedPopulation, propensity_weights};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use rate::{Rate, RateIntervalMethod, rate};
