@@ -68,6 +68,7 @@
 //! - [`propensity`](mod@propensity): how likely each observation was to have each level
 //! - [`propensity_weights`](mod@propensity_weights): levels weighted to look like one population
 //! - [`balance`](mod@balance): do levels differ in what was known, before and after weighting?
+//! - [`weighted_comparison`](mod@weighted_comparison): two levels compared with weights
 //!
 //! Causes that compete:
 //!
@@ -205,6 +206,7 @@ pub mod survival_contrast;
 pub mod survival_interval;
 mod symmetric;
 mod threads;
+pub mod weighted_comparison;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -290,6 +292,9 @@ pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contr
 pub use share::wilson_interval;
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
+pub use weighted_comparison::{
+    LevelComparison, WeightedComparison, WeightedHazardRatio, weighted_by_level, weighted_comparison,
+};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};
