@@ -43,7 +43,7 @@ use super::threads::{available, on_threads};
 use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
 
 /// Below so many clusters an estimate is marked.
-const FEW_CLUSTERS: u64 = 20;
+pub(super) const FEW_CLUSTERS: u64 = 20;
 /// The most parts that the jackknife leaves out in turn.
 const JACKKNIFE_PARTS: usize = 1000;
 
@@ -341,7 +341,7 @@ fn summarise(
 }
 
 /// The random numbers of replicate `index`.
-fn stream(seed: u64, index: u64) -> ChaCha12Rng {
+pub(super) fn stream(seed: u64, index: u64) -> ChaCha12Rng {
     let mut key = *b"________clusters resampled from ";
     key[..8].copy_from_slice(&seed.to_le_bytes());
     let mut random = ChaCha12Rng::from_seed(key);
@@ -353,7 +353,7 @@ fn stream(seed: u64, index: u64) -> ChaCha12Rng {
 /// half of a product of 32-bit numbers, and another try where the low half is in the part left over (Lemire 2019). That one of more
 /// than 65 535 places is drawn as often has a chance below 1 in 10^280000.
 #[expect(clippy::cast_possible_truncation, reason = "the low and the high half of a product are meant")]
-fn draw(random: &mut ChaCha12Rng, places: &mut [u16]) {
+pub(super) fn draw(random: &mut ChaCha12Rng, places: &mut [u16]) {
     let count = places.len() as u32;
     if count == 0 {
         return;
@@ -503,7 +503,8 @@ fn summary(drawn: &Drawn, place: usize, (behind, smaller): (Behind, u64), resamp
     estimate
 }
 
-fn not_estimated(replicates: &[Known<f64>]) -> Vec<NotEstimated> {
+/// How many replicates have no estimate, by reason.
+pub(super) fn not_estimated(replicates: &[Known<f64>]) -> Vec<NotEstimated> {
     let mut counts = std::collections::BTreeMap::new();
     for replicate in replicates {
         if let Known::NotKnown(why) = replicate {

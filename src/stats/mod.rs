@@ -69,6 +69,8 @@
 //! - [`propensity_weights`](mod@propensity_weights): levels weighted to look like one population
 //! - [`balance`](mod@balance): do levels differ in what was known, before and after weighting?
 //! - [`weighted_comparison`](mod@weighted_comparison): two levels compared with weights
+//! - [`reweighted_bootstrap`](mod@reweighted_bootstrap): the same with intervals from resampled clusters, weights estimated anew
+//! - [`cluster_resampling`](mod@cluster_resampling): what resampled clusters say of any analysis
 //!
 //! Causes that compete:
 //!
@@ -133,6 +135,7 @@ pub mod causes;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod cluster_resampling;
 pub mod combined_log_rank;
 pub mod compared;
 mod compensated_sum;
@@ -199,6 +202,7 @@ pub mod rate;
 pub mod rate_ratio;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
+pub mod reweighted_bootstrap;
 mod risk_counts;
 mod score_sums;
 pub mod share;
@@ -232,6 +236,7 @@ pub use cluster_bootstrap::{
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::with_cluster_robust_variance;
+pub use cluster_resampling::ResampledEstimate;
 pub use combined_log_rank::{CombinedLogRankTest, CombinedStatistic, Weightings, combined_log_rank};
 pub use compared::Compared;
 pub use concordance::{Concordance, concordance};
@@ -289,6 +294,9 @@ pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
+pub use reweighted_bootstrap::{
+    ReweightedComparison, ReweightedMean, ReweightedSurvival, WeightingModel, reweighted_bootstrap,
+};
 pub use share::wilson_interval;
 pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_contrast};
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
