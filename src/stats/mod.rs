@@ -55,6 +55,7 @@
 //! - [`cox_tests`](mod@cox_tests): tests of its coefficients
 //! - [`cox_baseline`](mod@cox_baseline): its baseline hazard, and survival predicted for given covariates
 //! - [`cox_adjusted`](mod@cox_adjusted): survival had everybody the same level of a factor
+//! - [`cox_adjusted_contrast`](mod@cox_adjusted_contrast): two levels of it compared: had everybody the one, or the other
 //! - [`cox_residuals`](mod@cox_residuals): where it fits badly, and who moves its coefficients
 //! - [`proportionality`](mod@proportionality): do hazards stay proportional?
 //! - [`concordance`](mod@concordance): does the one with the higher score fail first? (Harrell's C)
@@ -145,6 +146,7 @@ pub mod confidence_band;
 mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
+pub mod cox_adjusted_contrast;
 pub mod cox_baseline;
 mod cox_climb;
 pub mod cox_design;
