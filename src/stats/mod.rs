@@ -72,6 +72,7 @@
 //! - [`weighted_comparison`](mod@weighted_comparison): two levels compared with weights
 //! - [`reweighted_bootstrap`](mod@reweighted_bootstrap): the same with intervals from resampled clusters, weights estimated anew
 //! - [`cluster_resampling`](mod@cluster_resampling): what resampled clusters say of any analysis
+//! - [`e_value`](mod@e_value): how strong something not recorded would have to be
 //!
 //! Causes that compete:
 //!
@@ -160,6 +161,7 @@ pub mod cox_tests;
 pub mod cumulative_hazard;
 pub mod cumulative_incidence;
 pub mod distribution;
+pub mod e_value;
 pub mod exact_test;
 pub mod few_clusters;
 pub mod fine_gray;
@@ -258,6 +260,7 @@ pub use cumulative_incidence::{
     CauseIncidence, CumulativeIncidence, EventFreeStep, IncidenceStep, cumulative_incidence, cumulative_incidence_of_cause,
     incidence_at_horizons,
 };
+pub use e_value::{EValue, EffectScale, e_value, e_value_of_risks};
 pub use exact_test::ExactProbabilities;
 pub use few_clusters::{FewClustersSurvival, survival_with_few_clusters};
 pub use fine_gray::{
