@@ -503,6 +503,7 @@ fn summary(drawn: &Drawn, place: usize, (behind, smaller): (Behind, u64), resamp
     estimate
 }
 
+/// How many replicates have no estimate, by reason.
 pub(super) fn not_estimated(replicates: &[Known<f64>]) -> Vec<NotEstimated> {
     let mut counts = std::collections::BTreeMap::new();
     for replicate in replicates {

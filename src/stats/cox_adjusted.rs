@@ -158,16 +158,16 @@ impl CoxModel<'_> {
 }
 
 /// All observations of the fit, also those at risk on no place.
-struct Sample {
-    rows: Vec<u32>,
-    stratum: Vec<u16>,
-    columns: Vec<Vec<f64>>,
+pub(super) struct Sample {
+    pub(super) rows: Vec<u32>,
+    pub(super) stratum: Vec<u16>,
+    pub(super) columns: Vec<Vec<f64>>,
     /// The strata that somebody is in.
-    present: Vec<u16>,
+    pub(super) present: Vec<u16>,
 }
 
 impl Sample {
-    fn of(model: &CoxModel<'_>) -> Self {
+    pub(super) fn of(model: &CoxModel<'_>) -> Self {
         let sets = &model.sets;
         let rows: Vec<u32> = (0_u32..).zip(&sets.complete).filter(|&(_, &complete)| complete).map(|(row, _)| row).collect();
         let stratum: Vec<u16> =

@@ -176,25 +176,40 @@ impl CoxModel<'_> {
 
     /// Adds `factor`·φ_i of each row of a stratum to its home.
     pub(super) fn add_own_hazard(&self, up_to: &UpTo, factor: f64, home: impl Fn(u32) -> usize, sums: &mut [f64]) {
+        let within = |place: usize| if up_to.first <= place && place < up_to.end { 1.0 } else { 0.0 };
+        self.add_weighted_hazard(up_to.first, within, factor, home, sums);
+    }
+
+    /// Adds, for each row of the stratum that begins at place `first`, `scale` times what φ_i sums of each place times a factor of that
+    /// place.
+    pub(super) fn add_weighted_hazard(
+        &self,
+        first: usize,
+        factor: impl Fn(usize) -> f64,
+        scale: f64,
+        home: impl Fn(u32) -> usize,
+        sums: &mut [f64],
+    ) {
         let (sets, at) = (&self.sets, &self.at);
-        let within = |place: usize| up_to.first <= place && place < up_to.end;
+        let Some((first, end)) = self.stratum_around(first) else { return };
         let of_places = |value: &dyn Fn(usize) -> f64| -> Vec<f64> {
-            (0..sets.places.len()).map(|place| if within(place) { value(place) } else { 0.0 }).collect()
+            let within = |place: usize| first <= place && place < end;
+            (0..sets.places.len()).map(|place| if within(place) { factor(place) * value(place) } else { 0.0 }).collect()
         };
         let squares = RowHazard::of(
             sets,
             of_places(&|place| at.terms[place].q0),
             of_places(&|place| at.terms[place].q0 - at.terms[place].q1),
         );
-        let Some((first, end)) = self.stratum_around(up_to.first) else { return };
         for index in first..end {
             let (place, terms) = (&sets.places[index], &at.terms[index]);
+            let own = factor(index);
             for row in place.start..place.end {
                 let mut effect = -at.risk[row] * squares.of_row(sets, index, row);
-                if row < place.failures_end && within(index) {
-                    effect += sets.weight_of(row) * terms.hazard / terms.failed;
+                if row < place.failures_end {
+                    effect += own * sets.weight_of(row) * terms.hazard / terms.failed;
                 }
-                sums[home(sets.observation[row])] += factor * effect;
+                sums[home(sets.observation[row])] += scale * effect;
             }
         }
     }

@@ -65,6 +65,7 @@
 //! - [`cox_tests`](mod@cox_tests): tests of its coefficients
 //! - [`cox_baseline`](mod@cox_baseline): its baseline hazard, and survival predicted for given covariates
 //! - [`cox_adjusted`](mod@cox_adjusted): survival had everybody the same level of a factor
+//! - [`cox_adjusted_contrast`](mod@cox_adjusted_contrast): two levels of it compared: had everybody the one, or the other
 //! - [`cox_residuals`](mod@cox_residuals): where it fits badly, and who moves its coefficients
 //! - [`proportionality`](mod@proportionality): do hazards stay proportional?
 //! - [`concordance`](mod@concordance): does the one with the higher score fail first? (Harrell's C)
@@ -78,6 +79,17 @@
 //! - [`parametric_prediction`](mod@parametric_prediction): survival and quantiles that it predicts
 //! - [`parametric_families`](mod@parametric_families): which family fits best?
 //! - [`curve_distance`](mod@curve_distance): how far it lies from a curve without a family
+//! How levels were chosen:
+//!
+//! - [`logistic`](mod@logistic): how covariates change the odds of an outcome
+//! - [`multinomial`](mod@multinomial): the same for several levels
+//! - [`propensity`](mod@propensity): how likely each observation was to have each level
+//! - [`propensity_weights`](mod@propensity_weights): levels weighted to look like one population
+//! - [`balance`](mod@balance): do levels differ in what was known, before and after weighting?
+//! - [`weighted_comparison`](mod@weighted_comparison): two levels compared with weights
+//! - [`reweighted_bootstrap`](mod@reweighted_bootstrap): the same with intervals from resampled clusters, weights estimated anew
+//! - [`cluster_resampling`](mod@cluster_resampling): what resampled clusters say of any analysis
+//! - [`e_value`](mod@e_value): how strong something not recorded would have to be
 //!
 //! Causes that compete:
 //!
@@ -191,6 +203,7 @@ pub mod actuarial;
 pub mod agreement;
 pub mod annual_failure_rate;
 pub mod axis;
+pub mod balance;
 pub mod band_critical_value;
 pub mod benchmark_hazard;
 pub mod beta;
@@ -202,6 +215,7 @@ pub mod chi_squared_test;
 pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
+pub mod cluster_resampling;
 pub mod clustered_codes;
 pub mod clustered_kappa;
 pub mod clustered_rank_sum;
@@ -220,6 +234,7 @@ pub mod contingency_table;
 mod covariance;
 pub mod cox;
 pub mod cox_adjusted;
+pub mod cox_adjusted_contrast;
 pub mod cox_baseline;
 mod cox_climb;
 pub mod cox_design;
@@ -239,6 +254,7 @@ pub mod cusum_limit;
 pub mod cusum_run_length;
 pub mod design_effect;
 pub mod distribution;
+pub mod e_value;
 pub mod events_needed;
 pub mod exact_permutation;
 pub mod exact_test;
@@ -284,8 +300,15 @@ pub mod life_table;
 pub mod log_rank;
 pub mod log_rank_trend;
 pub mod log_time_family;
+pub mod logistic;
+mod logit_climb;
+mod logit_fit;
+mod logit_likelihood;
+mod logit_penalty;
+mod logit_rows;
 pub mod lost_bounds;
 pub mod mcnemar;
+pub mod multinomial;
 pub mod multiple_comparisons;
 mod normal_hazard;
 pub mod normal_maximum;
@@ -301,6 +324,8 @@ pub mod parametric_prediction;
 pub mod person_time;
 pub mod poisson;
 pub mod product_limit;
+pub mod propensity;
+pub mod propensity_weights;
 pub mod proportionality;
 pub mod quantile;
 mod random_draws;
@@ -310,6 +335,7 @@ pub mod rate_ratio;
 pub mod ratings;
 pub mod restricted_mean;
 pub mod restricted_mean_contrast;
+pub mod reweighted_bootstrap;
 mod risk_counts;
 pub mod sampled_exact_test;
 mod score_sums;
@@ -329,6 +355,7 @@ mod ten_rows;
 mod threads;
 pub mod timed_bounds;
 pub mod watched;
+pub mod weighted_comparison;
 pub mod weighted_life_table;
 pub mod weighted_log_rank;
 pub mod weighting;
@@ -342,6 +369,7 @@ pub use annual_failure_rate::{
     person_time_annual_failure_rate_by, person_time_over_years,
 };
 pub use axis::Axis;
+pub use balance::{ColumnBalance, LevelMean, PairDifference, balance};
 pub use band_critical_value::{equal_precision_critical_value, hall_wellner_critical_value};
 pub use benchmark_hazard::BenchmarkHazard;
 pub use cause_specific_hazard::{cause_specific_hazard, cause_specific_hazard_at_horizons};
@@ -353,6 +381,7 @@ pub use cluster_bootstrap::{
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
 pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variances};
+pub use cluster_resampling::ResampledEstimate;
 pub use clustered_codes::ClusteredCodes;
 pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
 pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};
@@ -389,6 +418,7 @@ pub use cusum_binary::{
 pub use cusum_limit::{FalseAlarmLimit, HighestSums, Replicates};
 pub use cusum_run_length::{RunLengthLimit, average_run_length, run_length_limit};
 pub use design_effect::{AssignmentUnit, Clustering, correlation_of_frailty, design_effect};
+pub use e_value::{EValue, EffectScale, e_value, e_value_of_risks};
 pub use events_needed::{
     DetectableRatio, EventsFormula, PlannedComparison, detectable_ratio, events_needed, power_of_events,
 };
@@ -432,8 +462,12 @@ pub use life_table::{Counts, LifeTable};
 pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
 pub use log_time_family::LogTimeFamily;
+pub use logistic::{
+    FirthPenalty, LogisticCoefficient, LogisticOptions, LogisticProblem, LogisticRegression, logistic_regression,
+};
 pub use lost_bounds::{CaseBounds, LostBounds, TippingPoint, lost_before, lost_bounds, tipping_point};
 pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
+pub use multinomial::{MultinomialLevel, MultinomialRegression, multinomial_regression};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
 pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
@@ -449,6 +483,8 @@ pub use parametric_prediction::PredictedQuantile;
 pub use person_time::PersonTime;
 pub use poisson::{mid_p_poisson_interval, poisson_interval};
 pub use product_limit::{ProductLimit, Step, WeightSums};
+pub use propensity::{NEXT_TO_NO_CHANCE, Propensities, PropensityOverlap, PropensityProblem, PropensityRange, propensities};
+pub use propensity_weights::{LevelWeights, PropensityWeights, WeightTrimming, WeightedPopulation, propensity_weights};
 pub use proportionality::{ProportionalityTest, TimeScale, proportionality};
 pub use quantile::{QuantileEstimate, median, quantile};
 pub use rank_sum::{
@@ -459,6 +495,9 @@ pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_
 pub use ratings::{NO_SCORE, Ratings};
 pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
+pub use reweighted_bootstrap::{
+    ReweightedComparison, ReweightedMean, ReweightedSurvival, WeightingModel, reweighted_bootstrap,
+};
 pub use sampled_exact_test::{SampledProbability, TableSampling, sampled_exact_test};
 pub use share::{clopper_pearson_interval, wilson_interval};
 pub use share_contrast::{ShareContrast, ShareRatio, contrast_shares};
@@ -471,6 +510,9 @@ pub use survival_contrast::{Contrast, ContrastTest, SurvivalContrast, survival_c
 pub use survival_interval::{Inference, SurvivalIntervalMethod, survival_interval, survival_interval_by_student};
 pub use timed_bounds::{OriginFailures, RefusedBounds, TimedBounds, TimedBoundsError};
 pub use watched::{FailureSeries, PeriodWatched, Watched};
+pub use weighted_comparison::{
+    LevelComparison, WeightedComparison, WeightedHazardRatio, weighted_by_level, weighted_comparison,
+};
 pub use weighted_life_table::WeightedLifeTable;
 pub use weighted_log_rank::{GroupDifference, WeightedLogRankTest, weighted_log_rank};
 pub use weighting::{Exponent, Weighting};

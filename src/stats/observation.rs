@@ -196,6 +196,20 @@ impl Observations {
         groups
     }
 
+    /// The observations with their case weights times a factor each, and which ones they are. Those whose factor is not above 0 (or
+    /// no finite number, or not there) are left out; cluster indices stay what they are.
+    pub fn weighted_by(&self, factors: &[f64]) -> (Self, Vec<u32>) {
+        let (mut weighted, mut rows) = (Self::default(), Vec::new());
+        for ((i, row), &factor) in (0..self.len()).zip(0_u32..).zip(factors) {
+            let weight = factor * self.weight_of(i);
+            if weight > 0.0 && weight.is_finite() {
+                weighted.push_checked(self.entry[i], self.exit[i], self.ending[i], self.cluster[i], weight);
+                rows.push(row);
+            }
+        }
+        (weighted, rows)
+    }
+
     /// Days of entry; 0 for those followed from the time origin.
     pub fn entry(&self) -> &[i32] {
         &self.entry

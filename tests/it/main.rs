@@ -34,6 +34,7 @@ mod registry_parts;
 mod registry_races;
 mod registry_records;
 mod run;
+mod stats_adjustment;
 mod stats_comparisons;
 mod stats_competing;
 mod stats_coverage;
