@@ -25,13 +25,16 @@ const BYTES: usize = 16;
 /// Pairs read from the disk at a time.
 const AT_ONCE: usize = 65_536;
 
+/// From where to where the pairs of each bucket lie.
+type Stretches = Vec<Vec<(u64, u64)>>;
+
 /// Pairs met so far.
 pub struct PairSorter {
     paths: Paths,
     most_held: usize,
     held: Vec<Pair>,
     /// The others, and where those of each bucket lie; none as long as all are held.
-    put_down: Option<(PairFile, Vec<Vec<(u64, u64)>>)>,
+    put_down: Option<(PairFile, Stretches)>,
 }
 
 /// A file of pairs, removed with this value.
@@ -106,7 +109,6 @@ impl PairSorter {
     }
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "the first bits are few")]
 const fn bucket((first, _): Pair) -> usize {
     (first >> (u64::BITS - BUCKET_BITS)) as usize
 }

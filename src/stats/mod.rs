@@ -79,6 +79,7 @@
 //! - [`parametric_prediction`](mod@parametric_prediction): survival and quantiles that it predicts
 //! - [`parametric_families`](mod@parametric_families): which family fits best?
 //! - [`curve_distance`](mod@curve_distance): how far it lies from a curve without a family
+//!
 //! How levels were chosen:
 //!
 //! - [`logistic`](mod@logistic): how covariates change the odds of an outcome
@@ -159,6 +160,7 @@
 //! - [`ratings`](mod@ratings): scores by several examiners, some missing
 //! - [`krippendorff`](mod@krippendorff): how far several agree, whatever is missing (alpha)
 //! - [`fleiss_kappa`](mod@fleiss_kappa): the same where all scored all
+//!
 //! Watching over time:
 //!
 //! - [`watched`](mod@watched): failures and expected failures, day by day of the calendar

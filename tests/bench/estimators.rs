@@ -13,6 +13,8 @@
     reason = "a benchmark that can't go on stops, and prints what it measured"
 )]
 
+mod further;
+
 use std::fs;
 use std::hint::black_box;
 use std::io::Write;
@@ -191,6 +193,8 @@ fn main() {
         cluster_bootstrap(observations, grouping, &Axis::Days, &statistics, None, resampling)
     };
     report("cluster bootstrap, 1000 resamples, S(5 years), three groups", hundred_thousand, best(3, bootstrap), 0.3);
+
+    further::run(most);
 
     if beside {
         println!();

@@ -43,6 +43,7 @@ mod stats_curves;
 mod stats_parametric;
 mod stats_properties;
 mod stats_rates;
+mod stats_recalls;
 mod stats_reference;
 mod template;
 mod trials;
