@@ -84,6 +84,22 @@ pub enum WeightInfluenceAsked {
     Derivative,
 }
 
+/// A family of distributions, as it is asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+#[value(rename_all = "snake_case")]
+pub enum FamilyAsked {
+    /// The hazard never changes.
+    Exponential,
+    /// The hazard rises or falls with a power of time.
+    Weibull,
+    /// The odds of having failed rise with a power of time.
+    #[value(alias = "log-logistic")]
+    LogLogistic,
+    /// The logarithm of time is normal.
+    #[value(alias = "log-normal")]
+    LogNormal,
+}
+
 /// Arguments of `estimate`.
 #[derive(Debug, Args)]
 pub struct EstimateArguments {
@@ -91,7 +107,14 @@ pub struct EstimateArguments {
     pub(super) table: PathBuf,
     /// Column with the time at which following ended.
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
-    pub(super) time: String,
+    pub(super) time: Option<String>,
+    /// Instead of --time, where failures are only known to lie between two times: column with the time last seen in place
+    /// (empty: since following began).
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
+    pub(super) after: Option<String>,
+    /// With --after: column with the time first seen to have failed (empty: not seen to fail; the same as --after: exactly then).
+    #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
+    pub(super) by: Option<String>,
     /// Column with the time at which following began [default: 0 for all].
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     pub(super) entry: Option<String>,
@@ -135,7 +158,8 @@ pub struct EstimateArguments {
     /// Reference level of a factor [default: the first in order].
     #[arg(long, value_name = "COLUMN=LEVEL", value_delimiter = ',', help_heading = "Columns")]
     pub(super) reference: Vec<String>,
-    /// What to estimate, several with commas between [default: survival, quantiles, and tests if there are groups].
+    /// What to estimate, several with commas between [default: survival, quantiles, and tests if there are
+    /// groups; intervals with --after and --by].
     #[arg(long, value_enum, value_name = "WHAT", value_delimiter = ',', help_heading = "What to estimate")]
     pub(super) want: Vec<Want>,
     /// Times at which survival and the like are read [default: eight, evenly spread].
@@ -187,6 +211,9 @@ pub struct EstimateArguments {
     /// What a regression's prediction is for: a value for each covariate.
     #[arg(long, value_name = "COLUMN=VALUE", value_delimiter = ',', help_heading = "What to estimate")]
     pub(super) profile: Vec<String>,
+    /// How many permutations the score tests of intervals draw, at least 100 [default: none, the formula alone].
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(100..), help_heading = "How")]
+    pub(super) permutations: Option<u32>,
     /// Resample the ratios of the groups, too.
     #[arg(long, help_heading = "What to estimate")]
     pub(super) ratios: bool,
@@ -223,12 +250,15 @@ pub struct EstimateArguments {
     /// How the estimated weights of Fine–Gray regression enter its variance [default: martingale].
     #[arg(long, value_enum, value_name = "HOW", help_heading = "How")]
     pub(super) weight_influence: Option<WeightInfluenceAsked>,
-    /// Hold the coefficients of Cox regression against Student's t on clusters less one: more careful with few clusters.
+    /// Hold the coefficients of Cox and parametric regression against Student's t on clusters less one: more careful with few clusters.
     #[arg(long, help_heading = "How")]
     pub(super) student: bool,
     /// How ties are handled in regression.
     #[arg(long, value_enum, value_name = "TIES", default_value_t = TiesAsked::Efron, help_heading = "How")]
     pub(super) ties: TiesAsked,
+    /// Family of distributions of a parametric regression [default: all are compared, and the best is fitted].
+    #[arg(long, value_enum, value_name = "FAMILY", help_heading = "How")]
+    pub(super) family: Option<FamilyAsked>,
     /// Units of time in a year, for yearly rates.
     #[arg(long, value_name = "NUMBER", default_value_t = DAYS_PER_YEAR, help_heading = "How")]
     pub(super) year: f64,
@@ -238,6 +268,23 @@ pub struct EstimateArguments {
     /// Where the random numbers start; the same number gives the same results.
     #[arg(long, value_name = "NUMBER", default_value_t = 1, help_heading = "How")]
     pub(super) seed: u64,
+    /// Covariates that may have decided the group, for weighted comparisons; each also named with --covariate or --factor
+    /// [default: all of those].
+    #[arg(long, value_name = "COLUMN", value_delimiter = ',', help_heading = "Columns")]
+    pub(super) adjust_for: Vec<String>,
+    /// Which population the weighted groups are to look like: plain (all), stabilised (all, each group keeps its size),
+    /// overlap (those who might have been in any group), or level=GROUP (those of one group) [default: stabilised].
+    #[arg(long, value_name = "POPULATION", help_heading = "How")]
+    pub(super) population: Option<String>,
+    /// Cut weights beyond the quantiles at this part from either end to them, such as 0.01 [default: none are cut].
+    #[arg(long, value_name = "PART", help_heading = "How")]
+    pub(super) cut_weights: Option<f64>,
+    /// Leave rows out whose chance of any group is below this, such as 0.05 [default: none are left out].
+    #[arg(long, value_name = "CHANCE", help_heading = "How")]
+    pub(super) least_chance: Option<f64>,
+    /// Where covariates tell groups apart without error, estimate the chances with Firth's penalty instead of stopping.
+    #[arg(long, help_heading = "How")]
+    pub(super) penalise_separated: bool,
     /// Leave rows out that lack a time, cause, group, stratum of any kind, cluster or weight, and count them.
     #[arg(long, help_heading = "How")]
     pub(super) leave_out_incomplete: bool,

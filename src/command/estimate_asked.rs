@@ -4,15 +4,17 @@ use clap::ValueEnum;
 
 use super::estimate::usage;
 use super::estimate_arguments::{
-    AdjustmentAsked, CensoringAsked, EstimateArguments, HazardScaleAsked, HazardVarianceAsked, IncidenceVarianceAsked,
-    ScaleAsked, WeightInfluenceAsked,
+    AdjustmentAsked, CensoringAsked, EstimateArguments, FamilyAsked, HazardScaleAsked, HazardVarianceAsked,
+    IncidenceVarianceAsked, ScaleAsked, WeightInfluenceAsked,
 };
+use super::estimate_ends::ends;
+use super::estimate_weights::{population, trimming};
 use super::reading::Stop;
 use crate::estimate::asked::{Asked, Roles, TiesAsked, Want};
 use crate::estimate::comparison::weighting;
 use crate::quantity::{ConfidenceLevel, Variance};
 use crate::stats::{
-    AdjustmentMethod, CensoringReading, HazardIntervalMethod, HazardVarianceFormula, IncidenceVariance,
+    AdjustmentMethod, CensoringReading, HazardIntervalMethod, HazardVarianceFormula, IncidenceVariance, LogTimeFamily,
     ReferenceDistribution, SurvivalIntervalMethod, WeightInfluence, Weighting,
 };
 
@@ -29,14 +31,15 @@ fn pairs(given: &[String], example: &str) -> Result<Vec<(String, String)>, Stop>
 
 /// That every option given is of use to something that is wanted.
 fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
+    ends(arguments, want)?;
     let hazards: &[Want] = &[Want::Hazard, Want::Incidence];
-    let options: [(&str, bool, &[Want]); 22] = [
+    let options: [(&str, bool, &[Want]); 29] = [
         ("--given", arguments.given > 0.0, &[Want::Conditional]),
-        ("--until", arguments.until.is_some(), &[Want::Mean, Want::Bootstrap]),
+        ("--until", arguments.until.is_some(), &[Want::Mean, Want::Intervals, Want::Weighted, Want::Bootstrap]),
         ("--cuts", !arguments.cuts.is_empty(), &[Want::LifeTable]),
         ("--score", !arguments.score.is_empty(), &[Want::Tests]),
         ("--published-rate", arguments.published_rate.is_some(), &[Want::Rates]),
-        ("--profile", !arguments.profile.is_empty(), &[Want::Cox, Want::FineGray]),
+        ("--profile", !arguments.profile.is_empty(), &[Want::Cox, Want::FineGray, Want::Parametric]),
         ("--residuals", arguments.residuals, &[Want::Cox]),
         ("--weighting", !arguments.weighting.is_empty(), &[Want::Tests, Want::Pairs]),
         ("--band-from", arguments.band_from.is_some(), &[Want::Bands]),
@@ -51,8 +54,15 @@ fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
         ("--weight-influence", arguments.weight_influence.is_some(), &[Want::FineGray]),
         ("--censoring-stratum", arguments.censoring_stratum.is_some(), &[Want::FineGray]),
         ("--resample-within", arguments.resample_within.is_some(), &[Want::Bootstrap]),
+        ("--permutations", arguments.permutations.is_some(), &[Want::Intervals]),
         ("--ratios", arguments.ratios, &[Want::Bootstrap]),
-        ("--student", arguments.student, &[Want::Cox]),
+        ("--adjust-for", !arguments.adjust_for.is_empty(), &[Want::Weighted]),
+        ("--population", arguments.population.is_some(), &[Want::Weighted]),
+        ("--cut-weights", arguments.cut_weights.is_some(), &[Want::Weighted]),
+        ("--least-chance", arguments.least_chance.is_some(), &[Want::Weighted]),
+        ("--penalise-separated", arguments.penalise_separated, &[Want::Weighted]),
+        ("--family", arguments.family.is_some(), &[Want::Parametric]),
+        ("--student", arguments.student, &[Want::Cox, Want::Parametric]),
     ];
     for (option, given, uses) in options {
         if given && !uses.iter().any(|one| want.contains(one)) {
@@ -107,6 +117,9 @@ pub fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
     let level = ConfidenceLevel::new(arguments.confidence)
         .ok_or_else(|| usage("A confidence level lies between 0 and 1.\nMend: give one such as --confidence 0.95."))?;
     let mut want = arguments.want.clone();
+    if want.is_empty() && arguments.time.is_none() {
+        want = vec![Want::Intervals];
+    }
     if want.is_empty() {
         want = vec![Want::Survival, Want::Quantiles];
         if arguments.group.is_some() {
@@ -190,6 +203,8 @@ pub fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
     Ok(Asked {
         roles: Roles {
             time: arguments.time.clone(),
+            after: arguments.after.clone(),
+            by: arguments.by.clone(),
             entry: arguments.entry.clone(),
             cause: arguments.cause.clone(),
             failure: arguments.failure.clone(),
@@ -263,9 +278,20 @@ pub fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
             ReferenceDistribution::Normal
         },
         ties: arguments.ties,
+        adjust_for: arguments.adjust_for.clone(),
+        population: population(arguments)?,
+        trimming: trimming(arguments)?,
+        penalise_separated: arguments.penalise_separated,
+        family: arguments.family.map(|family| match family {
+            FamilyAsked::Exponential => LogTimeFamily::Exponential,
+            FamilyAsked::Weibull => LogTimeFamily::Weibull,
+            FamilyAsked::LogLogistic => LogTimeFamily::LogLogistic,
+            FamilyAsked::LogNormal => LogTimeFamily::LogNormal,
+        }),
         year: arguments.year,
         published_rate: arguments.published_rate,
         resamples: arguments.resamples,
+        permutations: arguments.permutations,
         ratios: arguments.ratios,
         seed: arguments.seed,
         profile,

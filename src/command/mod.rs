@@ -20,6 +20,8 @@ pub mod draft;
 pub mod estimate;
 pub mod estimate_arguments;
 mod estimate_asked;
+mod estimate_ends;
+mod estimate_weights;
 pub mod exit;
 pub mod explain;
 pub mod export;

@@ -12,8 +12,12 @@ use super::curves::{self, GroupConditional, GroupFewClusters};
 use super::data::{Data, LeftOut};
 use super::groups::Groups;
 use super::hazards::{self, GroupHazard};
+use super::intervals::{self, IntervalAnswers};
+use super::intervals_text;
 use super::life_tables::{self, GroupActuarial};
 use super::ordering::{self, CovariateConcordance};
+use super::parametric::{self, ParametricAnswers};
+use super::parametric_text;
 use super::rates::{self, Rates};
 use super::regression::{self, Fitted, ProportionalHazards};
 use super::regression_text;
@@ -21,6 +25,8 @@ use super::resampling::{self, ResampledEstimate};
 use super::section::Section;
 use super::subdistribution::{self, SubdistributionRegression};
 use super::survival::{self, GroupMean, GroupQuantile, GroupSurvival};
+use super::weighted::{self, Weighted};
+use super::weighted_text;
 use crate::quantity::Variance;
 use crate::stats::{FrailtyRegression, PairwiseTests, PenalisedRegression};
 
@@ -56,7 +62,7 @@ pub struct GroupUsed {
     pub competing: u64,
     /// Still followed when last seen.
     pub censored: u64,
-    /// Time followed, summed.
+    /// Time followed, summed; where only bounds are known, until last seen in place.
     pub followed: f64,
     /// The last time.
     pub last_time: Option<f64>,
@@ -130,9 +136,18 @@ pub struct Answers {
     /// The same with a frailty shared by cluster.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub frailty: Option<Fitted<FrailtyRegression>>,
+    /// Regression of the time itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parametric: Option<ParametricAnswers>,
+    /// Groups compared with weights, and adjusted by regression.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weighted: Option<Weighted>,
     /// Rates.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rates: Option<Rates>,
+    /// Curves and tests where failures are known only to lie between two times.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intervals: Option<IntervalAnswers>,
     /// Estimates from resampled clusters.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub resampled: Option<Vec<ResampledEstimate>>,
@@ -181,9 +196,12 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
         proportional_hazards: wants(Want::Cox).then(|| regression::proportional_hazards(asked, data)).transpose()?,
         penalised: wants(Want::Firth).then(|| regression::penalised(asked, data)).transpose()?,
         frailty: wants(Want::Frailty).then(|| regression::frailty(asked, data)).transpose()?,
+        parametric: wants(Want::Parametric).then(|| parametric::parametric(asked, data)).transpose()?,
+        weighted: wants(Want::Weighted).then(|| weighted::weighted(asked, data)).transpose()?,
         rates: at_times.as_ref().filter(|_| wants(Want::Rates)).map(|survival| rates::rates(asked, data, survival)),
         survival: at_times.filter(|_| wants(Want::Survival)),
-        resampled: wants(Want::Bootstrap).then(|| resampling::resampled(asked, data)),
+        intervals: wants(Want::Intervals).then(|| intervals::intervals(asked, data)),
+        resampled: (wants(Want::Bootstrap) && data.bounds.is_none()).then(|| resampling::resampled(asked, data)),
         asked: asked.clone(),
     })
 }
@@ -191,6 +209,8 @@ pub fn answer(asked: &mut Asked, data: &Data) -> Result<Answers, String> {
 fn group_used(groups: &Groups, place: usize, data: &Data) -> GroupUsed {
     let (counted, rows) = (&groups.counted[place], &groups.observations[place]);
     let time = |tick: &i32| data.axis.time(*tick);
+    let between = data.bounds.as_ref().map(|bounds| bounds.by_group(&data.grouping));
+    let lasts = between.as_ref().map_or(rows.exit(), |groups| groups[place].left());
     GroupUsed {
         group: groups.labels[place].clone(),
         observations: counted.table.total(),
@@ -198,7 +218,7 @@ fn group_used(groups: &Groups, place: usize, data: &Data) -> GroupUsed {
         failures: counted.table.failures(),
         competing: counted.table.competing().iter().sum(),
         censored: counted.table.censored().iter().sum(),
-        followed: rows.exit().iter().zip(rows.entry()).map(|(exit, entry)| time(exit) - time(entry)).sum(),
+        followed: lasts.iter().zip(rows.entry()).map(|(exit, entry)| time(exit) - time(entry)).sum(),
         last_time: counted.table.last_day().map(|day| data.axis.time(day.count())),
     }
 }
@@ -262,8 +282,17 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     if let Some(fit) = &answers.frailty {
         sections.extend(regression_text::frailty_sections(asked, fit));
     }
+    if let Some(all) = &answers.parametric {
+        sections.extend(parametric_text::parametric_sections(asked, all));
+    }
+    if let Some(all) = &answers.weighted {
+        sections.extend(weighted_text::weighted_sections(asked, all, &labels));
+    }
     if let Some(all) = &answers.rates {
         sections.extend(rates::rate_sections(asked, all));
+    }
+    if let Some(all) = &answers.intervals {
+        sections.extend(intervals_text::interval_sections(asked, all));
     }
     if let Some(all) = &answers.resampled {
         sections.extend(resampling::resampled_sections(asked, all));

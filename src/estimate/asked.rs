@@ -5,15 +5,21 @@ use serde::{Deserialize, Serialize};
 
 use crate::quantity::{ConfidenceLevel, Variance};
 use crate::stats::{
-    AdjustmentMethod, CensoringReading, HazardIntervalMethod, HazardVarianceFormula, IncidenceVariance,
-    ReferenceDistribution, SurvivalIntervalMethod, WeightInfluence, Weighting,
+    AdjustmentMethod, CensoringReading, HazardIntervalMethod, HazardVarianceFormula, IncidenceVariance, LogTimeFamily,
+    ReferenceDistribution, SurvivalIntervalMethod, WeightInfluence, WeightTrimming, Weighting,
 };
 
 /// Which columns hold what.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Roles {
-    /// Time at which following ended.
-    pub time: String,
+    /// Time at which following ended; none where only bounds are known.
+    pub time: Option<String>,
+    /// Last seen in place; the failure came after that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub after: Option<String>,
+    /// First seen to have failed; empty for those not seen to fail.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
     /// Time at which following began; without it, 0 for all.
     pub entry: Option<String>,
     /// How it ended; without it, all failed.
@@ -78,10 +84,31 @@ pub enum Want {
     Firth,
     /// The same with a gamma frailty shared by cluster.
     Frailty,
+    /// Regression of the time itself, by a family of distributions.
+    Parametric,
+    /// Groups compared with weights from propensities, and adjusted by regression.
+    Weighted,
     /// Failures per time under observation, their ratios, and yearly failure rates.
     Rates,
+    /// Survival of each group where failures are known only to lie between two times (Turnbull), and score tests.
+    Intervals,
     /// Intervals from resampled clusters.
     Bootstrap,
+}
+
+/// Which population the weighted groups are to look like.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PopulationAsked {
+    /// All: each group stands for everybody.
+    Plain,
+    /// All, and each group keeps its size.
+    #[default]
+    Stabilised,
+    /// Those who might have been in any group.
+    Overlap,
+    /// Those of this group.
+    Level(String),
 }
 
 /// How ties are handled in regression.
@@ -150,12 +177,30 @@ pub struct Asked {
     pub reference_distribution: ReferenceDistribution,
     /// How ties are handled in regression.
     pub ties: TiesAsked,
+    /// Covariates that may have decided the group; without any, all.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub adjust_for: Vec<String>,
+    /// Which population the weighted groups are to look like.
+    #[serde(default)]
+    pub population: PopulationAsked,
+    /// What is done about large weights.
+    #[serde(default)]
+    pub trimming: WeightTrimming,
+    /// Whether propensities are penalised where they separate the groups.
+    #[serde(default)]
+    pub penalise_separated: bool,
+    /// The family of distributions of a parametric regression; without one, all are compared and the best is fitted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub family: Option<LogTimeFamily>,
     /// Units of time in a year.
     pub year: f64,
     /// A published yearly failure rate to hold the failures against.
     pub published_rate: Option<f64>,
     /// How many resamples.
     pub resamples: u32,
+    /// How many permutations the score tests of intervals draw, if any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub permutations: Option<u32>,
     /// Whether ratios of the groups are resampled, too.
     pub ratios: bool,
     /// Where the random numbers start.

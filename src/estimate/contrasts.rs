@@ -9,8 +9,8 @@ use super::data::Data;
 use super::groups::Groups;
 use super::section::{Section, digits, interval_head, p_value, why_not_known};
 use super::survival::estimate_cells;
-use crate::quantity::Known;
-use crate::stats::{Contrast, restricted_mean_contrast, survival_contrast};
+use crate::quantity::{Fraction, Known};
+use crate::stats::{Contrast, RestrictedMeanContrast, SurvivalContrast, restricted_mean_contrast, survival_contrast};
 
 /// Survival of two groups at a time, compared.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -21,6 +21,10 @@ pub struct SurvivalContrasts {
     pub second: String,
     /// The time.
     pub time: f64,
+    /// Survival of the one.
+    pub survival_of_first: Known<Fraction>,
+    /// Survival of the other.
+    pub survival_of_second: Known<Fraction>,
     /// Second less first.
     pub difference: Known<Contrast>,
     /// Second over first.
@@ -38,6 +42,10 @@ pub struct MeanContrasts {
     pub second: String,
     /// How far the means reach.
     pub until: f64,
+    /// The mean of the one.
+    pub mean_of_first: Known<f64>,
+    /// The mean of the other.
+    pub mean_of_second: Known<f64>,
     /// Second less first.
     pub difference: Known<Contrast>,
     /// Second over first.
@@ -54,20 +62,7 @@ pub fn contrasts(asked: &Asked, data: &Data, groups: &Groups) -> Result<Vec<Surv
     for (label, observations) in groups.labels.iter().zip(&groups.observations).skip(1) {
         let found =
             survival_contrast(&groups.observations[0], observations, &data.ticks(asked), asked.variance, asked.level);
-        for (&time, found) in asked.at.iter().zip(found) {
-            let part = |take: &dyn Fn(&crate::stats::SurvivalContrast) -> Known<Contrast>| match &found {
-                Known::Known(found) => take(found),
-                Known::NotKnown(why) => Known::NotKnown(*why),
-            };
-            all.push(SurvivalContrasts {
-                first: groups.labels[0].clone(),
-                second: label.clone(),
-                time,
-                difference: part(&|found| Known::Known(found.difference)),
-                ratio: part(&|found| found.ratio),
-                complementary_log_log: part(&|found| found.complementary_log_log),
-            });
-        }
+        all.extend(survival_contrasts_of((&groups.labels[0], label), &asked.at, found));
     }
     Ok(all)
 }
@@ -79,21 +74,57 @@ pub fn mean_contrasts(asked: &Asked, data: &Data, groups: &Groups) -> Vec<MeanCo
     each.map(|(label, observations)| {
         let first = &groups.observations[0];
         let found = restricted_mean_contrast(first, observations, &data.axis, until, asked.variance, asked.level);
-        MeanContrasts {
-            first: groups.labels[0].clone(),
-            second: label.clone(),
-            until,
-            difference: found.map(|found| found.difference),
-            ratio: match found {
-                Known::Known(found) => found.ratio,
-                Known::NotKnown(why) => Known::NotKnown(why),
-            },
-        }
+        mean_contrast_of((&groups.labels[0], label), until, found)
     })
     .collect()
 }
 
-fn contrast_cells(contrast: &Known<Contrast>) -> Vec<String> {
+/// Contrasts of survival with the names of the groups and the times.
+pub(super) fn survival_contrasts_of(
+    (first, second): (&str, &str),
+    times: &[f64],
+    found: Vec<Known<SurvivalContrast>>,
+) -> Vec<SurvivalContrasts> {
+    let one = |(&time, found): (&f64, Known<SurvivalContrast>)| {
+        let part = |take: &dyn Fn(&SurvivalContrast) -> Known<Contrast>| match &found {
+            Known::Known(found) => take(found),
+            Known::NotKnown(why) => Known::NotKnown(*why),
+        };
+        SurvivalContrasts {
+            first: first.to_owned(),
+            second: second.to_owned(),
+            time,
+            survival_of_first: found.map(|found| found.first),
+            survival_of_second: found.map(|found| found.second),
+            difference: part(&|found| Known::Known(found.difference)),
+            ratio: part(&|found| found.ratio),
+            complementary_log_log: part(&|found| found.complementary_log_log),
+        }
+    };
+    times.iter().zip(found).map(one).collect()
+}
+
+/// A contrast of restricted means with the names of the groups.
+pub(super) fn mean_contrast_of(
+    (first, second): (&str, &str),
+    until: f64,
+    found: Known<RestrictedMeanContrast>,
+) -> MeanContrasts {
+    MeanContrasts {
+        first: first.to_owned(),
+        second: second.to_owned(),
+        until,
+        mean_of_first: found.map(|found| found.first),
+        mean_of_second: found.map(|found| found.second),
+        difference: found.map(|found| found.difference),
+        ratio: match found {
+            Known::Known(found) => found.ratio,
+            Known::NotKnown(why) => Known::NotKnown(why),
+        },
+    }
+}
+
+pub(super) fn contrast_cells(contrast: &Known<Contrast>) -> Vec<String> {
     match contrast {
         Known::NotKnown(why) => vec![why_not_known(*why).to_owned()],
         Known::Known(contrast) => {

@@ -121,22 +121,30 @@ pub fn design(asked: &Asked, data: &Data) -> Result<CoxDesign, String> {
     some_covariates(data)?;
     let mut covariates = Vec::new();
     for (name, covariate) in &data.covariates {
-        covariates.push(match covariate {
-            Covariate::Numbers(numbers) if numbers.iter().any(|number| number.is_nan()) => {
-                let values = numbers.iter().map(|&number| (!number.is_nan()).then_some(number)).collect();
-                stats::Covariate::number_with_gaps(name.clone(), values)
-            }
-            Covariate::Numbers(numbers) => stats::Covariate::number(name.clone(), numbers.clone()),
-            Covariate::Levels(levels) => {
-                let reference = u16::try_from(reference(asked, name, levels)?).unwrap_or(NO_GROUP);
-                let codes = levels.codes.iter().map(|&code| u16::try_from(code).unwrap_or(NO_GROUP)).collect();
-                let count = u16::try_from(levels.labels.len()).unwrap_or(NO_GROUP);
-                let grouping = Grouping::new(codes, count).map_err(|error| error.to_string())?;
-                stats::Covariate::factor(name.clone(), grouping, levels.labels.clone(), reference)
-            }
-        });
+        covariates.push(covariate_of(asked, name, covariate)?);
     }
     CoxDesign::new(covariates).map_err(|error| error.to_string())
+}
+
+/// A covariate of a design.
+///
+/// # Errors
+/// When a reference level doesn't occur, or a factor has too many levels.
+pub fn covariate_of(asked: &Asked, name: &str, covariate: &Covariate) -> Result<stats::Covariate, String> {
+    Ok(match covariate {
+        Covariate::Numbers(numbers) if numbers.iter().any(|number| number.is_nan()) => {
+            let values = numbers.iter().map(|&number| (!number.is_nan()).then_some(number)).collect();
+            stats::Covariate::number_with_gaps(name, values)
+        }
+        Covariate::Numbers(numbers) => stats::Covariate::number(name, numbers.clone()),
+        Covariate::Levels(levels) => {
+            let reference = u16::try_from(reference(asked, name, levels)?).unwrap_or(NO_GROUP);
+            let codes = levels.codes.iter().map(|&code| u16::try_from(code).unwrap_or(NO_GROUP)).collect();
+            let count = u16::try_from(levels.labels.len()).unwrap_or(NO_GROUP);
+            let grouping = Grouping::new(codes, count).map_err(|error| error.to_string())?;
+            stats::Covariate::factor(name, grouping, levels.labels.clone(), reference)
+        }
+    })
 }
 
 /// The profile that a prediction is asked for; none if there is none.

@@ -1,5 +1,6 @@
 //! A table of times made ready for the estimators: rows with all they need, on an axis of ticks, in groups, strata and clusters.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
@@ -7,9 +8,10 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::Asked;
 use super::columns::{Column, Columns, MISSING, Reading};
+use super::ends::{Row, push_bounds};
 use super::levels::{Levels, cause_places, grouping_of, in_order, pick, same_value};
 use crate::quantity::Days;
-use crate::stats::{Axis, Ending, Grouping, LONGEST_FOLLOW_UP, Observations};
+use crate::stats::{Axis, Ending, Grouping, Intervals, LONGEST_FOLLOW_UP, Observations};
 
 /// Rows left out, and why.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -29,6 +31,20 @@ pub enum Covariate {
     Levels(Levels),
 }
 
+/// When following of each row ended.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Ends {
+    /// At a time.
+    Times(Vec<f64>),
+    /// With a failure after a time (NaN: since it began) and at or before another (NaN: not seen to fail).
+    Bounds {
+        /// Last seen in place.
+        after: Vec<f64>,
+        /// First seen to have failed.
+        by: Vec<f64>,
+    },
+}
+
 /// A table of times made ready.
 #[derive(Clone, Debug)]
 pub struct Data {
@@ -36,8 +52,10 @@ pub struct Data {
     pub received: u64,
     /// Rows left out.
     pub left_out: Vec<LeftOut>,
-    /// Rows used.
+    /// Rows used; where only bounds are known, with their last times, for counting.
     pub observations: Observations,
+    /// The same between bounds, where only these are known.
+    pub bounds: Option<Intervals>,
     /// What the ticks stand for.
     pub axis: Axis,
     /// Groups; one level for all where none are asked for.
@@ -70,6 +88,12 @@ impl Data {
         Days::new(self.axis.tick_at(time).unwrap_or(-1))
     }
 
+    /// The rows as intervals: between their bounds, or exact where times are known.
+    pub fn intervals(&self) -> Cow<'_, Intervals> {
+        let exact = || Cow::Owned(Intervals::of_observations(&self.observations));
+        self.bounds.as_ref().map_or_else(exact, Cow::Borrowed)
+    }
+
     /// The ticks of the times asked for.
     pub fn ticks(&self, asked: &Asked) -> Vec<Days> {
         asked.at.iter().map(|&time| self.tick(time)).collect()
@@ -79,8 +103,11 @@ impl Data {
 /// Columns to read for what is asked, in a fixed order.
 pub fn wanted_columns(asked: &Asked) -> Vec<(String, Reading)> {
     let roles = &asked.roles;
-    let mut wanted = vec![(roles.time.clone(), Reading::Numbers)];
+    let mut wanted = Vec::new();
     let mut add = |name: &Option<String>, reading| wanted.extend(name.iter().map(|name| (name.clone(), reading)));
+    add(&roles.time, Reading::Numbers);
+    add(&roles.after, Reading::Numbers);
+    add(&roles.by, Reading::Numbers);
     add(&roles.entry, Reading::Numbers);
     add(&roles.cause, Reading::Categories);
     add(&roles.group, Reading::Categories);
@@ -127,7 +154,13 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
     }
     let numbers = read.numbers;
     let mut columns = read.columns.into_iter();
-    let time = next_numbers(&mut columns, true).unwrap_or_default();
+    let time = next_numbers(&mut columns, roles.time.is_some());
+    let after = next_numbers(&mut columns, roles.after.is_some());
+    let by = next_numbers(&mut columns, roles.by.is_some());
+    let ends = match (time, after, by) {
+        (None, Some(after), Some(by)) => Ends::Bounds { after, by },
+        (time, ..) => Ends::Times(time.unwrap_or_default()),
+    };
     let entry = next_numbers(&mut columns, roles.entry.is_some());
     let cause = next_levels(&mut columns, roles.cause.is_some());
     let group = next_levels(&mut columns, roles.group.is_some());
@@ -149,8 +182,8 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
     let started_at = |row: usize| entry.as_ref().map_or(0.0, |entry| entry[row]);
     let weight_of = |row: usize| weight.as_ref().map_or(1.0, |weight| weight[row]);
     let lacks = |row: usize| {
-        if time[row].is_nan() {
-            Some("no time")
+        if let Some(lacks) = ends.lacks(row) {
+            Some(lacks)
         } else if started_at(row).is_nan() {
             Some("no time of entry")
         } else if missing(&cause, row) {
@@ -171,8 +204,11 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
             None
         }
     };
-    asked.fill_in_times(|| (0..rows).filter(|&row| lacks(row).is_none()).map(|row| time[row]).fold(0.0, f64::max));
-    let axis = axis_of(&time, entry.as_deref(), &asked.times());
+    asked.fill_in_times(|| {
+        (0..rows).filter(|&row| lacks(row).is_none()).map(|row| ends.last(row, started_at(row))).fold(0.0, f64::max)
+    });
+    let axis = axis_of(&ends, entry.as_deref(), &asked.times());
+    let mut bounds = ends.are_bounds().then(|| Intervals::with_capacity(rows));
     let mut all_kept = true;
     for row in 0..rows {
         let (started, weighs) = (started_at(row), weight_of(row));
@@ -181,7 +217,12 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
             all_kept = false;
             continue;
         }
-        let place = cause.as_ref().map_or(1, |cause| cause_of[cause.codes[row] as usize]);
+        let (left, right) = (ends.left(row, started), ends.right(row));
+        let place = match (&cause, &bounds) {
+            (Some(cause), _) => cause_of[cause.codes[row] as usize],
+            (None, Some(_)) => u8::from(right.is_finite()),
+            (None, None) => 1,
+        };
         let ending = match place {
             0 => Ending::Censored,
             1 => Ending::Failed,
@@ -189,9 +230,12 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
         };
         let member =
             cluster.as_ref().map_or_else(|| u32::try_from(observations.len()).unwrap_or(0), |cluster| cluster.codes[row]);
-        let ticks = (axis.tick_at(started), axis.tick_at(time[row]));
-        let pushed = match ticks {
-            (Some(began), Some(ended)) => observations
+        let pushed = match (axis.tick_at(started), axis.tick_at(left), &mut bounds) {
+            (Some(entry), Some(_), Some(bounds)) => {
+                let row = Row { entry, cluster: member, weight: weighs };
+                push_bounds((bounds, &mut observations), &axis, row, (left, right))
+            }
+            (Some(began), Some(ended), None) => observations
                 .push_weighted(Days::new(began), Days::new(ended), ending, member, weighs)
                 .map_err(|error| match error {
                     crate::stats::ObservationError::WeightNotAboveZero => "a weight that is not above 0",
@@ -209,7 +253,7 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
             }
             Err(why) => {
                 all_kept = false;
-                note(&mut wrong, why, || format!("row {} ({} to {})", numbers[row], started, time[row]));
+                note(&mut wrong, why, || format!("row {} ({})", numbers[row], ends.said(row, started)));
             }
         }
     }
@@ -290,6 +334,7 @@ pub fn make_ready(asked: &mut Asked, read: Columns, leave_out: bool) -> Result<D
             .map(|(reason, trouble)| LeftOut { reason: reason.to_owned(), rows: trouble.count })
             .collect(),
         observations,
+        bounds,
         axis,
         groups,
         grouping,
@@ -330,9 +375,9 @@ fn strata_of_clusters(observations: &Observations, strata: &Levels, clusters: &[
 
 /// Whole times keep an axis of their own numbers; others are listed. Each time asked for has a tick of its own: what holds then is
 /// not always what held at the last time before it that occurs.
-fn axis_of(time: &[f64], entry: Option<&[f64]>, asked: &[f64]) -> Axis {
+fn axis_of(ends: &Ends, entry: Option<&[f64]>, asked: &[f64]) -> Axis {
     let is_whole = |time: f64| time.fract().abs() < f64::MIN_POSITIVE;
-    let occur = || time.iter().chain(entry.into_iter().flatten()).copied().filter(|time| !time.is_nan());
+    let occur = || ends.occur().chain(entry.into_iter().flatten().copied().filter(|time| !time.is_nan()));
     if !occur().all(|time| is_whole(time) && time <= f64::from(LONGEST_FOLLOW_UP.count())) {
         return Axis::listing(occur().chain(asked.iter().copied()));
     }

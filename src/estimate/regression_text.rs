@@ -16,14 +16,14 @@ pub fn column_name(column: &ColumnName) -> String {
     }
 }
 
-fn known_text<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
+pub(super) fn known_text<T>(value: &Known<T>, text: impl FnOnce(&T) -> String) -> String {
     match value {
         Known::Known(value) => text(value),
         Known::NotKnown(why) => why_not_known(*why).to_owned(),
     }
 }
 
-fn limits_text(limits: &Known<ConfidenceInterval<f64>>) -> String {
+pub(super) fn limits_text(limits: &Known<ConfidenceInterval<f64>>) -> String {
     known_text(limits, |limits| format!("{} to {}", digits(limits.lower, 5), digits(limits.upper, 5)))
 }
 
@@ -34,12 +34,12 @@ fn ratio_row(column: &ColumnName, coefficient: &Estimate<f64>, ratio: &Estimate<
     vec![column_name(column), value, error, ratio_value, limits_text(&ratio.interval), p]
 }
 
-fn test_cells(test: &RegressionTest) -> [String; 3] {
+pub(super) fn test_cells(test: &RegressionTest) -> [String; 3] {
     [digits(test.chi_square, 6), test.degrees_of_freedom.to_string(), p_value(test.p_value, test.ln_p_value)]
 }
 
 /// Why there is no fit, as a section.
-fn no_fit(title: &str, why: &str) -> Vec<Section> {
+pub(super) fn no_fit(title: &str, why: &str) -> Vec<Section> {
     let mut section = Section::new(title, &[]);
     section.note(format!("No fit: {why}"));
     vec![section]

@@ -68,6 +68,12 @@ pub fn table(answers: &Answers) -> String {
         let lost = answers.asked.roles.lost.as_ref().map_or_else(String::new, |lost| format!(", {lost} is lost"));
         let _ = writeln!(text, "In {cause}, {failure} is a failure and {censored} is censored{lost}{others}.");
     }
+    if let (Some(after), Some(by)) = (&answers.asked.roles.after, &answers.asked.roles.by) {
+        let _ = writeln!(
+            text,
+            "A failure lies after {after} and at or before {by}; time followed ends when last seen in place."
+        );
+    }
     let mut groups = super::section::Section::new(
         "Rows",
         &["group", "rows", "clusters", "failures", "competing", "censored", "time followed", "last time"],
