@@ -9,8 +9,10 @@
 //! - [`groups`]: the rows of each group, counted once
 //! - [`answer`]: all that is asked, answered; the document written as JSON
 //! - [`survival`], [`bands`], [`hazards`], [`contrasts`], [`curves`], [`life_tables`], [`comparison`], [`causes`],
-//!   [`lost`], [`subdistribution`], [`ordering`], [`regression`], [`parametric`], [`weighted`], [`rates`], [`intervals`], [`resampling`]: one kind of question each
-//! - [`section`], [`regression_text`], [`parametric_text`], [`weighted_text`], [`intervals_text`], [`text`]: the answers as readable tables
+//!   [`lost`], [`subdistribution`], [`ordering`], [`regression`], [`parametric`], [`weighted`], [`rates`], [`intervals`],
+//!   [`resampling`]: one kind of question each
+//! - [`section`], [`regression_text`], [`parametric_text`], [`weighted_text`], [`intervals_text`], [`text`]: the answers as
+//!   readable tables
 
 pub mod answer;
 pub mod asked;
