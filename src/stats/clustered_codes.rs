@@ -4,7 +4,7 @@
 //!              alone; influences summed by cluster, u_c, give the variance m/(m − 1)·Σ u_c², m clusters.
 //! Source.      Ultimate clusters: Hansen MH, Hurwitz WN, Madow WG. Sample Survey Methods and Theory, 1953; linearisation: Binder DA.
 //!              Int Stat Rev 1983;51:279–292 (both from memory). The factor m/(m − 1) is that of survey sampling.
-//! Decided.     An observation with [`NO_GROUP`](super::grouping::NO_GROUP) in either code takes no part, nor does its cluster unless
+//! Decided.     An observation with [`super::grouping::NO_GROUP`] in either code takes no part, nor does its cluster unless
 //!              another one does. Clusters may lie in several rows.
 //! Cost.        One pass over the observations for each estimate.
 

@@ -118,7 +118,7 @@ impl ScoreSums {
         }
         let mut informs = false;
         // The last row of a stratum has nobody at risk; it holds the sums over all the others.
-        for (row, &(n, d, left)) in rows.clone().zip(&totals).take(rows.len() - 1) {
+        for (row, &(n, d, left)) in rows.clone().zip(&totals).take(rows.len().saturating_sub(1)) {
             let hazard = if d > 0.0 { d / n } else { 0.0 };
             for g in 0..size {
                 let at_risk = self.counts.at_risk[row * size + g];

@@ -750,3 +750,17 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn no_group_at_all_is_nothing_to_compare() {
+    let mut observations = manebit::stats::Observations::default();
+    observations
+        .push(manebit::quantity::Days::new(0), manebit::quantity::Days::new(5), manebit::stats::Ending::Failed, 0)
+        .expect("in order");
+    let nowhere = manebit::stats::Grouping::new(vec![u16::MAX], 0).expect("a grouping");
+    for variance in [manebit::quantity::Variance::ModelBased, manebit::quantity::Variance::ClusterRobust] {
+        let compared = manebit::stats::Compared::new(&observations, &nowhere);
+        let test = manebit::stats::weighted_log_rank(&compared, manebit::stats::Weighting::LogRank, variance);
+        assert!(test.known().is_none(), "{test:?}");
+    }
+}
