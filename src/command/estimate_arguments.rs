@@ -214,6 +214,9 @@ pub struct EstimateArguments {
     /// How many permutations the score tests of intervals draw, at least 100 [default: none, the formula alone].
     #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(100..), help_heading = "How")]
     pub(super) permutations: Option<u32>,
+    /// Test by drawing the signs of clusters even where there are more than 10000.
+    #[arg(long, help_heading = "What to estimate")]
+    pub(super) draw_signs: bool,
     /// Resample the ratios of the groups, too.
     #[arg(long, help_heading = "What to estimate")]
     pub(super) ratios: bool,

@@ -33,7 +33,7 @@ fn pairs(given: &[String], example: &str) -> Result<Vec<(String, String)>, Stop>
 fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
     ends(arguments, want)?;
     let hazards: &[Want] = &[Want::Hazard, Want::Incidence];
-    let options: [(&str, bool, &[Want]); 29] = [
+    let options: [(&str, bool, &[Want]); 30] = [
         ("--given", arguments.given > 0.0, &[Want::Conditional]),
         ("--until", arguments.until.is_some(), &[Want::Mean, Want::Intervals, Want::Weighted, Want::Bootstrap]),
         ("--cuts", !arguments.cuts.is_empty(), &[Want::LifeTable]),
@@ -56,6 +56,7 @@ fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
         ("--resample-within", arguments.resample_within.is_some(), &[Want::Bootstrap]),
         ("--permutations", arguments.permutations.is_some(), &[Want::Intervals]),
         ("--ratios", arguments.ratios, &[Want::Bootstrap]),
+        ("--draw-signs", arguments.draw_signs, &[Want::Tests]),
         ("--adjust-for", !arguments.adjust_for.is_empty(), &[Want::Weighted]),
         ("--population", arguments.population.is_some(), &[Want::Weighted]),
         ("--cut-weights", arguments.cut_weights.is_some(), &[Want::Weighted]),
@@ -85,6 +86,11 @@ fn useful(arguments: &EstimateArguments, want: &[Want]) -> Result<(), Stop> {
     if arguments.gray_exponent.is_some() && arguments.group.is_none() {
         return Err(usage(
             "--gray-exponent weighs a test of groups.\nMend: name their column with --group, or leave it out.",
+        ));
+    }
+    if arguments.draw_signs && arguments.cluster.is_none() {
+        return Err(usage(
+            "--draw-signs draws the signs of clusters.\nMend: name their column with --cluster, or leave it out.",
         ));
     }
     if arguments.ratios && arguments.group.is_none() {
@@ -293,6 +299,7 @@ pub fn asked(arguments: &EstimateArguments) -> Result<Asked, Stop> {
         resamples: arguments.resamples,
         permutations: arguments.permutations,
         ratios: arguments.ratios,
+        draw_signs: arguments.draw_signs,
         seed: arguments.seed,
         profile,
         residuals: arguments.residuals,

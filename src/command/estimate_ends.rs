@@ -53,6 +53,11 @@ pub(super) fn ends(arguments: &EstimateArguments, want: &[Want]) -> Result<(), S
             "With --after and --by, it is the latter that says who failed.\nMend: leave --cause out, and leave the column of --by empty for those not seen to fail.",
         ));
     }
+    if arguments.draw_signs {
+        return Err(usage(
+            "--draw-signs needs exact times.\nMend: leave it out, or name a column of exact times with --time.",
+        ));
+    }
     if arguments.ratios {
         return Err(usage("--ratios needs exact times.\nMend: leave it out, or name a column of exact times with --time."));
     }

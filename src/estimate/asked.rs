@@ -203,6 +203,8 @@ pub struct Asked {
     pub permutations: Option<u32>,
     /// Whether ratios of the groups are resampled, too.
     pub ratios: bool,
+    /// Whether the test by signs of clusters is drawn where clusters are many, too.
+    pub draw_signs: bool,
     /// Where the random numbers start.
     pub seed: u64,
     /// What a prediction is for: a value for each covariate.

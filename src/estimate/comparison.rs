@@ -13,6 +13,10 @@ use crate::stats::{
     wild_bootstrap_log_rank,
 };
 
+/// Where more clusters than this carry information, the test by their signs is drawn only if asked for: it is meant for few, agrees with
+/// the formula where they are many, and takes a draw for each of them each time.
+pub const MANY_CLUSTERS: u64 = 10_000;
+
 /// Tests of all groups at once.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Tests {
@@ -22,7 +26,7 @@ pub struct Tests {
     pub trend: Vec<Known<TrendTest>>,
     /// The largest of up to four weightings' statistics.
     pub combined: Known<CombinedLogRankTest>,
-    /// The first weighting's test by signs of clusters, where clusters may share their fate.
+    /// The first weighting's test by signs of clusters, where clusters may share their fate and are at most 10 000 or it was asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by_signs: Option<Known<WildBootstrapTest>>,
 }
@@ -98,13 +102,26 @@ pub fn tests(asked: &Asked, data: &Data) -> Result<Tests, String> {
         None => return Err("One to four weightings can be combined.".to_owned()),
     };
     let first = asked.weightings.first().copied().unwrap_or_default();
+    let by_weighting: Vec<_> =
+        asked.weightings.iter().map(|one| weighted_log_rank(&compared, *one, asked.variance)).collect();
+    let draw_signs = asked.variance == Variance::ClusterRobust
+        && (asked.draw_signs || informative_clusters(&by_weighting).is_none_or(|clusters| clusters <= MANY_CLUSTERS));
     Ok(Tests {
-        by_weighting: asked.weightings.iter().map(|one| weighted_log_rank(&compared, *one, asked.variance)).collect(),
+        by_weighting,
         trend: asked.weightings.iter().map(|one| log_rank_trend(&compared, *one, &scores, asked.variance)).collect(),
         combined,
-        by_signs: (asked.variance == Variance::ClusterRobust)
-            .then(|| wild_bootstrap_log_rank(&compared, first, asked.resamples, asked.seed)),
+        by_signs: draw_signs.then(|| wild_bootstrap_log_rank(&compared, first, asked.resamples, asked.seed)),
     })
+}
+
+/// How many clusters carry information about the difference, by the first weighting's test.
+fn informative_clusters(tests: &[Known<WeightedLogRankTest>]) -> Option<u64> {
+    match tests.first()? {
+        Known::Known(WeightedLogRankTest { finite_clusters: Some(Known::Known(finite)), .. }) => {
+            Some(finite.informative_clusters)
+        }
+        _ => None,
+    }
 }
 
 /// Tests of every pair of groups.
@@ -181,6 +198,13 @@ pub fn test_sections(asked: &Asked, tests: &Tests, groups: &[String]) -> Vec<Sec
     if let Some(clusters) = few {
         section.note(format!(
             "Only {clusters} clusters carry information about the difference: rely on the last column, or on signs of clusters."
+        ));
+    }
+    if let (None, Variance::ClusterRobust, Some(clusters)) =
+        (&tests.by_signs, asked.variance, informative_clusters(&tests.by_weighting))
+    {
+        section.note(format!(
+            "{clusters} clusters carry information: many enough for the formula. The test by their signs is drawn with --draw-signs."
         ));
     }
     section.note(match asked.variance {

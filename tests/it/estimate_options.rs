@@ -350,6 +350,27 @@ fn clusters_are_resampled_within_strata_and_ratios_too() {
     }
 }
 
+/// Of many clusters the formula is as good as the draws, which take a sign for each of them each time.
+#[test]
+fn signs_of_many_clusters_are_drawn_only_when_asked_for() {
+    let mut csv = "t,d,g,c\n".to_owned();
+    for cluster in 0..10_050 {
+        let (time, group) = (1 + cluster % 7, cluster % 2);
+        writeln!(csv, "{time},1,{group},{cluster}\n{},0,{},{cluster}", time + 1, 1 - group).expect("written");
+    }
+    let records = Records::new(&[("many.csv", csv.as_bytes())]);
+    let all = "estimate records/many.csv --time t --cause d --group g --cluster c --want tests --resamples 100";
+    let asked = |more: &[&str]| {
+        let all: Vec<&str> = all.split(' ').chain(more.iter().copied()).collect();
+        records.run(&all)
+    };
+    let unasked = said(&records, &asked(&[]));
+    assert!(unasked.contains("10050 clusters carry information: many enough for the formula."), "{unasked}");
+    assert!(!unasked.contains("  signs of clusters"), "{unasked}");
+    let signs = said(&records, &asked(&["--draw-signs"]));
+    assert!(signs.contains("  signs of clusters") && !signs.contains("many enough"), "{signs}");
+}
+
 #[test]
 fn every_option_is_answered_in_words() {
     let teeth = Teeth::grown();
@@ -385,6 +406,7 @@ fn what_an_option_cannot_mean_is_said_with_how_to_mend_it() {
         "--want bootstrap --resample-within s",
         "--want bootstrap --cluster c --resample-within s --leave-out-incomplete",
         "--want bootstrap --ratios",
+        "--want tests --group g --draw-signs",
         "--want fine-gray --covariate x --profile x=much",
         "--want fine-gray --covariate x --censoring-stratum s",
         "--want concordance --factor g",

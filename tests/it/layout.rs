@@ -40,6 +40,21 @@ fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
     }
 }
 
+/// A file of tests that nobody names is compiled by nobody and tests nothing.
+#[test]
+fn every_file_of_tests_is_run() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
+    let main = fs::read_to_string(folder.join("main.rs")).expect("the list of modules");
+    let mut checked = 0;
+    for entry in fs::read_dir(&folder).expect("the tests").flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let Some(module) = name.strip_suffix(".rs").filter(|module| *module != "main") else { continue };
+        assert!(main.lines().any(|line| line == format!("mod {module};")), "tests/it/{name} is not named in main.rs");
+        checked += 1;
+    }
+    assert!(checked > 40, "only {checked} files of tests found");
+}
+
 #[test]
 fn imports_go_one_way() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
