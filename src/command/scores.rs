@@ -8,11 +8,12 @@ use super::answering::{Telling, disordered, misused, read, tell};
 use super::estimate_arguments::AdjustmentAsked;
 use super::exit::Exit;
 use super::reading::{Stop, ended, progress};
+use crate::estimate::columns::Trouble;
 use crate::quantity::ConfidenceLevel;
 use crate::scores::asked::{ScoreRoles, ScoreWant, ScoresAsked};
 use crate::scores::data::{make_ready, wanted_columns};
 use crate::scores::{answer, text};
-use crate::stats::AdjustmentMethod;
+use crate::stats::{AdjustmentMethod, ZeroDifferences};
 
 /// Arguments of `scores`.
 #[derive(Debug, Args)]
@@ -49,6 +50,10 @@ pub struct ScoresArguments {
     /// How the tests of pairs are adjusted for their number.
     #[arg(long, value_enum, value_name = "METHOD", default_value_t = AdjustmentAsked::Holm, help_heading = "How")]
     adjustment: AdjustmentAsked,
+    /// Rank pairs without a difference with the others before their ranks are dropped, in the test of signed ranks [default: such
+    /// pairs are dropped first].
+    #[arg(long, help_heading = "How")]
+    rank_equal_pairs: bool,
     /// Coverage of intervals.
     #[arg(long, value_name = "LEVEL", default_value_t = 0.95, help_heading = "How")]
     confidence: f64,
@@ -83,15 +88,20 @@ fn try_run(arguments: &ScoresArguments) -> Result<(), Stop> {
     let mut asked = asked(arguments)?;
     let read = read(&arguments.table, &wanted_columns(&asked))?;
     progress("comparing");
-    let data = make_ready(&mut asked, read, arguments.leave_out_incomplete).map_err(disordered)?;
-    let answers = answer::answer(&mut asked, &data).map_err(disordered)?;
+    let stop = |trouble| match trouble {
+        Trouble::Command(why) => misused(why),
+        Trouble::Table(why) => disordered(format!("{}: {why}", arguments.table.display())),
+    };
+    let data = make_ready(&mut asked, read, arguments.leave_out_incomplete).map_err(stop)?;
+    let answers = answer::answer(&mut asked, &data).map_err(stop)?;
     tell(&arguments.telling, &answers, || text::table(&answers))
 }
 
 /// What is wanted where nothing was said.
 fn usual(arguments: &ScoresArguments) -> Vec<ScoreWant> {
     match (&arguments.examiner, &arguments.group) {
-        (Some(_), _) => vec![ScoreWant::Agreement],
+        (Some(_), Some(_)) => vec![ScoreWant::Table, ScoreWant::Ranks, ScoreWant::Agreement],
+        (Some(_), None) => vec![ScoreWant::Agreement],
         (None, Some(_)) => vec![ScoreWant::Table, ScoreWant::Ranks],
         (None, None) => vec![ScoreWant::Table],
     }
@@ -121,6 +131,12 @@ fn asked(arguments: &ScoresArguments) -> Result<ScoresAsked, Stop> {
     let of_use = [
         ("--share-of", !arguments.share_of.is_empty(), &[ScoreWant::Shares, ScoreWant::Trend, ScoreWant::Paired][..]),
         ("--group-scores", !arguments.group_scores.is_empty(), &[ScoreWant::Trend][..]),
+        ("--rank-equal-pairs", arguments.rank_equal_pairs, &[ScoreWant::Paired][..]),
+        (
+            "--group",
+            arguments.group.is_some(),
+            &[ScoreWant::Table, ScoreWant::Shares, ScoreWant::Ranks, ScoreWant::Trend][..],
+        ),
         ("--examiner", arguments.examiner.is_some(), &[ScoreWant::Paired, ScoreWant::Agreement][..]),
     ];
     if let Some((option, _, uses)) = of_use.into_iter().find(|(_, given, uses)| *given && !wants(uses)) {
@@ -153,6 +169,11 @@ fn asked(arguments: &ScoresArguments) -> Result<ScoresAsked, Stop> {
             AdjustmentAsked::Holm => AdjustmentMethod::Holm,
             AdjustmentAsked::Hochberg => AdjustmentMethod::Hochberg,
             AdjustmentAsked::BenjaminiHochberg => AdjustmentMethod::BenjaminiHochberg,
+        },
+        zero_differences: if arguments.rank_equal_pairs {
+            ZeroDifferences::RankedThenDropped
+        } else {
+            ZeroDifferences::Dropped
         },
         level,
         clustered: clusters && !arguments.independent,

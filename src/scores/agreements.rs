@@ -7,7 +7,7 @@ use super::asked::ScoresAsked;
 use super::cells::{interval, known_probability, limits, number, pairs, probability, share_interval};
 use super::data::ScoreData;
 use super::paired::{Crossed, crossed};
-use crate::estimate::columns::MISSING;
+use crate::estimate::columns::{MISSING, Trouble};
 use crate::estimate::section::{Section, digits, interval_head, why_not_known};
 use crate::quantity::Known;
 use crate::stats::{
@@ -53,28 +53,21 @@ const WEIGHTS: [AgreementWeights; 3] = [AgreementWeights::Unweighted, AgreementW
 ///
 /// # Errors
 /// When one examiner scored a subject twice, a subject lies in two clusters, or there are fewer than two examiners.
-pub fn agreement_answer(asked: &ScoresAsked, data: &ScoreData) -> Result<AgreementAnswer, String> {
-    let crossed = crossed(data)?;
-    let clusters = asked.clustered && asked.roles.cluster.is_some();
-    if clusters && !crossed.whole {
-        return Err(
-            "A subject has scores in two clusters.\nMend: name a column with --cluster that is the same for all scores of a subject."
-                .to_owned(),
-        );
-    }
+pub fn agreement_answer(asked: &ScoresAsked, data: &ScoreData) -> Result<AgreementAnswer, Trouble> {
+    let crossed = crossed(asked, data)?;
     let labels = data.examiners.as_ref().map_or(&[][..], |examiners| &examiners.labels);
     let mut found = Vec::new();
     for places in pairs(labels.len()) {
-        found.push(examiner_pair(asked, data, &crossed, labels, places, clusters)?);
+        found.push(examiner_pair(asked, data, &crossed, labels, places).map_err(Trouble::Command)?);
     }
     let code = |score: u32| u16::try_from(score).unwrap_or(NO_SCORE);
     let by_examiner: Vec<Vec<u16>> =
         (0..labels.len()).map(|examiner| crossed.scores.iter().map(|scores| code(scores[examiner])).collect()).collect();
-    let ratings = Ratings::new(&by_examiner, data.scores.levels()).map_err(|error| error.to_string())?;
+    let ratings = Ratings::new(&by_examiner, data.scores.levels()).map_err(|error| Trouble::Command(error.to_string()))?;
     let resampling =
         Resampling { replicates: asked.resamples, seed: asked.seed, level: asked.level, ..Resampling::default() };
     let apart = if data.numeric { Disagreement::IntervalOf(data.values.clone()) } else { Disagreement::Interval };
-    let of_subjects = clusters.then_some(crossed.clusters.as_slice());
+    let of_subjects = crossed.clustered.then_some(crossed.clusters.as_slice());
     Ok(AgreementAnswer {
         subjects: crossed.scores.len() as u64,
         pairs: found,
@@ -92,7 +85,6 @@ fn examiner_pair(
     crossed: &Crossed,
     labels: &[String],
     places: [u16; 2],
-    clusters: bool,
 ) -> Result<ExaminerPair, String> {
     let [first, second] = places.map(usize::from);
     let mut codes = [Vec::new(), Vec::new()];
@@ -115,7 +107,9 @@ fn examiner_pair(
         counts: (0..table.rows()).map(|row| table.row(row).to_vec()).collect(),
         agreement: agreement(&table, asked.level),
         kappa: WEIGHTS.iter().map(|&weights| kappa(&table, weights, asked.level)).collect(),
-        clustered: clusters.then(|| WEIGHTS.iter().map(|&weights| clustered_kappa(&both, weights, asked.level)).collect()),
+        clustered: crossed
+            .clustered
+            .then(|| WEIGHTS.iter().map(|&weights| clustered_kappa(&both, weights, asked.level)).collect()),
     })
 }
 
@@ -204,11 +198,12 @@ fn pair_sections(pair: &ExaminerPair, levels: &[String], head: &str) -> Vec<Sect
         }
     }
     let mut kappas = Section::new("Kappa", &["weights", "kappa", "s.e.", head, "p of none"]);
-    for found in &pair.kappa {
+    for (&weights, found) in WEIGHTS.iter().zip(&pair.kappa) {
+        let name = weights_name(weights).to_owned();
         kappas.row(match found {
-            Known::NotKnown(why) => vec![String::new(), why_not_known(*why).to_owned()],
+            Known::NotKnown(why) => vec![name, why_not_known(*why).to_owned()],
             Known::Known(found) => vec![
-                weights_name(found.weights).to_owned(),
+                name,
                 digits(found.value, 4),
                 number(&found.standard_error),
                 interval(&found.interval),
@@ -216,13 +211,17 @@ fn pair_sections(pair: &ExaminerPair, levels: &[String], head: &str) -> Vec<Sect
             ],
         });
     }
-    for found in pair.clustered.iter().flatten().filter_map(Known::known) {
-        kappas.row(vec![
-            format!("{}, by clusters", weights_name(found.weights)),
-            digits(found.value, 4),
-            number(&found.standard_error),
-            interval(&found.interval),
-        ]);
+    for (&weights, found) in WEIGHTS.iter().zip(pair.clustered.iter().flatten()) {
+        let name = format!("{}, by clusters", weights_name(weights));
+        kappas.row(match found {
+            Known::NotKnown(why) => vec![name, why_not_known(*why).to_owned()],
+            Known::Known(found) => {
+                vec![name, digits(found.value, 4), number(&found.standard_error), interval(&found.interval)]
+            }
+        });
+    }
+    if levels.len() > 2 {
+        kappas.note("Linear and quadratic weights count scores by their places in order: a pair further apart agrees less.");
     }
     vec![table, kappas]
 }

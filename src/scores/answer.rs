@@ -11,6 +11,7 @@ use super::ranks::{self, RanksAnswer};
 use super::shares::{self, SharesAnswer};
 use super::tables::{self, TableAnswer};
 use super::trends::{self, TrendAnswer};
+use crate::estimate::columns::Trouble;
 use crate::estimate::section::Section;
 
 /// What was used of the table of scores.
@@ -62,14 +63,15 @@ pub struct ScoreAnswers {
 /// Answers; fills in what was left open.
 ///
 /// # Errors
-/// A sentence with how to mend it, when something asked for lacks what it needs.
-pub fn answer(asked: &mut ScoresAsked, data: &ScoreData) -> Result<ScoreAnswers, String> {
+/// What is wrong with how to mend it, when something asked for lacks what it needs.
+pub fn answer(asked: &mut ScoresAsked, data: &ScoreData) -> Result<ScoreAnswers, Trouble> {
     let want = asked.want.clone();
     let wants = |one: ScoreWant| want.contains(&one);
     if data.groups.len() < 2 && want.iter().any(|want| want.needs_groups()) {
-        return Err(
-            "All rows are of one group, so there is nothing to compare.\nMend: name another column with --group.".to_owned()
-        );
+        return Err(Trouble::Command(format!(
+            "All rows are of one group, {}, so there is nothing to compare.\nMend: name another column with --group.",
+            data.groups.join(", ")
+        )));
     }
     let mut clusters = data.clusters.clone();
     clusters.sort_unstable();
@@ -84,10 +86,12 @@ pub fn answer(asked: &mut ScoresAsked, data: &ScoreData) -> Result<ScoreAnswers,
             levels: data.levels.clone(),
             groups: data.groups.clone(),
         },
-        table: wants(ScoreWant::Table).then(|| tables::table_answer(asked, data)).transpose()?,
-        shares: wants(ScoreWant::Shares).then(|| shares::shares_answer(asked, data)).transpose()?,
-        ranks: wants(ScoreWant::Ranks).then(|| ranks::ranks_answer(asked, data)).transpose()?,
-        trend: wants(ScoreWant::Trend).then(|| trends::trend_answer(asked, data)).transpose()?,
+        table: wants(ScoreWant::Table).then(|| tables::table_answer(asked, data).map_err(Trouble::Command)).transpose()?,
+        shares: wants(ScoreWant::Shares)
+            .then(|| shares::shares_answer(asked, data).map_err(Trouble::Command))
+            .transpose()?,
+        ranks: wants(ScoreWant::Ranks).then(|| ranks::ranks_answer(asked, data).map_err(Trouble::Command)).transpose()?,
+        trend: wants(ScoreWant::Trend).then(|| trends::trend_answer(asked, data).map_err(Trouble::Command)).transpose()?,
         paired: wants(ScoreWant::Paired).then(|| paired::paired_answer(asked, data)).transpose()?,
         agreement: wants(ScoreWant::Agreement).then(|| agreements::agreement_answer(asked, data)).transpose()?,
         asked: asked.clone(),

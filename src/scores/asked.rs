@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::quantity::ConfidenceLevel;
-use crate::stats::AdjustmentMethod;
+use crate::stats::{AdjustmentMethod, ZeroDifferences};
 
 /// Which columns hold what.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -66,6 +66,8 @@ pub struct ScoresAsked {
     pub group_scores: Vec<f64>,
     /// How probabilities are adjusted for the number of pairs.
     pub adjustment: AdjustmentMethod,
+    /// What becomes of pairs without a difference in a test of signed ranks.
+    pub zero_differences: ZeroDifferences,
     /// Coverage of intervals.
     pub level: ConfidenceLevel,
     /// Whether those of a cluster may share their fate.

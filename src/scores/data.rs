@@ -3,10 +3,11 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::asked::{ScoreWant, ScoresAsked};
-use crate::estimate::columns::{Column, Columns, MISSING, Reading};
+use super::asked::{ScoreRoles, ScoreWant, ScoresAsked};
+use crate::estimate::columns::{Column, Columns, MISSING, Reading, Trouble};
 use crate::estimate::levels::{Levels, grouping_of, in_order, pick, same_value};
 use crate::stats::{Grouping, NO_GROUP};
+use crate::wording::count;
 
 /// More different scores than this are measurements, not codes: a table of them would say nothing.
 pub const MOST_CODES: usize = 200;
@@ -27,6 +28,8 @@ pub struct ScoreData {
     pub received: u64,
     /// Rows left out.
     pub left_out: Vec<RowsLeftOut>,
+    /// The numbers of the rows used, as a spreadsheet shows them.
+    pub numbers: Vec<u64>,
     /// The scores in ascending order, also those that were named and don't occur.
     pub levels: Vec<String>,
     /// What each stands for as a number; its place, counted from 1, unless all are numbers.
@@ -75,10 +78,10 @@ pub fn wanted_columns(asked: &ScoresAsked) -> Vec<(String, Reading)> {
 /// Makes a table ready. With `leave_out`, rows that lack a cell are left out and counted; without, they stop the run.
 ///
 /// # Errors
-/// A sentence with how to mend it, when rows are incomplete or the scores are not those that were named.
-pub fn make_ready(asked: &mut ScoresAsked, read: Columns, leave_out: bool) -> Result<ScoreData, String> {
+/// What is wrong with how to mend it, when rows are incomplete or the scores are not those that were named.
+pub fn make_ready(asked: &mut ScoresAsked, read: Columns, leave_out: bool) -> Result<ScoreData, Trouble> {
     if read.rows == 0 {
-        return Err("The table has no rows.\nMend: export it again.".to_owned());
+        return Err(Trouble::Table("the table has no rows.\nMend: export it again.".to_owned()));
     }
     let rows = read.rows;
     let mut columns = read.columns.into_iter().map(|column| match column {
@@ -96,77 +99,94 @@ pub fn make_ready(asked: &mut ScoresAsked, read: Columns, leave_out: bool) -> Re
     ];
     let lacks = |row: usize| {
         let lacking = |levels: &Option<Levels>| levels.as_ref().is_some_and(|levels| levels.codes[row] == MISSING);
-        all.iter().find(|(_, levels)| lacking(levels)).map(|(why, _)| *why)
+        all.iter().position(|(_, levels)| lacking(levels))
     };
-    let mut left_out: Vec<RowsLeftOut> = Vec::new();
-    let mut first = None;
+    let mut lacking = [(0_u64, 0_u64); 5];
     let mut kept = Vec::with_capacity(rows);
     for row in 0..rows {
         match lacks(row) {
             None => kept.push(u32::try_from(row).unwrap_or(MISSING)),
-            Some(why) => {
-                first = first.or_else(|| read.numbers.get(row).copied());
-                match left_out.iter_mut().find(|left| left.reason == why) {
-                    Some(left) => left.rows += 1,
-                    None => left_out.push(RowsLeftOut { reason: why.to_owned(), rows: 1 }),
+            Some(place) => {
+                let (rows, first) = &mut lacking[place];
+                if *rows == 0 {
+                    *first = read.numbers.get(row).copied().unwrap_or(0);
                 }
+                *rows += 1;
             }
         }
     }
-    if let (Some(left), false) = (left_out.first(), leave_out) {
-        return Err(format!(
-            "{} {} {}, first row {}.\nMend: fill them in, or run again with --leave-out-incomplete.",
-            left.rows,
-            if left.rows == 1 { "row has" } else { "rows have" },
-            left.reason,
-            first.unwrap_or(0)
-        ));
+    if !leave_out && kept.len() < rows {
+        return Err(Trouble::Table(incomplete(&roles, &lacking)));
     }
+    let left_out = all.iter().zip(&lacking).filter(|(_, (rows, _))| *rows > 0);
+    let left_out = left_out.map(|((why, _), (rows, _))| RowsLeftOut { reason: (*why).to_owned(), rows: *rows }).collect();
     if kept.is_empty() {
-        return Err("No row has all that is asked for.\nMend: name other columns, or fill the cells in.".to_owned());
-    }
-    let [score, group, cluster, subject, examiner] = all.map(|(_, levels)| levels.map(|levels| pick(levels, Some(&kept))));
-    let scores = ordered(score.unwrap_or(Levels { labels: Vec::new(), codes: Vec::new() }), &asked.levels)?;
-    let codes_wanted = asked.want.iter().any(|want| *want != ScoreWant::Ranks);
-    if codes_wanted && scores.labels.len() > MOST_CODES {
-        return Err(format!(
-            "The column of scores has {} different values, which is too many for codes.\nMend: ask for ranks alone with --want ranks, or put them into classes.",
-            scores.labels.len()
+        return Err(Trouble::Table(
+            "no row has all that is asked for.\nMend: name other columns, or fill the cells in.".to_owned(),
         ));
+    }
+    let numbers: Vec<u64> = kept.iter().map(|&row| read.numbers.get(row as usize).copied().unwrap_or(0)).collect();
+    let [score, group, cluster, subject, examiner] = all.map(|(_, levels)| levels.map(|levels| pick(levels, Some(&kept))));
+    let score = score.unwrap_or(Levels { labels: Vec::new(), codes: Vec::new() });
+    let scores = ordered(score, &asked.levels, &asked.roles.score, &numbers)?;
+    let codes_wanted = asked.want.iter().any(|want| !matches!(want, ScoreWant::Ranks | ScoreWant::Paired));
+    if codes_wanted && scores.labels.len() > MOST_CODES {
+        return Err(Trouble::Command(format!(
+            "Column {} has {} different scores, which is too many for codes.\nMend: ask for --want ranks or --want paired alone, or put the scores into classes.",
+            asked.roles.score,
+            count(scores.labels.len() as u64)
+        )));
     }
     let groups = match group {
         Some(levels) => in_order(levels),
         None => Levels { labels: vec!["all".to_owned()], codes: vec![0; kept.len()] },
     };
     if groups.labels.len() > MOST_CODES {
-        return Err(format!(
-            "The column of the group has {} different values.\nMend: check that it is a column of categories.",
-            groups.labels.len()
-        ));
+        return Err(Trouble::Command(format!(
+            "Column {} has {} different groups.\nMend: check that it is a column of categories.",
+            asked.roles.group.as_deref().unwrap_or(""),
+            count(groups.labels.len() as u64)
+        )));
     }
     let clusters = match (&cluster, &subject, asked.clustered) {
         (Some(levels), _, true) | (None, Some(levels), true) => densely(&levels.codes),
         _ => (0..).take(kept.len()).collect(),
     };
-    let numbers: Vec<Option<f64>> =
+    let parsed: Vec<Option<f64>> =
         scores.labels.iter().map(|label| label.parse().ok().filter(|value: &f64| value.is_finite())).collect();
-    let numeric = numbers.iter().all(Option::is_some);
+    let numeric = parsed.iter().all(Option::is_some);
     let places = (1..=scores.labels.len()).map(|place| place as f64);
-    let values = if numeric { numbers.into_iter().flatten().collect() } else { places.collect() };
+    let values = if numeric { parsed.into_iter().flatten().collect() } else { places.collect() };
     Ok(ScoreData {
         received: rows as u64,
         left_out,
+        numbers,
         named: named(asked, &scores.labels)?,
         values,
         numeric,
-        scores: grouping_of(&scores, "score")?,
+        scores: grouping_of(&scores, "score").map_err(Trouble::Command)?,
         levels: scores.labels,
-        grouping: grouping_of(&groups, "group")?,
+        grouping: grouping_of(&groups, "group").map_err(Trouble::Command)?,
         groups: groups.labels,
         clusters,
         subjects: subject.map(in_order),
         examiners: examiner.map(in_order),
     })
+}
+
+/// Which cells are empty: how many rows lack what, and the first of them.
+fn incomplete(roles: &ScoreRoles, lacking: &[(u64, u64); 5]) -> String {
+    let columns =
+        [Some(&roles.score), roles.group.as_ref(), roles.cluster.as_ref(), roles.subject.as_ref(), roles.examiner.as_ref()];
+    let said = |(column, (rows, first)): (Option<&String>, &(u64, u64))| {
+        let column = column.filter(|_| *rows > 0)?;
+        let others = if *rows > 1 { format!(" and {} more", count(rows - 1)) } else { String::new() };
+        Some(format!("row {first}{others}, column {column}: the cell is empty.\n"))
+    };
+    let lines: String = columns.into_iter().zip(lacking).filter_map(said).collect();
+    format!(
+        "{lines}Nothing was compared. Mend: fill them in, or run again with --leave-out-incomplete, which leaves such rows out and counts them."
+    )
 }
 
 /// Codes counted from 0 in order of first appearance, without gaps.
@@ -185,48 +205,51 @@ fn densely(codes: &[u32]) -> Vec<u32> {
 }
 
 /// The scores in the order that was named; in their own where none was.
-fn ordered(scores: Levels, named: &[String]) -> Result<Levels, String> {
+fn ordered(scores: Levels, named: &[String], column: &str, numbers: &[u64]) -> Result<Levels, Trouble> {
     let scores = in_order(scores);
     if named.is_empty() {
         return Ok(scores);
     }
-    if let Some((place, label)) =
-        named.iter().enumerate().find(|(place, label)| named[..*place].iter().any(|other| same_value(other, label)))
-    {
-        return Err(format!("--levels names “{label}” twice, the second time in place {}.\nMend: name it once.", place + 1));
+    let earlier = |place: usize, label: &str| named[..place].iter().any(|other| same_value(other, label));
+    if let Some((place, label)) = named.iter().enumerate().find(|(place, label)| earlier(*place, label)) {
+        return Err(Trouble::Command(format!(
+            "--levels names “{label}” twice, the second time in place {}.\nMend: name it once.",
+            place + 1
+        )));
     }
     let place = |label: &String| named.iter().position(|known| same_value(known, label));
-    if let Some(unknown) = scores.labels.iter().find(|label| place(label).is_none()) {
-        return Err(format!(
-            "The column of scores holds “{unknown}”, which --levels doesn't name. It names: {}.\nMend: add it where it belongs, in ascending order, or correct the cells.",
+    let to: Vec<Option<u32>> =
+        scores.labels.iter().map(|label| place(label).and_then(|place| u32::try_from(place).ok())).collect();
+    if let Some(row) = scores.codes.iter().position(|&code| to[code as usize].is_none()) {
+        let others = scores.codes.iter().filter(|code| to[**code as usize].is_none()).count() - 1;
+        return Err(Trouble::Table(format!(
+            "row {}{}, column {column}: “{}” is none of the scores that --levels names, which are {}.\nMend: add it to --levels where it belongs, in ascending order, or correct the cell.",
+            numbers[row],
+            if others > 0 { format!(" and {} more", count(others as u64)) } else { String::new() },
+            scores.labels[scores.codes[row] as usize],
             named.join(", ")
-        ));
+        )));
     }
-    let to: Vec<u32> = scores
-        .labels
-        .iter()
-        .map(|label| place(label).and_then(|place| u32::try_from(place).ok()))
-        .map(|place| place.unwrap_or(MISSING))
-        .collect();
-    Ok(Levels { codes: scores.codes.iter().map(|&code| to[code as usize]).collect(), labels: named.to_vec() })
+    let codes = scores.codes.iter().map(|&code| to[code as usize].unwrap_or(MISSING)).collect();
+    Ok(Levels { codes, labels: named.to_vec() })
 }
 
 /// For each level whether its share is asked; fills in the last where there are two and none was named.
-fn named(asked: &mut ScoresAsked, levels: &[String]) -> Result<Vec<bool>, String> {
+fn named(asked: &mut ScoresAsked, levels: &[String]) -> Result<Vec<bool>, Trouble> {
     if let Some(unknown) = asked.share_of.iter().find(|label| !levels.iter().any(|level| same_value(level, label))) {
-        return Err(format!(
+        return Err(Trouble::Command(format!(
             "--share-of names “{unknown}”, which is none of the scores: {}.\nMend: name those that occur, or all with --levels.",
             levels.join(", ")
-        ));
+        )));
     }
     if asked.share_of.is_empty() {
         if let [_, last] = levels {
             asked.share_of.push(last.clone());
         } else if asked.want.iter().any(|want| matches!(want, ScoreWant::Shares | ScoreWant::Trend)) {
-            return Err(format!(
+            return Err(Trouble::Command(format!(
                 "Shares are those of some of the scores, and none are named. There are: {}.\nMend: name them with --share-of, with commas between.",
                 levels.join(", ")
-            ));
+            )));
         }
     }
     Ok(levels.iter().map(|level| asked.share_of.iter().any(|label| same_value(level, label))).collect())

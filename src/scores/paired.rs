@@ -8,7 +8,7 @@ use super::cells::{
     adjusted, adjustment_name, chi_squared_cells, interval, known, known_probability, limits, pairs, probability,
 };
 use super::data::ScoreData;
-use crate::estimate::columns::MISSING;
+use crate::estimate::columns::{MISSING, Trouble};
 use crate::estimate::section::{Section, digits, interval_head, why_not_known};
 use crate::quantity::{Known, WhyNotKnown};
 use crate::stats::distribution::TailProbability;
@@ -25,44 +25,60 @@ pub struct Crossed {
     pub scores: Vec<Vec<u32>>,
     /// The cluster of each subject.
     pub clusters: Vec<u32>,
-    /// Whether all scores of each subject are of one cluster.
-    pub whole: bool,
+    /// Whether clusters of subjects are named, and subjects of one may share their fate.
+    pub clustered: bool,
 }
 
 /// Who gave which score to which subject.
 ///
 /// # Errors
-/// When one examiner scored a subject twice, or there are fewer than two.
-pub fn crossed(data: &ScoreData) -> Result<Crossed, String> {
+/// When one examiner scored a subject twice, a subject lies in two clusters, or there are fewer than two examiners.
+pub fn crossed(asked: &ScoresAsked, data: &ScoreData) -> Result<Crossed, Trouble> {
     let (Some(subjects), Some(examiners)) = (&data.subjects, &data.examiners) else {
-        return Err("Scores are compared within subjects.\nMend: name the columns with --subject and --examiner.".to_owned());
+        return Err(Trouble::Command(
+            "Scores are compared within subjects.\nMend: name the columns with --subject and --examiner.".to_owned(),
+        ));
     };
-    if examiners.labels.len() < 2 {
-        return Err("There is only one examiner or occasion.\nMend: name another column with --examiner.".to_owned());
+    let column = |role: &Option<String>| role.clone().unwrap_or_default();
+    if let [only] = examiners.labels.as_slice() {
+        return Err(Trouble::Command(format!(
+            "Column {} holds nobody but {only}, so there is nothing to compare.\nMend: name another column with --examiner.",
+            column(&asked.roles.examiner)
+        )));
     }
-    let mut crossed = Crossed {
-        scores: vec![vec![MISSING; examiners.labels.len()]; subjects.labels.len()],
-        clusters: vec![MISSING; subjects.labels.len()],
-        whole: true,
-    };
-    let mut twice = None;
+    let clustered = asked.clustered && asked.roles.cluster.is_some();
+    let mut row_of = vec![vec![None; examiners.labels.len()]; subjects.labels.len()];
+    let mut first_of = vec![None; subjects.labels.len()];
     for (row, (&subject, &examiner)) in subjects.codes.iter().zip(&examiners.codes).enumerate() {
-        let cell = &mut crossed.scores[subject as usize][examiner as usize];
-        if *cell != MISSING {
-            twice = twice.or(Some((subject, examiner)));
+        let label = &subjects.labels[subject as usize];
+        if let Some(earlier) = row_of[subject as usize][examiner as usize].replace(row) {
+            let score = |row: usize| &data.levels[usize::from(data.scores.codes()[row])];
+            return Err(Trouble::Table(format!(
+                "rows {} and {}, column {}: {label} has two scores by {}, “{}” and “{}”.\nMend: keep one of them, or name what tells them apart with --subject or --examiner.",
+                data.numbers[earlier],
+                data.numbers[row],
+                column(&asked.roles.subject),
+                examiners.labels[examiner as usize],
+                score(earlier),
+                score(row)
+            )));
         }
-        *cell = u32::from(data.scores.codes()[row]);
-        let cluster = &mut crossed.clusters[subject as usize];
-        crossed.whole &= [MISSING, data.clusters[row]].contains(cluster);
-        *cluster = data.clusters[row];
+        let first: usize = *first_of[subject as usize].get_or_insert(row);
+        if clustered && data.clusters[first] != data.clusters[row] {
+            return Err(Trouble::Table(format!(
+                "rows {} and {}, column {}: {label} lies in two clusters.\nMend: correct the one that is wrong, or name a column with --cluster that is the same for all scores of a subject.",
+                data.numbers[first],
+                data.numbers[row],
+                column(&asked.roles.cluster)
+            )));
+        }
     }
-    match twice {
-        None => Ok(crossed),
-        Some((subject, examiner)) => Err(format!(
-            "Subject {} has two scores by {}.\nMend: keep one of them, or name what tells them apart with --examiner.",
-            subjects.labels[subject as usize], examiners.labels[examiner as usize]
-        )),
-    }
+    let score = |row: &Option<usize>| row.map_or(MISSING, |row| u32::from(data.scores.codes()[row]));
+    Ok(Crossed {
+        scores: row_of.iter().map(|rows| rows.iter().map(score).collect()).collect(),
+        clusters: first_of.iter().map(|row| row.map_or(MISSING, |row| data.clusters[row])).collect(),
+        clustered,
+    })
 }
 
 /// Two examiners or occasions compared.
@@ -108,15 +124,14 @@ pub struct PairedAnswer {
 /// Scores of the same subjects compared.
 ///
 /// # Errors
-/// When one examiner scored a subject twice, or there are fewer than two.
-pub fn paired_answer(asked: &ScoresAsked, data: &ScoreData) -> Result<PairedAnswer, String> {
-    let crossed = crossed(data)?;
+/// When one examiner scored a subject twice, a subject lies in two clusters, or there are fewer than two examiners.
+pub fn paired_answer(asked: &ScoresAsked, data: &ScoreData) -> Result<PairedAnswer, Trouble> {
+    let crossed = crossed(asked, data)?;
     let labels = data.examiners.as_ref().map_or(&[][..], |examiners| &examiners.labels);
     let any_named = !asked.share_of.is_empty();
-    let clusters = asked.clustered && asked.roles.cluster.is_some();
     let mut found = Vec::new();
     for places in pairs(labels.len()) {
-        found.push(score_pair(asked, data, &crossed, labels, places, [any_named, clusters])?);
+        found.push(score_pair(asked, data, &crossed, labels, places, any_named).map_err(Trouble::Command)?);
     }
     let choices: Vec<Known<TailProbability>> = found.iter().map(|pair: &ScorePair| first_choice(pair)).collect();
     for (pair, adjusted) in found.iter_mut().zip(adjusted(&choices, asked.adjustment)) {
@@ -148,7 +163,7 @@ fn score_pair(
     crossed: &Crossed,
     labels: &[String],
     places: [u16; 2],
-    [any_named, clusters]: [bool; 2],
+    any_named: bool,
 ) -> Result<ScorePair, String> {
     let [first, second] = places.map(usize::from);
     let both: Vec<(usize, [usize; 2])> = crossed
@@ -165,7 +180,7 @@ fn score_pair(
         let [one, other] = scores.map(|score| usize::from(!data.named[score]));
         table[one][other] += 1;
     }
-    let clustered = if any_named && clusters {
+    let clustered = if any_named && crossed.clustered {
         let rows = Grouping::new(both.iter().flat_map(|_| [0, 1]).collect(), 2).map_err(|error| error.to_string())?;
         let named = both.iter().flat_map(|(_, scores)| scores.map(|score| u16::from(data.named[score])));
         let columns = Grouping::new(named.collect(), 2).map_err(|error| error.to_string())?;
@@ -181,7 +196,7 @@ fn score_pair(
         subjects: both.len() as u64,
         shares: any_named.then(|| paired_shares(table, asked.level)),
         clustered,
-        signed_rank: signed_rank_test(&differences, ZeroDifferences::Dropped),
+        signed_rank: signed_rank_test(&differences, asked.zero_differences),
         adjusted: Known::NotKnown(WhyNotKnown::NoObservations),
     })
 }
@@ -281,8 +296,12 @@ pub fn paired_sections(asked: &ScoresAsked, answer: &PairedAnswer) -> Vec<Sectio
     if answer.differences_of_places {
         ranks.note("Differences are of places in the order of scores: 1, 2, 3 and so on.");
     }
+    let zeros = match asked.zero_differences {
+        ZeroDifferences::Dropped => "dropped",
+        ZeroDifferences::RankedThenDropped => "ranked with the others, and their ranks dropped",
+    };
     ranks.note(format!(
-        "Pairs without a difference are dropped. Adjusted by {} for {} pairs. Each subject taken as independent.",
+        "Pairs without a difference are {zeros}. Adjusted by {} for {} pairs. Each subject taken as independent.",
         adjustment_name(asked.adjustment),
         answer.pairs.len()
     ));

@@ -162,8 +162,10 @@ pub fn share_sections(asked: &ScoresAsked, answer: &SharesAnswer) -> Vec<Section
         "Each row taken as independent; the difference's limits are put together from those of both shares."
     });
     let mut tests = Section::new("The same share in all groups?", &["test", "χ²", "d.f.", "p"]);
-    if let Some(Known::Known(test)) = &answer.test {
-        tests.row(chi_squared_cells("rows independent", &test.pearson));
+    match &answer.test {
+        None => {}
+        Some(Known::Known(test)) => tests.row(chi_squared_cells("rows independent", &test.pearson)),
+        Some(Known::NotKnown(why)) => tests.note(format!("No test: {}.", why_not_known(*why))),
     }
     match &answer.clustered_test {
         None => {}

@@ -32,7 +32,13 @@ pub fn table(answers: &ScoreAnswers) -> String {
     for section in sections(answers) {
         let _ = write!(text, "\n{}", section.text());
     }
-    text.push_str("\nMind: these numbers describe the rows given. Groups may differ in what else decides the score, and small numbers say little.\n");
+    text.push_str("\nMind: these numbers describe the rows given.");
+    if used.groups.len() > 1 {
+        text.push_str(
+            " Unless it was drawn by lot who is in which group, groups may differ in what else decides the score.",
+        );
+    }
+    text.push_str(" Small numbers say little.\n");
     // What came from the table may hold anything; line breaks are ours.
     text.lines().map(|line| format!("{}\n", escape_terminal(line))).collect()
 }

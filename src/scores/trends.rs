@@ -86,8 +86,9 @@ pub fn trend_sections(asked: &ScoresAsked, answer: &TrendAnswer, labels: &[Strin
         None => {}
         Some(Known::NotKnown(why)) => tests.note(format!("By clusters: {}.", why_not_known(*why))),
         Some(Known::Known(found)) => {
-            if let Known::Known(test) = &found.score_test {
-                tests.row(chi_squared_cells("by clusters, score test", test));
+            match &found.score_test {
+                Known::Known(test) => tests.row(chi_squared_cells("by clusters, score test", test)),
+                Known::NotKnown(why) => tests.note(format!("By clusters, no score test: {}.", why_not_known(*why))),
             }
             tests.row(vec![
                 "by clusters, Student's t".to_owned(),
