@@ -85,7 +85,7 @@ enum Command {
     Template(template::TemplateArguments),
     /// Estimate from a table of times of any field: survival, tests, regression, with the same engine.
     Estimate(Box<estimate::EstimateArguments>),
-    /// Compare scores from a table of any field: tables, shares, ranks, pairs, agreement of examiners.
+    /// Compare scores from a table of any field: shares, ranks, pairs, agreement of examiners.
     Scores(Box<scores::ScoresArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),

@@ -46,6 +46,8 @@ pub struct ScoreData {
     pub grouping: Grouping,
     /// The cluster of each row; the row itself where none are named.
     pub clusters: Vec<u32>,
+    /// What clusters are called; empty where none are named.
+    pub cluster_labels: Vec<String>,
     /// Subjects with the subject of each row, if they are named.
     pub subjects: Option<Levels>,
     /// Examiners with the examiner of each row, if they are named.
@@ -148,9 +150,9 @@ pub fn make_ready(asked: &mut ScoresAsked, read: Columns, leave_out: bool) -> Re
             count(groups.labels.len() as u64)
         )));
     }
-    let clusters = match (&cluster, &subject, asked.clustered) {
-        (Some(levels), _, true) | (None, Some(levels), true) => densely(&levels.codes),
-        _ => (0..).take(kept.len()).collect(),
+    let (clusters, cluster_labels) = match (&cluster, &subject, asked.clustered) {
+        (Some(levels), _, true) | (None, Some(levels), true) => densely(levels),
+        _ => ((0..).take(kept.len()).collect(), Vec::new()),
     };
     let parsed: Vec<Option<f64>> =
         scores.labels.iter().map(|label| label.parse().ok().filter(|value: &f64| value.is_finite())).collect();
@@ -169,6 +171,7 @@ pub fn make_ready(asked: &mut ScoresAsked, read: Columns, leave_out: bool) -> Re
         grouping: grouping_of(&groups, "group").map_err(Trouble::Command)?,
         groups: groups.labels,
         clusters,
+        cluster_labels,
         subjects: subject.map(in_order),
         examiners: examiner.map(in_order),
     })
@@ -189,19 +192,20 @@ fn incomplete(roles: &ScoreRoles, lacking: &[(u64, u64); 5]) -> String {
     )
 }
 
-/// Codes counted from 0 in order of first appearance, without gaps.
-fn densely(codes: &[u32]) -> Vec<u32> {
-    let mut of = vec![MISSING; codes.iter().max().map_or(0, |most| *most as usize + 1)];
-    let mut next = 0;
+/// Codes counted from 0 in order of first appearance, without gaps, and what they stand for.
+fn densely(levels: &Levels) -> (Vec<u32>, Vec<String>) {
+    let mut of = vec![MISSING; levels.labels.len()];
+    let mut labels = Vec::new();
     let mut dense = |code: u32| {
         let place = &mut of[code as usize];
         if *place == MISSING {
-            *place = next;
-            next += 1;
+            *place = u32::try_from(labels.len()).unwrap_or(MISSING);
+            labels.push(levels.labels[code as usize].clone());
         }
         *place
     };
-    codes.iter().map(|&code| dense(code)).collect()
+    let codes = levels.codes.iter().map(|&code| dense(code)).collect();
+    (codes, labels)
 }
 
 /// The scores in the order that was named; in their own where none was.

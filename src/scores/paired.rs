@@ -54,7 +54,7 @@ pub fn crossed(asked: &ScoresAsked, data: &ScoreData) -> Result<Crossed, Trouble
         if let Some(earlier) = row_of[subject as usize][examiner as usize].replace(row) {
             let score = |row: usize| &data.levels[usize::from(data.scores.codes()[row])];
             return Err(Trouble::Table(format!(
-                "rows {} and {}, column {}: {label} has two scores by {}, “{}” and “{}”.\nMend: keep one of them, or name what tells them apart with --subject or --examiner.",
+                "rows {} and {}, column {}: “{label}” has two scores by {}: “{}” and “{}”.\nMend: keep one of them, or name what tells them apart with --subject or --examiner.",
                 data.numbers[earlier],
                 data.numbers[row],
                 column(&asked.roles.subject),
@@ -66,10 +66,12 @@ pub fn crossed(asked: &ScoresAsked, data: &ScoreData) -> Result<Crossed, Trouble
         let first: usize = *first_of[subject as usize].get_or_insert(row);
         if clustered && data.clusters[first] != data.clusters[row] {
             return Err(Trouble::Table(format!(
-                "rows {} and {}, column {}: {label} lies in two clusters.\nMend: correct the one that is wrong, or name a column with --cluster that is the same for all scores of a subject.",
+                "rows {} and {}, column {}: “{label}” lies in “{}” and in “{}”.\nMend: correct the one that is wrong, or name a column with --cluster that is the same for all scores of a subject.",
                 data.numbers[first],
                 data.numbers[row],
-                column(&asked.roles.cluster)
+                column(&asked.roles.cluster),
+                data.cluster_labels[data.clusters[first] as usize],
+                data.cluster_labels[data.clusters[row] as usize]
             )));
         }
     }
