@@ -60,7 +60,7 @@ pub struct ScoresArguments {
     /// Take all rows as independent, though clusters or subjects are named.
     #[arg(long, help_heading = "How")]
     independent: bool,
-    /// How many steps the exact test of a table may take; a million is some hundredths of a second.
+    /// How many steps the exact test of a table may take; a million is some tenth of a second.
     #[arg(long, value_name = "NUMBER", default_value_t = 10_000_000, help_heading = "How")]
     exact_steps: u64,
     /// How many random tables are drawn where the exact test would take more steps.
