@@ -20,6 +20,7 @@ pub mod registry;
 pub mod report;
 pub mod result;
 pub mod schema;
+pub mod scores;
 pub mod simulate;
 pub mod stats;
 pub mod table;

@@ -1,4 +1,4 @@
-//! JSON Schemas (draft 2020-12) of the records, of `results.json`, of findings and of a registry's `manifest.json`, made from the Rust
+//! JSON Schemas (draft 2020-12) of the records, of `results.json`, of findings, of answers and of a registry's `manifest.json`, made from the Rust
 //! types so that the two can't drift.
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
@@ -8,6 +8,7 @@ use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
 use crate::result::Review;
+use crate::scores::answer::ScoreAnswers;
 
 /// One schema: file name and text.
 pub struct SchemaFile {
@@ -33,5 +34,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<FindingsDocument>("findings.schema.json"),
         file::<ManifestFile>("registry-manifest.schema.json"),
         file::<Answers>("estimate.schema.json"),
+        file::<ScoreAnswers>("scores.schema.json"),
     ]
 }

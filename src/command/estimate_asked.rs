@@ -2,7 +2,7 @@
 
 use clap::ValueEnum;
 
-use super::estimate::usage;
+use super::answering::misused as usage;
 use super::estimate_arguments::{
     AdjustmentAsked, CensoringAsked, EstimateArguments, FamilyAsked, HazardScaleAsked, HazardVarianceAsked,
     IncidenceVarianceAsked, ScaleAsked, WeightInfluenceAsked,

@@ -2,7 +2,7 @@
 
 use clap::ValueEnum;
 
-use super::estimate::usage;
+use super::answering::misused as usage;
 use super::estimate_arguments::EstimateArguments;
 use super::reading::Stop;
 use crate::estimate::asked::Want;

@@ -1,6 +1,6 @@
 //! What `estimate` was told of weights from propensities.
 
-use super::estimate::usage;
+use super::answering::misused as usage;
 use super::estimate_arguments::EstimateArguments;
 use super::reading::Stop;
 use crate::estimate::asked::PopulationAsked;

@@ -13,8 +13,11 @@
 //! - `keeping`: what the commands around a registry share
 //! - [`export`]: what a registry keeps, as record files
 //! - [`estimate`]: times to failure from any field, through the same engine; [`estimate_arguments`]: what it can be told
+//! - [`scores`]: scores from any field, compared and held against each other
+//! - `answering`: what commands that answer questions about a table share
 //! - [`exit`]: the exit codes
 
+mod answering;
 pub mod check;
 pub mod draft;
 pub mod estimate;
@@ -33,6 +36,7 @@ mod keeping;
 pub mod protocol;
 pub mod reading;
 pub mod review;
+pub mod scores;
 mod staging;
 pub mod template;
 pub mod verify;
@@ -81,6 +85,8 @@ enum Command {
     Template(template::TemplateArguments),
     /// Estimate from a table of times of any field: survival, tests, regression, with the same engine.
     Estimate(Box<estimate::EstimateArguments>),
+    /// Compare scores from a table of any field: shares, ranks, pairs, agreement of examiners.
+    Scores(Box<scores::ScoresArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),
 }
@@ -113,6 +119,7 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Withdraw(arguments) }) => withdraw::run(&arguments),
         Ok(Arguments { command: Command::Export(arguments) }) => export::run(&arguments),
         Ok(Arguments { command: Command::Estimate(arguments) }) => estimate::run(&arguments),
+        Ok(Arguments { command: Command::Scores(arguments) }) => scores::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -299,10 +299,3 @@ pub fn sections(answers: &Answers) -> Vec<Section> {
     }
     sections
 }
-
-/// The answers as JSON.
-pub fn json(answers: &Answers) -> String {
-    let mut text = serde_json::to_string_pretty(answers).unwrap_or_default();
-    text.push('\n');
-    text
-}

@@ -26,7 +26,8 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("template", &["record", "wording"]),
     ("export", &["quantity", "record", "table", "wording"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
-    ("schema", &["estimate", "record", "registry", "report", "result"]),
+    ("scores", &["quantity", "wording", "stats", "estimate"]),
+    ("schema", &["estimate", "record", "registry", "report", "result", "scores"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

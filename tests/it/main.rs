@@ -39,6 +39,7 @@ mod registry_parts;
 mod registry_races;
 mod registry_records;
 mod run;
+mod scores_command;
 mod stats_adjustment;
 mod stats_comparisons;
 mod stats_competing;
