@@ -4,6 +4,7 @@
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
 use crate::estimate::answer::Answers;
+use crate::planning::answer::PlanAnswers;
 use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
@@ -33,5 +34,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<FindingsDocument>("findings.schema.json"),
         file::<ManifestFile>("registry-manifest.schema.json"),
         file::<Answers>("estimate.schema.json"),
+        file::<PlanAnswers>("plan.schema.json"),
     ]
 }

@@ -13,8 +13,11 @@
 //! - `keeping`: what the commands around a registry share
 //! - [`export`]: what a registry keeps, as record files
 //! - [`estimate`]: times to failure from any field, through the same engine; [`estimate_arguments`]: what it can be told
+//! - `answering`: what commands that answer questions about a table share
+//! - [`plan`]: how many restorations a comparison needs; `plan_asked`: what its arguments mean
 //! - [`exit`]: the exit codes
 
+mod answering;
 pub mod check;
 pub mod draft;
 pub mod estimate;
@@ -30,6 +33,8 @@ pub mod ingest;
 pub mod init;
 pub mod invent;
 mod keeping;
+pub mod plan;
+mod plan_asked;
 pub mod protocol;
 pub mod reading;
 pub mod review;
@@ -81,6 +86,8 @@ enum Command {
     Template(template::TemplateArguments),
     /// Estimate from a table of times of any field: survival, tests, regression, with the same engine.
     Estimate(Box<estimate::EstimateArguments>),
+    /// Tell how many restorations a comparison needs, or what so many can find; no table is needed.
+    Plan(Box<plan::PlanArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),
 }
@@ -113,6 +120,7 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Withdraw(arguments) }) => withdraw::run(&arguments),
         Ok(Arguments { command: Command::Export(arguments) }) => export::run(&arguments),
         Ok(Arguments { command: Command::Estimate(arguments) }) => estimate::run(&arguments),
+        Ok(Arguments { command: Command::Plan(arguments) }) => plan::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

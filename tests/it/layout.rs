@@ -19,14 +19,14 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("result", &["quantity", "record", "protocol"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
     ("simulate", &["quantity", "record", "protocol"]),
-    ("planning", &["quantity", "simulate", "stats"]),
+    ("planning", &["estimate", "quantity", "simulate", "stats", "wording"]),
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
     ("template", &["record", "wording"]),
     ("export", &["quantity", "record", "table", "wording"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
-    ("schema", &["estimate", "record", "registry", "report", "result"]),
+    ("schema", &["estimate", "planning", "record", "registry", "report", "result"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

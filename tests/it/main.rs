@@ -30,6 +30,7 @@ mod layout;
 mod messages;
 mod picture;
 mod pictures;
+mod plan_command;
 mod registry_damage;
 mod registry_faults;
 mod registry_ground;
