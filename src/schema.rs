@@ -9,6 +9,7 @@ use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
 use crate::result::Review;
+use crate::watching::answer::WatchAnswers;
 
 /// One schema: file name and text.
 pub struct SchemaFile {
@@ -35,5 +36,6 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<ManifestFile>("registry-manifest.schema.json"),
         file::<Answers>("estimate.schema.json"),
         file::<PlanAnswers>("plan.schema.json"),
+        file::<WatchAnswers>("watch.schema.json"),
     ]
 }

@@ -26,7 +26,8 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("template", &["record", "wording"]),
     ("export", &["quantity", "record", "table", "wording"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
-    ("schema", &["estimate", "planning", "record", "registry", "report", "result"]),
+    ("watching", &["estimate", "quantity", "stats", "wording"]),
+    ("schema", &["estimate", "planning", "record", "registry", "report", "result", "watching"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -58,3 +58,4 @@ mod stats_watching;
 mod template;
 mod trials;
 mod unzip;
+mod watch_command;
