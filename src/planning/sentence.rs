@@ -157,13 +157,17 @@ pub fn assumptions(answers: &PlanAnswers) -> Vec<String> {
         }
         AssignmentUnit::Observation => "Each restoration is given its group by lot, whoever the patient is.".to_owned(),
     });
-    all.push(format!(
-        "A patient has {} restorations on average; two of one patient fail together with a correlation of {} (frailty variance {}). That makes {} times as many restorations necessary as if each were a patient of its own.",
-        digits(answers.clustering.mean_size, 3),
-        digits(answers.within_patients.correlation, 3),
-        digits(answers.within_patients.frailty_variance, 3),
-        digits(answers.design_effect, 3)
-    ));
+    if answers.clustering.mean_size > 1.0 {
+        all.push(format!(
+            "A patient has {} restorations on average; two of one patient fail together with a correlation of {} (frailty variance {}). That makes {} times as many restorations necessary as if each were a patient of its own.",
+            digits(answers.clustering.mean_size, 3),
+            digits(answers.within_patients.correlation, 3),
+            digits(answers.within_patients.frailty_variance, 3),
+            digits(answers.design_effect, 3)
+        ));
+    } else {
+        all.push("Each patient has one restoration.".to_owned());
+    }
     if let Some(months) = asked.recall_months {
         all.push(format!(
             "In drawn trials failures are found at recalls every {}; the formulas have them found at once.",

@@ -175,12 +175,20 @@ pub fn make_ready(roles: &WatchRoles, read: Columns, leave_out: bool) -> Result<
     if !wrong.is_empty() {
         return Err(said(&wrong));
     }
-    if let (Some((column, rows)), false) = (lacking.iter().next(), leave_out) {
-        return Err(format!(
-            "{} nothing in column {column}, the first in row {}. Nothing was answered.\nMend: fill in what is known, or give --leave-out-incomplete to leave such rows out.",
-            counted(rows.len() as u64, "row has", "rows have"),
-            rows[0]
-        ));
+    if !lacking.is_empty() && !leave_out {
+        let mut text = String::new();
+        for (column, rows) in &lacking {
+            let _ = writeln!(
+                text,
+                "{} nothing in column {column}, the first in row {}.",
+                counted(rows.len() as u64, "row has", "rows have"),
+                rows[0]
+            );
+        }
+        text.push_str(
+            "Nothing was answered.\nMend: fill in what is known, or give --leave-out-incomplete to leave such rows out.",
+        );
+        return Err(text);
     }
     if observations.is_empty() {
         return Err("No row is complete.\nMend: fill in what is known.".to_owned());

@@ -12,12 +12,16 @@ use crate::wording::{count, counted, escape_terminal};
 /// All of it.
 pub fn table(answers: &WatchAnswers) -> String {
     let mut text = format!("{}\n\n", answers.answer);
+    let whose = if answers.asked.roles.cluster.is_some() {
+        format!(" in {}", counted(answers.behind.clusters, "patient", "patients"))
+    } else {
+        ", each taken as a patient of its own".to_owned()
+    };
     let _ = writeln!(
         text,
-        "{} received; {} in {}, followed from {} to {}.",
+        "{} received; {}{whose}, followed from {} to {}.",
         counted(answers.rows, "row", "rows"),
         counted(answers.behind.observations, "restoration", "restorations"),
-        counted(answers.behind.clusters, "patient", "patients"),
         answers.first_day,
         answers.last_day
     );
