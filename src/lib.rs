@@ -25,4 +25,5 @@ pub mod simulate;
 pub mod stats;
 pub mod table;
 pub mod template;
+pub mod watching;
 pub mod wording;

@@ -4,11 +4,13 @@
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
 use crate::estimate::answer::Answers;
+use crate::planning::answer::PlanAnswers;
 use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
 use crate::result::Review;
 use crate::scores::answer::ScoreAnswers;
+use crate::watching::answer::WatchAnswers;
 
 /// One schema: file name and text.
 pub struct SchemaFile {
@@ -35,5 +37,7 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<ManifestFile>("registry-manifest.schema.json"),
         file::<Answers>("estimate.schema.json"),
         file::<ScoreAnswers>("scores.schema.json"),
+        file::<PlanAnswers>("plan.schema.json"),
+        file::<WatchAnswers>("watch.schema.json"),
     ]
 }

@@ -15,6 +15,8 @@
 //! - [`estimate`]: times to failure from any field, through the same engine; [`estimate_arguments`]: what it can be told
 //! - [`scores`]: scores from any field, compared and held against each other
 //! - `answering`: what commands that answer questions about a table share
+//! - [`plan`]: how many restorations a comparison needs; `plan_asked`: what its arguments mean
+//! - [`watch`]: failures against a benchmark, over the calendar and unit by unit; `watch_asked`: what its arguments mean
 //! - [`exit`]: the exit codes
 
 mod answering;
@@ -33,6 +35,8 @@ pub mod ingest;
 pub mod init;
 pub mod invent;
 mod keeping;
+pub mod plan;
+mod plan_asked;
 pub mod protocol;
 pub mod reading;
 pub mod review;
@@ -40,6 +44,8 @@ pub mod scores;
 mod staging;
 pub mod template;
 pub mod verify;
+pub mod watch;
+mod watch_asked;
 pub mod withdraw;
 
 use std::io::Write as _;
@@ -87,6 +93,10 @@ enum Command {
     Estimate(Box<estimate::EstimateArguments>),
     /// Compare scores from a table of any field: shares, ranks, pairs, agreement of examiners.
     Scores(Box<scores::ScoresArguments>),
+    /// Tell how many restorations a comparison needs, or what so many can find; no table is needed.
+    Plan(Box<plan::PlanArguments>),
+    /// Watch failures against a benchmark: when they got too many, and which operators or lots lie outside what chance explains.
+    Watch(Box<watch::WatchArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),
 }
@@ -120,6 +130,8 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Export(arguments) }) => export::run(&arguments),
         Ok(Arguments { command: Command::Estimate(arguments) }) => estimate::run(&arguments),
         Ok(Arguments { command: Command::Scores(arguments) }) => scores::run(&arguments),
+        Ok(Arguments { command: Command::Plan(arguments) }) => plan::run(&arguments),
+        Ok(Arguments { command: Command::Watch(arguments) }) => watch::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -1,6 +1,9 @@
 //! Before a comparison: invented trials with a stated effect and clustering, analysed as the real one will be.
 //!
 //! - [`practice`]: one invented trial, straight as observations
+//! - [`asked`]: what a plan is asked, and what follows from it
+//! - [`answer`]: what it needs or can find, by formula and by drawn trials
+//! - [`sentence`], [`text`]: the same in sentences and as text
 //!
 //! The formulas (failures and restorations needed) are in [`stats`](crate::stats): `events_needed`, `observations_needed`,
 //! `design_effect`.
@@ -17,6 +20,10 @@
 //! assert!(found.known().expect("trials").tests[0].power.value() > 0.5);
 //! ```
 
+pub mod answer;
+pub mod asked;
 pub mod practice;
+pub mod sentence;
+pub mod text;
 
 pub use practice::{FailureFound, PlannedPractice};

@@ -95,7 +95,8 @@ impl PlannedPractice {
             let frailty = stream.gamma_with_mean_one(self.truth.frailty_variance);
             let size = stream.choose(&sizes).unwrap_or(1);
             let available = self.further.count() + stream.uniform() * self.accrual.count();
-            let leaves = stream.exponential() / self.loss.per_year();
+            // A rate of 0, or of −0 as a logarithm gives it, is no loss at all.
+            let leaves = stream.exponential() / self.loss.per_year().abs();
             let last = (available.min(leaves).min(100.0) * DAYS_PER_YEAR) as i32;
             let mut turn = stream.uniform();
             let whole = u16::from(turn < second);
@@ -295,6 +296,15 @@ mod tests {
             let simulated = simulated.known().expect("trials").tests[0].power.value();
             assert!((simulated - told).abs() < 4.0 * 0.022 + 0.02, "{:?}: {simulated} against {told}", plan.unit);
         }
+    }
+
+    /// −ln 1 is −0: nobody leaves before everybody comes.
+    #[test]
+    fn a_loss_of_minus_nothing_is_none() {
+        let of =
+            |loss| PlannedPractice { loss: AnnualRate::new(loss), restorations: 50, ..PlannedPractice::default() }.trial(0);
+        assert_eq!(of(-0.0), of(0.0));
+        assert!(of(-0.0).observations.len() >= 50);
     }
 
     #[test]

@@ -19,7 +19,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("result", &["quantity", "record", "protocol"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
     ("simulate", &["quantity", "record", "protocol"]),
-    ("planning", &["quantity", "simulate", "stats"]),
+    ("planning", &["estimate", "quantity", "simulate", "stats", "wording"]),
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
     ("figure", &["quantity", "wording", "record", "result"]),
     ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "result", "figure"]),
@@ -27,7 +27,8 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("export", &["quantity", "record", "table", "wording"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
     ("scores", &["quantity", "wording", "stats", "estimate"]),
-    ("schema", &["estimate", "record", "registry", "report", "result", "scores"]),
+    ("watching", &["estimate", "quantity", "stats", "wording"]),
+    ("schema", &["estimate", "planning", "record", "registry", "report", "result", "scores", "watching"]),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
