@@ -6,6 +6,7 @@
 pub mod analysis;
 pub mod cohort;
 pub mod command;
+pub mod comparison;
 pub mod estimate;
 pub mod export;
 pub mod figure;

@@ -8,7 +8,7 @@ use crate::planning::answer::PlanAnswers;
 use crate::record::{Placement, Visit};
 use crate::registry::manifest::ManifestFile;
 use crate::report::findings_file::FindingsDocument;
-use crate::result::Review;
+use crate::result::{Comparison, Review};
 use crate::scores::answer::ScoreAnswers;
 use crate::watching::answer::WatchAnswers;
 
@@ -33,6 +33,7 @@ pub fn schema_files() -> Vec<SchemaFile> {
         file::<Placement>("placement.schema.json"),
         file::<Visit>("visit.schema.json"),
         file::<Review>("results.schema.json"),
+        file::<Comparison>("comparison.schema.json"),
         file::<FindingsDocument>("findings.schema.json"),
         file::<ManifestFile>("registry-manifest.schema.json"),
         file::<Answers>("estimate.schema.json"),

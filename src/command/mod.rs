@@ -1,6 +1,7 @@
 //! One file a command: parse, call, print.
 //!
 //! - [`review`]: record files to a review
+//! - [`compare`]: record files to a comparison of the levels of one factor
 //! - [`invent`]: an invented practice as record files
 //! - [`protocol`]: the built-in protocol, to copy and change
 //! - [`check`]: record files read and checked, nothing kept
@@ -21,6 +22,7 @@
 
 mod answering;
 pub mod check;
+pub mod compare;
 pub mod draft;
 pub mod estimate;
 pub mod estimate_arguments;
@@ -67,6 +69,8 @@ pub struct Arguments {
 enum Command {
     /// Read record files, check them, and write a review.
     Review(review::ReviewArguments),
+    /// Hold the levels of one factor against each other: what may be said, crude and adjusted.
+    Compare(compare::CompareArguments),
     /// Read record files and check them; nothing is kept.
     Check(check::CheckArguments),
     /// Draft records.toml, which says how your files are written, from the files themselves.
@@ -116,6 +120,7 @@ pub(crate) use say_line;
 pub fn run() -> Exit {
     match Arguments::try_parse() {
         Ok(Arguments { command: Command::Review(arguments) }) => review::run(&arguments),
+        Ok(Arguments { command: Command::Compare(arguments) }) => compare::run(&arguments),
         Ok(Arguments { command: Command::Check(arguments) }) => check::run(&arguments),
         Ok(Arguments { command: Command::Draft(arguments) }) => draft::run(&arguments),
         Ok(Arguments { command: Command::Invent(arguments) }) => invent::run(&arguments),

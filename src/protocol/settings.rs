@@ -1,5 +1,6 @@
 //! The whole protocol as one TOML file, with a documented default built in.
 
+use std::collections::BTreeMap;
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
@@ -40,6 +41,15 @@ pub struct Protocol {
     pub factors: Vec<String>,
     /// The practice's own columns.
     pub own_factors: Vec<String>,
+    /// What a comparison is adjusted for: what may have decided the choice at the chair and goes with how long fillings last.
+    #[serde(default = "usual_covariates")]
+    pub adjust_for: Vec<String>,
+    /// The smallest difference in survival at the headline's horizon that would matter, a fraction.
+    #[serde(default = "usual_relevant_difference")]
+    pub relevant_difference: f64,
+    /// The level of a factor that others are compared with; the one with most restorations where none is named.
+    #[serde(default)]
+    pub reference_levels: BTreeMap<String, String>,
     /// Days between placement and first visit past which an undeclared legacy restoration is named.
     pub legacy_after_days: u32,
     /// Days within which a second placement may be a repair.
@@ -72,6 +82,27 @@ impl From<SurvivalIntervals> for IntervalMethod {
             SurvivalIntervals::Plain => Self::Plain,
         }
     }
+}
+
+/// What a comparison is adjusted for where a protocol says nothing.
+fn usual_covariates() -> Vec<String> {
+    [
+        "lesion_depth_mm",
+        "sclerosis",
+        "cervical_margin",
+        "tooth_type",
+        "arch",
+        "replaces_restoration",
+        "operator",
+        "placed_on",
+    ]
+    .map(str::to_owned)
+    .to_vec()
+}
+
+/// Five restorations in a hundred.
+const fn usual_relevant_difference() -> f64 {
+    0.05
 }
 
 /// The longest time that a protocol may name: a hundred years.
@@ -181,6 +212,12 @@ impl Protocol {
                 ));
             }
         }
+        if !(self.relevant_difference > 0.0 && self.relevant_difference < 1.0) {
+            return refuse(format!(
+                "relevant_difference = {}: give a fraction above 0 and below 1, such as 0.05 for five fillings in a hundred",
+                self.relevant_difference
+            ));
+        }
         self.check_times()?;
         self.check_factors()
     }
@@ -238,9 +275,11 @@ impl Protocol {
                 return refuse(format!("own factor {name:?} is named twice"));
             }
         }
-        for (place, name) in self.factors.iter().enumerate() {
-            if self.factors[..place].contains(name) {
-                return refuse(format!("factor {name:?} is named twice"));
+        for (what, names) in [("factor", &self.factors), ("adjust_for:", &self.adjust_for)] {
+            for (place, name) in names.iter().enumerate() {
+                if names[..place].contains(name) {
+                    return refuse(format!("{what} {name:?} is named twice"));
+                }
             }
         }
         Ok(())

@@ -101,6 +101,26 @@ pub enum Standing {
     Unacceptable,
 }
 
+impl Standing {
+    /// What people read.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Ideal => "Ideal",
+            Self::Acceptable => "Acceptable",
+            Self::Unacceptable => "Not acceptable",
+        }
+    }
+
+    /// Its code in files.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Ideal => "ideal",
+            Self::Acceptable => "acceptable",
+            Self::Unacceptable => "unacceptable",
+        }
+    }
+}
+
 /// How much of the filling a retention score says is there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]

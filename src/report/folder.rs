@@ -1,47 +1,90 @@
-//! A review into a folder: `review.html`, `charts/`, `tables/`, `results.json`, and `contents.txt`, which lists them.
+//! A review or a comparison into a folder: its page, `charts/`, `tables/`, `results.json`, and `contents.txt`, which lists them.
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use super::charts::chart_set;
+use super::comparison_charts::comparison_charts;
+use super::comparison_methods::hand_out;
+use super::comparison_page::comparison_page;
+use super::comparison_tables::comparison_tables;
 use super::page::page;
 use super::tables::tables;
-use crate::result::Review;
+use crate::result::{Comparison, Review};
 
 /// File name of the page.
 pub const PAGE: &str = "review.html";
+/// File name of a comparison's page.
+pub const COMPARISON_PAGE: &str = "comparison.html";
+/// File name of a comparison's hand-out.
+pub const HAND_OUT: &str = "hand-out.md";
 /// File name of the machine-readable results.
 pub const RESULTS: &str = "results.json";
-/// File that lists what a review wrote, so that a later one replaces that and nothing else.
+/// File that lists what was written, so that a later review or comparison replaces that and nothing else.
 const LIST: &str = "contents.txt";
-const LIST_HEAD: &str = "Files of this manebit review:";
 const CHARTS: &str = "charts";
 const TABLES: &str = "tables";
+
+/// What is written into a folder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Written {
+    /// A review.
+    Review,
+    /// A comparison.
+    Comparison,
+}
+
+impl Written {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Review => "review",
+            Self::Comparison => "comparison",
+        }
+    }
+
+    /// Files at the top of the folder.
+    const fn own(self) -> &'static [&'static str] {
+        match self {
+            Self::Review => &[PAGE, RESULTS],
+            Self::Comparison => &[COMPARISON_PAGE, HAND_OUT, RESULTS],
+        }
+    }
+
+    fn list_head(self) -> String {
+        format!("Files of this manebit {}:", self.word())
+    }
+}
 
 /// Why a folder was not written.
 #[derive(Debug)]
 pub enum FolderError {
-    /// It holds other files, which are not to be mixed with a review.
-    Foreign(PathBuf),
+    /// It holds other files, which are not to be mixed with a review or comparison.
+    Foreign(PathBuf, Written),
     /// The system refused.
-    Refused(PathBuf, io::Error),
+    Refused(PathBuf, Written, io::Error),
 }
 
 impl std::fmt::Display for FolderError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Foreign(path) => write!(
+            Self::Foreign(path, written) => write!(
                 f,
-                "{} holds other files and no earlier review. Mend: choose an empty or new folder with --out.",
-                path.display()
+                "{} holds other files and no earlier {}. Mend: choose an empty or new folder with --out.",
+                path.display(),
+                written.word()
             ),
-            Self::Refused(path, error)
+            Self::Refused(path, written, error)
                 if error.kind() == io::ErrorKind::NotADirectory || error.kind() == io::ErrorKind::AlreadyExists =>
             {
-                write!(f, "{} is a file, and a review needs a folder. Mend: choose another name with --out.", path.display())
+                write!(
+                    f,
+                    "{} is a file, and a {} needs a folder. Mend: choose another name with --out.",
+                    path.display(),
+                    written.word()
+                )
             }
-            Self::Refused(path, error) => {
+            Self::Refused(path, _, error) => {
                 write!(f, "{} can't be written: {error}. Mend: choose another folder with --out.", path.display())
             }
         }
@@ -55,8 +98,6 @@ impl std::error::Error for FolderError {}
 /// # Errors
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    fs::create_dir_all(folder).map_err(refused(folder))?;
-    let earlier = listed(folder)?;
     let charts = chart_set(review);
     let mut files: Vec<(String, String)> = Vec::new();
     for placed in &charts.0 {
@@ -66,38 +107,66 @@ pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, Fold
         files.push((format!("{TABLES}/{}", table.name), table.text));
     }
     files.push((PAGE.to_owned(), page(review, &charts)));
-    let mut json = serde_json::to_string(review).unwrap_or_default();
+    files.push((RESULTS.to_owned(), json(review)));
+    write_files(Written::Review, &files, folder)
+}
+
+/// Writes a comparison into a folder, as [`write_folder`] does a review.
+///
+/// # Errors
+/// When the folder holds other files and no earlier comparison, or the system refuses to write.
+pub fn write_comparison(comparison: &Comparison, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
+    let charts = comparison_charts(comparison);
+    let mut files: Vec<(String, String)> = Vec::new();
+    for drawing in charts.all() {
+        files.push((format!("{CHARTS}/{}.svg", drawing.name), drawing.svg.clone()));
+    }
+    for table in comparison_tables(comparison) {
+        files.push((format!("{TABLES}/{}", table.name), table.text));
+    }
+    files.push((COMPARISON_PAGE.to_owned(), comparison_page(comparison, &charts)));
+    files.push((HAND_OUT.to_owned(), hand_out(comparison)));
+    files.push((RESULTS.to_owned(), json(comparison)));
+    write_files(Written::Comparison, &files, folder)
+}
+
+fn json(results: &impl serde::Serialize) -> String {
+    let mut json = serde_json::to_string(results).unwrap_or_default();
     json.push('\n');
-    files.push((RESULTS.to_owned(), json));
+    json
+}
+
+fn write_files(written: Written, files: &[(String, String)], folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
+    fs::create_dir_all(folder).map_err(refused(folder, written))?;
+    let earlier = listed(folder, written)?;
     let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
-    let list = format!("{LIST_HEAD}\n{}\n", names.join("\n"));
+    let list = format!("{}\n{}\n", written.list_head(), names.join("\n"));
     for part in [CHARTS, TABLES] {
         let part = folder.join(part);
-        fs::create_dir_all(&part).map_err(refused(&part))?;
+        fs::create_dir_all(&part).map_err(refused(&part, written))?;
     }
     // The list names what is to be written before anything is, so that a run that stops half-way leaves no stray file.
-    write(folder, LIST, &union(&earlier, &list))?;
-    for (name, text) in &files {
-        write(folder, name, text)?;
+    let write = |name: &str, text: &str| {
+        let path = folder.join(name);
+        fs::write(&path, text).map_err(refused(&path, written))
+    };
+    write(LIST, &union(&earlier, &list))?;
+    for (name, text) in files {
+        write(name, text)?;
     }
     for old in earlier.iter().filter(|old| !names.contains(&old.as_str())) {
         let path = folder.join(old);
         if path.exists() {
-            fs::remove_file(&path).map_err(refused(&path))?;
+            fs::remove_file(&path).map_err(refused(&path, written))?;
         }
     }
-    write(folder, LIST, &list)?;
-    Ok(files.into_iter().map(|(name, _)| folder.join(name)).collect())
+    write(LIST, &list)?;
+    Ok(files.iter().map(|(name, _)| folder.join(name)).collect())
 }
 
-fn refused(path: &Path) -> impl FnOnce(io::Error) -> FolderError + use<> {
+fn refused(path: &Path, written: Written) -> impl FnOnce(io::Error) -> FolderError + use<> {
     let path = path.to_owned();
-    move |error| FolderError::Refused(path, error)
-}
-
-fn write(folder: &Path, name: &str, text: &str) -> Result<(), FolderError> {
-    let path = folder.join(name);
-    fs::write(&path, text).map_err(refused(&path))
+    move |error| FolderError::Refused(path, written, error)
 }
 
 fn union(earlier: &[String], list: &str) -> String {
@@ -105,22 +174,22 @@ fn union(earlier: &[String], list: &str) -> String {
     format!("{list}{}", old.iter().map(|name| format!("{name}\n")).collect::<String>())
 }
 
-/// The files of an earlier review in the folder, by its own list; none if the folder is empty. Names that a review would not
-/// give are passed over.
-fn listed(folder: &Path) -> Result<Vec<String>, FolderError> {
-    if fs::read_dir(folder).map_err(refused(folder))?.next().is_none() {
+/// The files of an earlier review or comparison in the folder, by its own list; none if the folder is empty. Names that it would not give
+/// are passed over.
+fn listed(folder: &Path, written: Written) -> Result<Vec<String>, FolderError> {
+    if fs::read_dir(folder).map_err(refused(folder, written))?.next().is_none() {
         return Ok(Vec::new());
     }
     let list = fs::read_to_string(folder.join(LIST)).unwrap_or_default();
     let mut lines = list.lines();
-    if lines.next() != Some(LIST_HEAD) {
-        return Err(FolderError::Foreign(folder.to_owned()));
+    if lines.next() != Some(written.list_head().as_str()) {
+        return Err(FolderError::Foreign(folder.to_owned(), written));
     }
     let own = |name: &str| {
         let plain = |part: &str| !part.is_empty() && !part.starts_with('.') && !part.contains(['/', '\\']);
         match name.split_once('/') {
             Some((part, file)) => [CHARTS, TABLES].contains(&part) && plain(file),
-            None => [PAGE, RESULTS].contains(&name),
+            None => written.own().contains(&name),
         }
     };
     Ok(lines.filter(|name| own(name)).map(str::to_owned).collect())

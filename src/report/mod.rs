@@ -8,16 +8,25 @@
 //! - [`charts`]: which charts a review has
 //! - [`tables`]: tables as CSV
 //! - [`page`]: the HTML page
+//! - [`verdict_text`], [`guard_text`]: what may be said of a comparison, and what weakens it
+//! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
+//! - [`comparison_methods`]: its methods, and the hand-out
 //! - [`set_aside`]: rows set aside, with the reasons
 //! - [`folder`]: all of it into a folder
 
 pub mod caution_text;
 pub mod charts;
+pub mod comparison_charts;
+pub mod comparison_methods;
+pub mod comparison_page;
+pub mod comparison_tables;
 pub mod finding_page_text;
 pub mod findings_file;
 pub mod findings_text;
 pub mod folder;
+pub mod guard_text;
 pub mod page;
 pub mod sentence;
 pub mod set_aside;
 pub mod tables;
+pub mod verdict_text;

@@ -86,16 +86,21 @@ pub fn behind(group: &GroupReview) -> String {
 
 /// How intervals were made, for footnotes.
 pub fn interval_note(review: &Review) -> String {
-    let method = match review.interval_method {
+    interval_note_of(review.confidence_level, review.interval_method, review.variance)
+}
+
+/// How intervals of survival were made, by level, method and variance.
+pub fn interval_note_of(level: ConfidenceLevel, method: IntervalMethod, variance: Variance) -> String {
+    let method = match method {
         IntervalMethod::Log => "log",
         IntervalMethod::Plain => "plain",
         _ => "complementary log–log",
     };
-    let variance = match review.variance {
+    let variance = match variance {
         Variance::ClusterRobust => "patient-clustered standard errors (infinitesimal jackknife)",
         Variance::ModelBased => "standard errors that take every filling as independent (Greenwood)",
     };
-    format!("Product-limit (Kaplan–Meier) estimate; {} {method}, {variance}.", interval_word(review.confidence_level))
+    format!("Product-limit (Kaplan–Meier) estimate; {} {method}, {variance}.", interval_word(level))
 }
 
 /// A test in words.

@@ -15,18 +15,19 @@ pub struct Table {
     pub text: String,
 }
 
-struct Writer(Vec<Vec<String>>);
+/// A table under way.
+pub(super) struct Writer(Vec<Vec<String>>);
 
 impl Writer {
-    fn new(header: &[&str]) -> Self {
+    pub(super) fn new(header: &[&str]) -> Self {
         Self(vec![header.iter().map(|&name| name.to_owned()).collect()])
     }
 
-    fn row(&mut self, cells: Vec<String>) {
+    pub(super) fn row(&mut self, cells: Vec<String>) {
         self.0.push(cells);
     }
 
-    fn finish(self, name: &'static str) -> Table {
+    pub(super) fn finish(self, name: &'static str) -> Table {
         let mut text = String::new();
         for row in self.0 {
             let cells: Vec<String> = row
@@ -47,7 +48,7 @@ impl Writer {
     }
 }
 
-fn number(value: f64) -> String {
+pub(super) fn number(value: f64) -> String {
     format!("{value}")
 }
 

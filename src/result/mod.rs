@@ -5,17 +5,32 @@
 //! - [`group`]: one group of restorations under one endpoint
 //! - [`recall`]: recalls and criteria scores
 //! - [`caution`]: what weakens a result
+//! - [`comparison`]: one factor compared under one endpoint
+//! - [`guard`]: what weakens a comparison
+//! - [`verdict`]: what may be said of a level against the reference
 
 pub mod caution;
+pub mod comparison;
 pub mod group;
+pub mod guard;
 pub mod recall;
 pub mod review;
+pub mod verdict;
 
 pub use caution::Caution;
+pub use comparison::{
+    Adjusted, AdjustedPair, BetweenVisits, ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, Computed,
+    CovariateSetAside, CriterionComparison, CriterionContrast, Crude, CrudePair, IncidenceAt, IncidenceByLevel,
+    RegressionPair, SharedPatients, Together, TogetherLine, WithinPatients,
+};
 pub use group::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview, HorizonReview,
     QuantileReview, RestrictedMeanReview, TestReview,
 };
-
+pub use guard::{Guard, Weakens};
 pub use recall::{CriterionReview, LevelShare, RecallReview, ScoreCount};
 pub use review::{Benchmark, EndpointFlow, EndpointReview, Exclusion, Flow, NoticeCount, Review, Totals};
+pub use verdict::{
+    Agreement, Needed, PublishedAgreement, PublishedDirection, PublishedFinding, Verdict, VerdictBasis, VerdictKind,
+    VerdictMeasure, VerdictNumbers,
+};

@@ -140,6 +140,14 @@ impl RecordTable {
         Ok(codes.iter().map(|code| code.unwrap_or(NO_CODE)).collect())
     }
 
+    /// A column of numbers in the column's unit; none where empty.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no numbers.
+    pub fn numbers(&self, name: &str) -> Result<Vec<Option<f64>>, TableError> {
+        Ok(self.frame.column(name)?.as_materialized_series().f64()?.iter().collect())
+    }
+
     /// A column of whole numbers without gaps.
     ///
     /// # Errors

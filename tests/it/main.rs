@@ -8,6 +8,8 @@
 )]
 
 mod charts;
+mod compare_command;
+mod comparison;
 mod course;
 mod coverage;
 mod dialects;

@@ -59,14 +59,16 @@ fn texts_of_the_committed_charts_keep_apart_and_pictures_are_made() {
     let pictures = Path::new(env!("CARGO_TARGET_TMPDIR")).join("pictures");
     fs::create_dir_all(&pictures).expect("a folder");
     let mut seen = 0;
-    for entry in fs::read_dir(root.join("reports/charts")).expect("the committed charts").flatten() {
+    let charts = |folder: &str| fs::read_dir(root.join(folder)).expect("the committed charts").flatten();
+    let all = charts("reports/charts").map(|entry| ("", entry));
+    for (before, entry) in all.chain(charts("reports/comparison/charts").map(|entry| ("comparison-", entry))) {
         let svg = fs::read_to_string(entry.path()).expect("a chart");
-        let name = entry.file_name().to_string_lossy().into_owned();
+        let name = format!("{before}{}", entry.file_name().to_string_lossy());
         check_texts(&name, &svg);
         let picture = png(&svg);
         assert!(picture.len() > 5000, "{name} is nearly empty");
         fs::write(pictures.join(name.replace(".svg", ".png")), picture).expect("a picture");
         seen += 1;
     }
-    assert!(seen >= 10, "{seen} charts");
+    assert!(seen >= 15, "{seen} charts");
 }

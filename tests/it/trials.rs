@@ -12,15 +12,21 @@ use manebit::result::{GroupReview, Review};
 use crate::run::{PLACEMENTS, Records, VISITS};
 
 /// One arm: placed, and at each recall (months) how many were lost in all, of those evaluated there; the rest are not seen again.
-struct Arm {
-    etch: &'static str,
-    class: &'static str,
-    placed: u32,
-    evaluated: u32,
-    lost_in_all: &'static [(u16, u32)],
+pub struct Arm {
+    /// Etch strategy.
+    pub etch: &'static str,
+    /// Class of the adhesive.
+    pub class: &'static str,
+    /// Placed.
+    pub placed: u32,
+    /// Evaluated.
+    pub evaluated: u32,
+    /// Lost in all, at each recall.
+    pub lost_in_all: &'static [(u16, u32)],
 }
 
-fn records(arms: &[Arm]) -> Records {
+/// The arms as record files.
+pub fn records(arms: &[Arm]) -> Records {
     let placed_on = Day::from_calendar(2010, 3, 1).expect("a day");
     let (mut placements, mut visits) = (PLACEMENTS.to_owned(), VISITS.to_owned());
     for (number, arm) in arms.iter().enumerate() {

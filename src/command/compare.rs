@@ -1,0 +1,147 @@
+//! `compare`: record files to a comparison of the levels of one factor.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::exit::Exit;
+use super::reading::{ReadingArguments, Stop, ended, fault, progress, read_checked, stop, today};
+use super::say;
+use crate::cohort::{meaning, select};
+use crate::comparison::{CompareError, CompareRequest, compare};
+use crate::finding::Findings;
+use crate::quantity::Day;
+use crate::report::caution_text::STANDING_CAUTION;
+use crate::report::folder::{COMPARISON_PAGE, write_comparison};
+use crate::report::guard_text::guard_text;
+use crate::report::verdict_text::verdict_text;
+use crate::result::Comparison;
+use crate::wording::{counted, escape_terminal};
+
+/// Arguments of `compare`.
+#[derive(Debug, Args)]
+pub struct CompareArguments {
+    #[command(flatten)]
+    reading: ReadingArguments,
+    /// The choice at the chair, or other factor, whose levels are compared [default: the protocol's first].
+    #[arg(long, value_name = "FACTOR")]
+    by: Option<String>,
+    /// The endpoint, by its name in the protocol [default: the protocol's first].
+    #[arg(long, value_name = "NAME")]
+    endpoint: Option<String>,
+    /// The level that the others are held against [default: as the protocol says, or the one with most restorations].
+    #[arg(long, value_name = "LEVEL")]
+    reference: Option<String>,
+    /// Folder to write the comparison into [default: comparison-of-<name of the records' folder>-by-<factor>].
+    #[arg(long, value_name = "FOLDER")]
+    out: Option<PathBuf>,
+    /// Compare the records as they stood on this day, year-month-day [default: the last day in the records].
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<Day>,
+}
+
+/// Runs `compare`.
+pub fn run(arguments: &CompareArguments) -> Exit {
+    ended(try_run(arguments).map(|()| Exit::Done))
+}
+
+fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
+    let today = today();
+    if let Some(as_of) = arguments.as_of.filter(|as_of| *as_of > today) {
+        return Err(Stop(
+            Exit::Usage,
+            format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
+        ));
+    }
+    let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
+    let as_of = arguments.as_of.unwrap_or(checked.made.last_day);
+    if as_of != checked.made.last_day {
+        let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
+        let mut part = select(placements, visits, as_of).map_err(fault)?;
+        checked.of_meeting = Findings::default();
+        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
+        checked.made.histories = part;
+    }
+    if checked.made.histories.is_empty() {
+        return Err(Stop(
+            Exit::Usage,
+            format!("No restoration had been placed by {as_of}. Mend: give a later day with --as-of.\n"),
+        ));
+    }
+    let Some(factor) = arguments.by.as_ref().or_else(|| checked.protocol.factors.first()) else {
+        return Err(Stop(
+            Exit::Usage,
+            "There is no factor to compare by.\nMend: name one with --by, such as --by etch_strategy.\n".to_owned(),
+        ));
+    };
+    progress("computing");
+    let comparison = compare(&CompareRequest {
+        placements: &checked.intake.placements,
+        histories: &checked.made.histories,
+        protocol: &checked.protocol,
+        factor,
+        endpoint: arguments.endpoint.as_deref(),
+        reference: arguments.reference.as_deref(),
+        data_fingerprint: &checked.intake.fingerprint,
+    })
+    .map_err(refused)?;
+    let out = arguments.out.clone().unwrap_or_else(|| default_out(&arguments.reading.records, factor));
+    progress("drawing");
+    write_comparison(&comparison, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
+    say(&summary(&comparison, &out));
+    Ok(())
+}
+
+fn refused(error: CompareError) -> Stop {
+    let mend = match &error {
+        CompareError::UnknownFactor(_) => "correct --by, or name the column under own_factors in the protocol",
+        CompareError::UnknownEndpoint(..) => "correct --endpoint",
+        CompareError::UnknownCovariate(_) => {
+            "correct adjust_for in the protocol; a column of the practice's own stands under own_factors, too"
+        }
+        CompareError::UnknownLevel(..) => "correct --reference",
+        CompareError::NothingToCompare(_) => "name another factor with --by, or record this one",
+        CompareError::Table(_) => return fault(error),
+    };
+    let text = error.to_string();
+    let mut letters = text.chars();
+    let first = letters.next().map(|letter| letter.to_uppercase().collect::<String>()).unwrap_or_default();
+    Stop(Exit::Usage, format!("{first}{}.\nMend: {mend}.\n", letters.as_str()))
+}
+
+fn default_out(records: &Path, factor: &str) -> PathBuf {
+    let full = records.canonicalize().unwrap_or_else(|_| records.to_owned());
+    let stem = if full.is_file() { full.file_stem() } else { full.file_name() };
+    let name = stem.map_or_else(|| "records".to_owned(), |name| name.to_string_lossy().into_owned());
+    PathBuf::from(format!("comparison-of-{name}-by-{factor}"))
+}
+
+fn summary(comparison: &Comparison, out: &Path) -> String {
+    let mut text = format!("{}\nRecords as they stood on {}.\n", escape_terminal(&comparison.title), comparison.as_of);
+    for level in &comparison.levels {
+        text.push_str(&format!(
+            "  {}: {} in {}, {}\n",
+            escape_terminal(&level.group.label),
+            counted(level.group.behind.observations, "restoration", "restorations"),
+            counted(level.group.behind.clusters, "patient", "patients"),
+            counted(level.group.behind.failures, "failure", "failures")
+        ));
+    }
+    for verdict in &comparison.verdicts {
+        let said = verdict_text(comparison, verdict);
+        text.push('\n');
+        for part in [Some(said.finding), said.absolute, said.ends, Some(said.basis), said.needed].into_iter().flatten() {
+            text.push_str(&format!("{}\n", escape_terminal(&part)));
+        }
+        for part in said.published {
+            text.push_str(&format!("  {}\n", escape_terminal(&part)));
+        }
+    }
+    text.push_str("\nMind:\n");
+    for guard in &comparison.guards {
+        text.push_str(&format!("  - {}\n", escape_terminal(&guard_text(guard, &comparison.factor.label))));
+    }
+    text.push_str(&format!("  - {STANDING_CAUTION}\n\n"));
+    text.push_str(&format!("The comparison is in {}; open {}.\n", out.display(), out.join(COMPARISON_PAGE).display()));
+    text
+}

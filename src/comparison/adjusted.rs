@@ -1,0 +1,155 @@
+//! Levels compared as if the same kind of restorations had been in each: by weighting and by regression, side by side.
+//!
+//! Weights are inverse propensities for all restorations (stabilised), propensities by a logistic or multinomial model of what the
+//! protocol names. Regression is the proportional-hazards model with the same covariates, standardised to all restorations. Both, and
+//! the crude numbers beside them, rest on the restorations that have all of it.
+
+use super::asked::Questions;
+use super::compared::Compared;
+use super::crude::pair;
+use crate::quantity::Known;
+use crate::result::{Adjusted, AdjustedPair, Computed, RegressionPair};
+use crate::stats::{
+    Axis, ColumnBalance, Covariate, CoxDesign, CoxModel, CoxOptions, EValue, EffectScale, Ending, FirthPenalty, NO_GROUP,
+    WeightTrimming, WeightedComparison, WeightedPopulation, balance, cox_regression, e_value, propensities,
+    propensity_weights,
+};
+
+/// Below this part of failures an outcome is rare, and ratios of hazards are nearly those of risks.
+const RARE: f64 = 0.15;
+/// What the compared factor is called in a regression.
+const FACTOR: &str = "\u{1}compared";
+
+/// Adjusted comparison, and how levels differ before and after weighting.
+pub struct AdjustedAndBalance {
+    /// The comparison.
+    pub adjusted: Computed<Adjusted>,
+    /// The balance of everything that is described.
+    pub balance: Vec<ColumnBalance>,
+}
+
+/// Compares the levels with adjustment.
+pub fn adjusted(rows: &Compared, asked: &Questions) -> AdjustedAndBalance {
+    let (covariates, set_aside) = rows.to_adjust_for();
+    let mut weights_of_all = vec![1.0; rows.observations.len()];
+    let adjusted = if rows.levels.levels() < 2 {
+        Computed::NotComputed("there are fewer than two levels".to_owned())
+    } else if covariates.is_empty() {
+        Computed::NotComputed("nothing that the protocol adjusts for is recorded often enough and differs".to_owned())
+    } else {
+        let complete = rows.complete(&covariates);
+        let kept: Vec<u32> = (0..).zip(&complete).filter(|(_, complete)| **complete).map(|(row, _)| row).collect();
+        let (some, covariates) = rows.only(&kept, &covariates);
+        match weigh(&some, &covariates) {
+            Err(why) => Computed::NotComputed(why),
+            Ok(weighed) => {
+                weights_of_all = vec![0.0; rows.observations.len()];
+                for (&row, &weight) in kept.iter().zip(&weighed.weights.values) {
+                    weights_of_all[row as usize] = weight;
+                }
+                let pairs = pairs(&some, &covariates, &weighed.weights.values, asked);
+                Computed::Computed(Adjusted {
+                    adjusted_for: covariates.iter().map(|covariate| covariate.name.clone()).collect(),
+                    set_aside,
+                    restorations: kept.len() as u64,
+                    left_out: (rows.observations.len() - kept.len()) as u64,
+                    population: weighed.weights.population,
+                    weights: weighed.weights.levels,
+                    overlap: weighed.overlap,
+                    penalised: weighed.penalised,
+                    pairs,
+                })
+            }
+        }
+    };
+    let described: Vec<Covariate> = rows.covariates.iter().map(|covariate| covariate.values.clone()).collect();
+    let balance = match CoxDesign::new(described) {
+        Ok(design) if rows.levels.levels() > 1 => balance(&design, &rows.levels, None, &weights_of_all),
+        _ => Vec::new(),
+    };
+    AdjustedAndBalance { adjusted, balance }
+}
+
+struct Weighed {
+    weights: crate::stats::PropensityWeights,
+    overlap: Vec<crate::stats::PropensityOverlap>,
+    penalised: bool,
+}
+
+fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
+    let present = |level: u16| rows.levels.codes().contains(&level);
+    if let Some(level) = (0..rows.levels.levels()).find(|level| !present(*level)) {
+        return Err(format!(
+            "no restoration of the level {} has everything recorded that is adjusted for",
+            rows.labels[usize::from(level)]
+        ));
+    }
+    let design = CoxDesign::new(covariates.to_vec()).map_err(|error| error.to_string())?;
+    let clusters = rows.observations.cluster();
+    let found = propensities(&rows.levels, clusters, None, &design, FirthPenalty::IfSeparated)
+        .map_err(|problem| problem.to_string())?;
+    let weights = propensity_weights(&found, &rows.levels, None, WeightedPopulation::Stabilised, WeightTrimming::None)
+        .map_err(|problem| problem.to_string())?;
+    Ok(Weighed { weights, penalised: found.regression.penalised, overlap: found.overlap })
+}
+
+fn pairs(rows: &Compared, covariates: &[Covariate], weights: &[f64], asked: &Questions) -> Vec<AdjustedPair> {
+    let ones = vec![1.0; rows.observations.len()];
+    let mut columns = vec![Covariate::factor(FACTOR, rows.levels.clone(), rows.labels.clone(), rows.reference)];
+    columns.extend(covariates.iter().cloned());
+    let design = CoxDesign::new(columns).map_err(|error| error.to_string());
+    let options = CoxOptions { level: asked.level, ..CoxOptions::default() };
+    let model = design.as_ref().map_err(String::clone).and_then(|design| {
+        cox_regression(&rows.observations, design, None, options)
+            .map_err(|problem| problem.to_string().replace(FACTOR, "the level"))
+    });
+    rows.others()
+        .map(|level| {
+            let weighted = pair(rows, weights, level, asked);
+            AdjustedPair {
+                level,
+                crude: pair(rows, &ones, level, asked),
+                e_value: e_value_of(rows, &weighted),
+                regression: match &model {
+                    Ok(model) => by_regression(model, rows, level, asked),
+                    Err(why) => Computed::NotComputed(why.clone()),
+                },
+                weighted,
+            }
+        })
+        .collect()
+}
+
+fn by_regression(model: &CoxModel<'_>, rows: &Compared, level: u16, asked: &Questions) -> Computed<RegressionPair> {
+    let label = &rows.labels[usize::from(level)];
+    let of_level = |column: &crate::stats::ColumnName| column.covariate == FACTOR && column.level.as_ref() == Some(label);
+    let Some(hazard_ratio) = model.regression.coefficients.iter().find(|one| of_level(&one.column)).cloned() else {
+        return Computed::NotComputed(format!("no restoration of the level {label} is left"));
+    };
+    let mut hazard_ratio = hazard_ratio;
+    hazard_ratio.column.covariate = "level".to_owned();
+    let [until] = asked.mean_horizons();
+    Computed::Computed(RegressionPair {
+        survival: model.adjusted_survival_contrast(FACTOR, rows.reference, level, &asked.horizons),
+        restricted_mean: model.adjusted_restricted_mean_contrast(FACTOR, rows.reference, level, &Axis::Days, until),
+        hazard_ratio,
+    })
+}
+
+fn e_value_of(rows: &Compared, weighted: &WeightedComparison) -> Known<EValue> {
+    let failed = rows.observations.ending().iter().filter(|ending| **ending == Ending::Failed).count();
+    let compared = rows.levels.codes().iter().filter(|code| **code != NO_GROUP).count();
+    let scale = if (failed as f64) < RARE * compared as f64 {
+        EffectScale::HazardRatioOfRareOutcome
+    } else {
+        EffectScale::HazardRatioOfCommonOutcome
+    };
+    match &weighted.hazard_ratio {
+        Known::Known(ratio) => {
+            let ratio = &ratio.coefficient.hazard_ratio;
+            let limits = ratio.interval.known().map(|limits| (limits.lower, limits.upper));
+            e_value(scale, ratio.value, limits)
+        }
+        Known::NotKnown(why) => Known::NotKnown(*why),
+    }
+}

@@ -1,0 +1,229 @@
+//! The rows that are compared: one endpoint's observations of one factor's levels, with what they may be adjusted for. Plain columns,
+//! whoever made them.
+
+use crate::quantity::Days;
+use crate::result::CovariateSetAside;
+use crate::stats::{Covariate, CovariateValues, Grouping, Intervals, NO_GROUP, Observations, RefusedBounds, TimedBounds};
+
+/// A factor that is adjusted for puts levels with fewer restorations than this together.
+pub const LEAST_OF_LEVEL: u64 = 10;
+/// A covariate that is missing in more than this part is not adjusted for: too many restorations would be left out.
+pub const MOST_MISSING: f64 = 0.3;
+/// What rare levels that were put together are called.
+pub const OTHERS: &str = "others";
+
+/// What an adjustment may use.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ComparedCovariate {
+    /// Its values; named as people read it.
+    pub values: Covariate,
+    /// Whether the protocol adjusts for it; else it is only described.
+    pub adjusted: bool,
+}
+
+/// The rows that are compared. All columns have the same length.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Compared {
+    /// One observation a restoration; the cluster is the patient.
+    pub observations: Observations,
+    /// The day last seen in place, in days since placement.
+    pub last_known_good: Vec<i32>,
+    /// The day first known to have failed.
+    pub first_known_failed: Vec<Option<i32>>,
+    /// The level of each.
+    pub levels: Grouping,
+    /// What people read of each level.
+    pub labels: Vec<String>,
+    /// The level that the others are compared with.
+    pub reference: u16,
+    /// What may be adjusted for, or described.
+    pub covariates: Vec<ComparedCovariate>,
+}
+
+impl Compared {
+    /// Levels other than the reference.
+    pub fn others(&self) -> impl Iterator<Item = u16> + use<> {
+        let reference = self.reference;
+        (0..self.levels.levels()).filter(move |level| *level != reference)
+    }
+
+    /// Failures as known to lie between two visits.
+    ///
+    /// One that entered late and whose failure has no room after its entry is dated to the day that found it.
+    pub fn intervals(&self) -> Intervals {
+        let mut intervals = Intervals::with_capacity(self.observations.len());
+        for row in 0..self.observations.len() {
+            let cluster = self.observations.cluster()[row];
+            let entry = Days::new(self.observations.entry()[row]);
+            let left = Days::new(self.last_known_good[row].max(entry.count()));
+            let right = self.first_known_failed[row].map(Days::new);
+            let left = right.map_or(left, |right| left.min(right));
+            if intervals.push(entry, left, right, cluster).is_err() {
+                let exit = Days::new(self.observations.exit()[row]);
+                // What was accepted as an observation is accepted here: it ends on the same day.
+                let _ = intervals.push(entry, exit, right.map(|_| exit), cluster);
+            }
+        }
+        intervals
+    }
+
+    /// The same for parametric fits, in days. A failure of day 0 is taken to lie within the first day.
+    ///
+    /// # Errors
+    /// When a row can't be read so.
+    pub fn bounds(&self) -> Result<TimedBounds, RefusedBounds> {
+        let rows = self.observations.len();
+        let (mut entry, mut lower, mut upper) = (Vec::new(), Vec::new(), Vec::new());
+        for row in 0..rows {
+            let from = f64::from(self.observations.entry()[row]);
+            entry.push(from);
+            let good = f64::from(self.last_known_good[row]).max(from);
+            let failed = self.first_known_failed[row].map_or(f64::INFINITY, |day| f64::from(day).max(from + 1.0).max(1.0));
+            lower.push(good.min(failed));
+            upper.push(failed);
+        }
+        TimedBounds::of_columns(Some(&entry), &lower, &upper, self.observations.cluster(), None)
+    }
+
+    /// The covariates that are adjusted for, on all rows; rare levels put together; and those set aside with the reason.
+    pub fn to_adjust_for(&self) -> (Vec<Covariate>, Vec<CovariateSetAside>) {
+        let (mut kept, mut aside) = (Vec::new(), Vec::new());
+        for covariate in self.covariates.iter().filter(|covariate| covariate.adjusted) {
+            let put_aside = |why: String| CovariateSetAside { label: covariate.values.name.clone(), why };
+            let rows = self.observations.len();
+            let missing = missing_rows(&covariate.values).into_iter().filter(|missing| *missing).count();
+            if missing as f64 > MOST_MISSING * rows as f64 {
+                aside.push(put_aside(format!("recorded for {} of {rows} restorations only", rows - missing)));
+                continue;
+            }
+            let pooled = with_rare_levels_together(&covariate.values);
+            if is_constant(&pooled) {
+                aside.push(put_aside("the same for all, or all but a few".to_owned()));
+            } else {
+                kept.push(pooled);
+            }
+        }
+        (kept, aside)
+    }
+
+    /// Which rows have all these covariates.
+    pub fn complete(&self, covariates: &[Covariate]) -> Vec<bool> {
+        let mut complete = vec![true; self.observations.len()];
+        for covariate in covariates {
+            for (complete, missing) in complete.iter_mut().zip(missing_rows(covariate)) {
+                *complete = *complete && !missing;
+            }
+        }
+        complete
+    }
+
+    /// Some of the rows, with covariates of these rows only.
+    pub fn only(&self, rows: &[u32], covariates: &[Covariate]) -> (Self, Vec<Covariate>) {
+        let mut observations = Observations::with_capacity(rows.len());
+        for &row in rows {
+            let row = row as usize;
+            let (entry, exit) = (self.observations.entry()[row], self.observations.exit()[row]);
+            // Every row was accepted once with the same days, so it is accepted again.
+            let _ = observations.push(
+                Days::new(entry),
+                Days::new(exit),
+                self.observations.ending()[row],
+                self.observations.cluster()[row],
+            );
+        }
+        let some = Self {
+            observations,
+            last_known_good: rows.iter().map(|&row| self.last_known_good[row as usize]).collect(),
+            first_known_failed: rows.iter().map(|&row| self.first_known_failed[row as usize]).collect(),
+            levels: of_rows(&self.levels, rows),
+            labels: self.labels.clone(),
+            reference: self.reference,
+            covariates: Vec::new(),
+        };
+        let covariates = covariates.iter().map(|covariate| covariate_of_rows(covariate, rows)).collect();
+        (some, covariates)
+    }
+}
+
+/// The codes of some rows.
+pub fn of_rows(grouping: &Grouping, rows: &[u32]) -> Grouping {
+    let codes = rows.iter().map(|&row| grouping.codes()[row as usize]).collect();
+    // Codes of a grouping are in its range.
+    Grouping::new(codes, grouping.levels()).unwrap_or_default()
+}
+
+fn covariate_of_rows(covariate: &Covariate, rows: &[u32]) -> Covariate {
+    let values = match &covariate.values {
+        CovariateValues::Number { values, missing } => CovariateValues::Number {
+            values: rows.iter().map(|&row| values[row as usize]).collect(),
+            missing: if missing.is_empty() { Vec::new() } else { rows.iter().map(|&row| missing[row as usize]).collect() },
+        },
+        CovariateValues::Factor { codes, levels, reference } => {
+            CovariateValues::Factor { codes: of_rows(codes, rows), levels: levels.clone(), reference: *reference }
+        }
+    };
+    Covariate { name: covariate.name.clone(), values }
+}
+
+/// Which rows have no value.
+pub fn missing_rows(covariate: &Covariate) -> Vec<bool> {
+    match &covariate.values {
+        CovariateValues::Number { values, missing } if missing.is_empty() => vec![false; values.len()],
+        CovariateValues::Number { missing, .. } => missing.clone(),
+        CovariateValues::Factor { codes, .. } => codes.codes().iter().map(|&code| code == NO_GROUP).collect(),
+    }
+}
+
+/// A factor with its rare levels put together, and the most frequent level as reference; numbers as they are.
+fn with_rare_levels_together(covariate: &Covariate) -> Covariate {
+    let CovariateValues::Factor { codes, levels, .. } = &covariate.values else { return covariate.clone() };
+    let mut counts = vec![0_u64; levels.len()];
+    for &code in codes.codes().iter().filter(|&&code| code != NO_GROUP) {
+        counts[usize::from(code)] += 1;
+    }
+    let mut number = vec![NO_GROUP; levels.len()];
+    let mut kept: Vec<String> = Vec::new();
+    let mut kept_counts = Vec::new();
+    for (level, &count) in counts.iter().enumerate().filter(|(_, count)| **count >= LEAST_OF_LEVEL) {
+        number[level] = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
+        kept.push(levels[level].clone());
+        kept_counts.push(count);
+    }
+    let rare: u64 = counts.iter().filter(|count| **count < LEAST_OF_LEVEL).sum();
+    if rare > 0 {
+        let others = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
+        number
+            .iter_mut()
+            .zip(&counts)
+            .filter(|(_, count)| **count < LEAST_OF_LEVEL)
+            .for_each(|(number, _)| *number = others);
+        kept.push(OTHERS.to_owned());
+        kept_counts.push(rare);
+    }
+    let most = kept_counts
+        .iter()
+        .enumerate()
+        .fold((0, 0), |best, (level, &count)| if count > best.1 { (level, count) } else { best });
+    let codes = codes.codes().iter().map(|&code| number.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
+    let count = u16::try_from(kept.len()).unwrap_or(NO_GROUP - 1);
+    let grouping = Grouping::new(codes, count).unwrap_or_default();
+    Covariate::factor(covariate.name.clone(), grouping, kept, u16::try_from(most.0).unwrap_or(0))
+}
+
+/// Whether all rows with a value have the same, or all but fewer than [`LEAST_OF_LEVEL`].
+fn is_constant(covariate: &Covariate) -> bool {
+    match &covariate.values {
+        CovariateValues::Number { values, missing } => {
+            let mut present = values.iter().enumerate().filter(|(row, _)| !missing.get(*row).copied().unwrap_or(false));
+            let first = present.next().map(|(_, value)| *value);
+            present.all(|(_, value)| Some(*value) == first)
+        }
+        CovariateValues::Factor { codes, .. } => {
+            let mut counts = std::collections::BTreeMap::new();
+            for &code in codes.codes().iter().filter(|&&code| code != NO_GROUP) {
+                *counts.entry(code).or_insert(0_u64) += 1;
+            }
+            counts.values().filter(|count| **count >= LEAST_OF_LEVEL).count() < 2
+        }
+    }
+}

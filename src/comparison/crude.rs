@@ -1,0 +1,163 @@
+//! Levels compared as they are: nothing adjusted.
+
+use super::asked::Questions;
+use super::compared::Compared;
+use crate::quantity::{Days, Known, Variance};
+use crate::result::{BetweenVisits, Computed, Crude, CrudePair, IncidenceAt, IncidenceByLevel};
+use crate::stats::{
+    self, AdjustmentMethod, Axis, Covariate, CoxDesign, CoxOptions, Ending, GrayOptions, IncidenceInference,
+    IncidenceVariance, IntervalQuantity, IntervalScores, LevelComparison, ObservationsByCause, SurvivalIntervalMethod,
+    TimeScale, Weighting, cox_regression, gray_test, incidence_at_horizons, interval_bootstrap, interval_score_test,
+    interval_survival, pairwise_log_rank, proportionality, weighted_comparison, weighted_log_rank,
+};
+use crate::wording::{counted, why_not_known};
+
+/// Competing events are told as incidence where they are at least this part of the failures.
+pub const COMPETING_NOT_RARE: f64 = 0.1;
+
+/// How time enters the test of proportional hazards: by how many had failed.
+pub const PROPORTIONALITY_SCALE: TimeScale = TimeScale::Failed;
+
+/// Why a level is described and not tested, with the level; none if all may be tested.
+pub fn too_small(rows: &Compared, asked: &Questions) -> Vec<(u16, u64, u64)> {
+    let groups = rows.observations.by_group(&rows.levels);
+    (0..rows.levels.levels())
+        .zip(&groups)
+        .map(|(level, group)| {
+            let failures = group.ending().iter().filter(|ending| **ending == Ending::Failed).count() as u64;
+            (level, failures, group.clusters_present())
+        })
+        .filter(|(_, failures, patients)| *failures < asked.least_failures || *patients < asked.least_patients)
+        .collect()
+}
+
+fn not_tested(rows: &Compared, asked: &Questions) -> Option<String> {
+    if rows.levels.levels() < 2 {
+        return Some("there are fewer than two levels".to_owned());
+    }
+    let (level, failures, patients) = *too_small(rows, asked).first()?;
+    Some(format!(
+        "{} has {} in {}; the protocol asks for at least {} failures and {} patients in every level",
+        rows.labels[usize::from(level)],
+        counted(failures, "failure", "failures"),
+        counted(patients, "patient", "patients"),
+        asked.least_failures,
+        asked.least_patients
+    ))
+}
+
+/// Compares the levels as they are.
+pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
+    let refused = not_tested(rows, asked);
+    let compared = stats::Compared::new(&rows.observations, &rows.levels);
+    let tested = |test: Known<_>| match test {
+        Known::Known(test) => Computed::Computed(test),
+        Known::NotKnown(why) => Computed::NotComputed(why_not_known(why).to_owned()),
+    };
+    let test = match &refused {
+        Some(why) => Computed::NotComputed(why.clone()),
+        None => tested(weighted_log_rank(&compared, Weighting::LogRank, Variance::ClusterRobust)),
+    };
+    let pairs = (refused.is_none() && rows.levels.levels() > 2)
+        .then(|| pairwise_log_rank(&compared, Weighting::LogRank, Variance::ClusterRobust, AdjustmentMethod::Holm));
+    let ones = vec![1.0; rows.observations.len()];
+    let contrasts = rows.others().map(|level| CrudePair { level, comparison: pair(rows, &ones, level, asked) }).collect();
+    let intervals = rows.intervals();
+    let between_visits_test = match &refused {
+        Some(why) => Computed::NotComputed(why.clone()),
+        None => match interval_score_test(&intervals, &rows.levels, None, IntervalScores::LogRank) {
+            Known::Known(test) => Computed::Computed(test),
+            Known::NotKnown(why) => Computed::NotComputed(why_not_known(why).to_owned()),
+        },
+    };
+    Crude {
+        test,
+        pairs,
+        contrasts,
+        proportionality: proportional(rows),
+        proportionality_scale: PROPORTIONALITY_SCALE,
+        between_visits: between_visits(rows, &intervals, asked),
+        between_visits_test,
+        incidence: incidence(rows, asked),
+    }
+}
+
+/// A level against the reference, with weights.
+pub fn pair(rows: &Compared, weights: &[f64], level: u16, asked: &Questions) -> stats::WeightedComparison {
+    let means = asked.mean_horizons();
+    let compared = LevelComparison {
+        first: rows.reference,
+        second: level,
+        horizons: &asked.horizons,
+        axis: &Axis::Days,
+        mean_horizons: &means,
+    };
+    weighted_comparison(&rows.observations, &rows.levels, weights, compared, asked.level)
+}
+
+/// Whether hazards are proportional over the levels, by clusters.
+fn proportional(rows: &Compared) -> Known<stats::RegressionTest> {
+    let factor = Covariate::factor("level", rows.levels.clone(), rows.labels.clone(), rows.reference);
+    let Ok(design) = CoxDesign::new(vec![factor]) else {
+        return Known::NotKnown(crate::quantity::WhyNotKnown::TooFewGroups);
+    };
+    match cox_regression(&rows.observations, &design, None, CoxOptions::default()) {
+        Ok(model) => match proportionality(&model, &Axis::Days, PROPORTIONALITY_SCALE, Variance::ClusterRobust) {
+            Known::Known(test) => test.global,
+            Known::NotKnown(why) => Known::NotKnown(why),
+        },
+        Err(problem) => Known::NotKnown(problem.why()),
+    }
+}
+
+/// With more restorations than this, survival between visits is not resampled: its interval would be narrower than its line, and long in
+/// coming.
+const MOST_RESAMPLED: usize = 100_000;
+
+fn between_visits(rows: &Compared, intervals: &stats::Intervals, asked: &Questions) -> Vec<BetweenVisits> {
+    let mut found = Vec::new();
+    for (level, intervals) in (0..rows.levels.levels()).zip(intervals.by_group(&rows.levels)) {
+        let curve = interval_survival(&intervals);
+        let days: Vec<Days> = asked.horizons.iter().copied().filter(|day| *day <= asked.headline).collect();
+        let quantities: Vec<IntervalQuantity> = days.iter().map(|day| IntervalQuantity::Survival(*day)).collect();
+        let mut resampled = if rows.observations.len() <= MOST_RESAMPLED {
+            interval_bootstrap(&intervals, &Axis::Days, &quantities, asked.resampling)
+        } else {
+            Vec::new()
+        }
+        .into_iter();
+        for day in days {
+            let survival = match &curve {
+                Known::Known(curve) => curve.survival_at(day),
+                Known::NotKnown(why) => Known::NotKnown(*why),
+            };
+            found.push(BetweenVisits { level, day, survival, resampled: resampled.next() });
+        }
+    }
+    found
+}
+
+fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
+    let count = |wanted: Ending| rows.observations.ending().iter().filter(|ending| **ending == wanted).count() as f64;
+    let (failed, competing) = (count(Ending::Failed), count(Ending::Competing));
+    if competing < 1.0 || competing < COMPETING_NOT_RARE * failed {
+        return None;
+    }
+    let inference = IncidenceInference {
+        variance: IncidenceVariance::ClusterRobust,
+        method: SurvivalIntervalMethod::ComplementaryLogLog,
+        level: asked.level,
+    };
+    let mut at = Vec::new();
+    for (level, observations) in (0..rows.levels.levels()).zip(rows.observations.by_group(&rows.levels)) {
+        let by_cause = ObservationsByCause::of_endings(&observations);
+        let failed = incidence_at_horizons(&by_cause, 1, &asked.horizons, inference);
+        let otherwise = incidence_at_horizons(&by_cause, 2, &asked.horizons, inference);
+        for ((day, failed), otherwise) in asked.horizons.iter().zip(failed).zip(otherwise) {
+            at.push(IncidenceAt { level, day: *day, failed, otherwise });
+        }
+    }
+    let by_cause = ObservationsByCause::of_endings(&rows.observations);
+    let options = GrayOptions { variance: Variance::ClusterRobust, ..GrayOptions::default() };
+    Some(IncidenceByLevel { test: gray_test(&by_cause, 1, &rows.levels, options), at })
+}

@@ -1,0 +1,197 @@
+//! Cohort to the rows that are compared: which restorations, of which level, with what they may be adjusted for.
+
+use super::compared::{Compared, ComparedCovariate};
+use crate::cohort::recall::Due;
+use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
+use crate::protocol::Protocol;
+use crate::quantity::{DAYS_PER_YEAR, Days};
+use crate::record::{Cell, PLACEMENT_COLUMNS};
+use crate::stats::{Covariate, Grouping, NO_GROUP, Observations};
+use crate::table::{PlacementTable, TableError};
+
+/// What is always described, whether adjusted for or not: what goes with how long fillings last, by the trade's reviews.
+const DESCRIBED: &[&str] = &[
+    "lesion_depth_mm",
+    "sclerosis",
+    "cervical_margin",
+    "tooth_type",
+    "arch",
+    "replaces_restoration",
+    "operator",
+    "placed_on",
+];
+
+/// The rows, and what else of them is told.
+pub struct ComparedRecords {
+    /// The rows.
+    pub rows: Compared,
+    /// The codes of the levels.
+    pub codes: Vec<String>,
+    /// Each row's place in the histories.
+    pub restoration: Vec<u32>,
+    /// Restorations without a value of the factor.
+    pub missing: u64,
+    /// Restorations of levels that are hidden, having few patients.
+    pub hidden: u64,
+}
+
+/// Why there are no rows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum RowsError {
+    /// The protocol adjusts for something that the records don't have.
+    UnknownCovariate(String),
+    /// A table without the columns it should have: a fault of the program.
+    Table(TableError),
+}
+
+impl From<TableError> for RowsError {
+    fn from(error: TableError) -> Self {
+        Self::Table(error)
+    }
+}
+
+/// What the rows are made from.
+pub struct Source<'a> {
+    /// Placements.
+    pub placements: &'a PlacementTable,
+    /// Restorations with their visits.
+    pub histories: &'a Histories,
+    /// One endpoint's follow-up.
+    pub follow_up: &'a EndpointFollowUp,
+    /// Who was due at each recall.
+    pub due: &'a [Vec<Due>],
+    /// The protocol.
+    pub protocol: &'a Protocol,
+}
+
+impl Source<'_> {
+    /// The rows of the levels of a factor; the reference is the level of this code or label, else the protocol's, else the one with
+    /// most restorations.
+    ///
+    /// # Errors
+    /// When the protocol adjusts for something that the records don't have.
+    pub fn rows(&self, factor: &FactorLevels, reference: Option<&str>) -> Result<ComparedRecords, RowsError> {
+        let mut counts = vec![0_u64; factor.levels.len()];
+        let mut patients = vec![std::collections::BTreeSet::new(); factor.levels.len()];
+        let of = |place: usize| factor.codes[self.follow_up.restoration[place] as usize];
+        let observations = &self.follow_up.observations;
+        for place in 0..observations.len() {
+            if let Some(level) = counts.get_mut(usize::from(of(place))) {
+                *level += 1;
+                patients[usize::from(of(place))].insert(observations.cluster()[place]);
+            }
+        }
+        let shown = |level: usize| counts[level] > 0 && patients[level].len() >= self.protocol.smallest_cell as usize;
+        let mut number = vec![NO_GROUP; counts.len()];
+        let (mut codes, mut labels, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
+        for level in (0..counts.len()).filter(|level| shown(*level)) {
+            number[level] = u16::try_from(codes.len()).unwrap_or(NO_GROUP);
+            codes.push(factor.levels[level].0.clone());
+            labels.push(factor.levels[level].1.clone());
+            sizes.push(counts[level]);
+        }
+        let level_of = |place: usize| number.get(usize::from(of(place))).copied().unwrap_or(NO_GROUP);
+        let kept: Vec<usize> = (0..observations.len()).filter(|&place| level_of(place) != NO_GROUP).collect();
+        let named = reference.or_else(|| self.protocol.reference_levels.get(&factor.name).map(String::as_str));
+        let by_name = |name: &str| {
+            codes.iter().position(|code| code == name).or_else(|| labels.iter().position(|label| label == name))
+        };
+        let largest = (0..sizes.len()).fold(0, |best, level| if sizes[level] > sizes[best] { level } else { best });
+        let reference = u16::try_from(named.and_then(by_name).unwrap_or(largest)).unwrap_or(0);
+        let mut rows = Observations::with_capacity(kept.len());
+        for &place in &kept {
+            // Every row was accepted once with the same days, so it is accepted again.
+            let _ = rows.push(
+                Days::new(observations.entry()[place]),
+                Days::new(observations.exit()[place]),
+                observations.ending()[place],
+                observations.cluster()[place],
+            );
+        }
+        let restoration: Vec<u32> = kept.iter().map(|&place| self.follow_up.restoration[place]).collect();
+        let level_count = u16::try_from(codes.len()).unwrap_or(NO_GROUP - 1);
+        let levels = Grouping::new(kept.iter().map(|&place| level_of(place)).collect(), level_count).unwrap_or_default();
+        let missing = (0..observations.len()).filter(|&place| of(place) == NO_GROUP).count() as u64;
+        Ok(ComparedRecords {
+            hidden: observations.len() as u64 - missing - kept.len() as u64,
+            missing,
+            codes,
+            rows: Compared {
+                observations: rows,
+                last_known_good: kept.iter().map(|&place| self.follow_up.last_known_good[place]).collect(),
+                first_known_failed: kept.iter().map(|&place| self.follow_up.first_known_failed[place]).collect(),
+                levels,
+                labels,
+                reference,
+                covariates: self.covariates(&factor.name, &restoration)?,
+            },
+            restoration,
+        })
+    }
+
+    fn covariates(&self, factor: &str, restoration: &[u32]) -> Result<Vec<ComparedCovariate>, RowsError> {
+        let adjusted = |name: &str| self.protocol.adjust_for.iter().any(|wanted| wanted == name);
+        let mut names: Vec<&str> = self.protocol.adjust_for.iter().map(String::as_str).collect();
+        names.extend(DESCRIBED.iter().filter(|name| !adjusted(name)));
+        let mut covariates = Vec::new();
+        for name in names.into_iter().filter(|name| *name != factor) {
+            let values = self.covariate(name, restoration)?;
+            covariates.push(ComparedCovariate { values, adjusted: adjusted(name) });
+        }
+        covariates.push(ComparedCovariate { values: self.share_seen(restoration), adjusted: false });
+        Ok(covariates)
+    }
+
+    fn covariate(&self, name: &str, restoration: &[u32]) -> Result<Covariate, RowsError> {
+        let row_of = |place: u32| self.histories.placement_row[place as usize] as usize;
+        let table = &self.placements.0;
+        match name {
+            "placed_on" => {
+                let placed = |place: u32| f64::from(self.histories.placed[place as usize]);
+                let first = restoration.iter().map(|&place| placed(place)).fold(f64::INFINITY, f64::min);
+                let years = restoration.iter().map(|&place| (placed(place) - first) / DAYS_PER_YEAR).collect();
+                return Ok(Covariate::number("Calendar (years)", years));
+            }
+            "replaces_restoration" => {
+                let texts = table.text(name)?;
+                let code = |place: &u32| texts.get(row_of(*place)).map_or(NO_GROUP, |text| u16::from(text != "no"));
+                let codes = Grouping::new(restoration.iter().map(code).collect(), 2).unwrap_or_default();
+                let levels = ["first filling", "replaces one"].map(str::to_owned).to_vec();
+                return Ok(Covariate::factor("Replaces a filling", codes, levels, 0));
+            }
+            _ => {}
+        }
+        if let Some(column) = PLACEMENT_COLUMNS.iter().find(|column| column.name == name)
+            && matches!(column.cell, Cell::Number { .. })
+        {
+            let numbers = table.numbers(name)?;
+            return Ok(Covariate::number_with_gaps(
+                column.label,
+                restoration.iter().map(|&place| numbers[row_of(place)]).collect(),
+            ));
+        }
+        let factor = factor_levels(name, &self.protocol.own_factors, self.placements, self.histories)?
+            .ok_or_else(|| RowsError::UnknownCovariate(name.to_owned()))?;
+        let codes = restoration.iter().map(|&place| factor.codes[place as usize]).collect();
+        let count = u16::try_from(factor.levels.len()).unwrap_or(NO_GROUP - 1);
+        let grouping = Grouping::new(codes, count).unwrap_or_default();
+        let labels = factor.levels.into_iter().map(|(_, label)| label).collect();
+        Ok(Covariate::factor(factor.label, grouping, labels, 0))
+    }
+
+    /// Of the recalls at which each was due, the part at which it was seen.
+    fn share_seen(&self, restoration: &[u32]) -> Covariate {
+        let mut counts = vec![(0_u32, 0_u32); self.histories.len()];
+        let after_placement = self.protocol.recalls.iter().zip(self.due).filter(|(recall, _)| recall.months > 0);
+        for due in after_placement.flat_map(|(_, due)| due) {
+            let (all, seen) = &mut counts[due.restoration as usize];
+            *all += 1;
+            *seen += u32::from(due.seen);
+        }
+        let share = |place: &u32| {
+            let (all, seen) = counts[*place as usize];
+            (all > 0).then(|| f64::from(seen) / f64::from(all))
+        };
+        Covariate::number_with_gaps("Recalls kept (share)", restoration.iter().map(share).collect())
+    }
+}

@@ -1,0 +1,315 @@
+//! The rules that choose what may be said of each level against the reference; they are written out in [`crate::result::verdict`].
+
+use super::asked::Questions;
+use super::compared::Compared;
+use super::crude::too_small;
+use super::published::agreement;
+use crate::quantity::{Days, Fraction, Known, WhyNotKnown};
+use crate::result::{
+    AdjustedPair, Computed, Needed, PublishedFinding, RegressionPair, Verdict, VerdictBasis, VerdictKind, VerdictMeasure,
+    VerdictNumbers,
+};
+use crate::stats::{
+    AdjustmentMethod, Contrast, Ending, LifeTable, PlannedComparison, WeightedComparison, adjusted_ln_p_values,
+    events_needed,
+};
+
+/// The power with which a relevant difference is to be found by those still needed.
+const POWER: f64 = 0.8;
+
+/// What the rules read.
+pub struct Findings<'a> {
+    /// The rows.
+    pub rows: &'a Compared,
+    /// The codes of the levels.
+    pub codes: &'a [String],
+    /// Each level against the reference without adjustment, on all rows.
+    pub crude: &'a [(u16, WeightedComparison)],
+    /// The same with adjustment.
+    pub adjusted: Option<&'a [AdjustedPair]>,
+    /// Whether hazards are not proportional.
+    pub not_proportional: bool,
+    /// What was published.
+    pub published: &'a [PublishedFinding],
+    /// For how many years the levels have been placed.
+    pub years: f64,
+}
+
+/// One level's numbers by the way that leads.
+struct Reading<'a> {
+    level: u16,
+    basis: VerdictBasis,
+    leading: &'a WeightedComparison,
+    crude: &'a WeightedComparison,
+    regression: Option<&'a RegressionPair>,
+    day: Option<(usize, Days)>,
+}
+
+/// The verdicts, in the order of the levels.
+pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
+    let small: Vec<u16> = too_small(found.rows, asked).into_iter().map(|(level, _, _)| level).collect();
+    let readings: Vec<Reading<'_>> = found
+        .crude
+        .iter()
+        .map(|(level, crude)| {
+            let adjusted = found.adjusted.and_then(|pairs| pairs.iter().find(|pair| pair.level == *level));
+            let (basis, leading, on_same) = match adjusted {
+                Some(pair) => (VerdictBasis::Weighted, &pair.weighted, &pair.crude),
+                None => (VerdictBasis::Crude, crude, crude),
+            };
+            Reading {
+                level: *level,
+                basis,
+                leading,
+                crude: on_same,
+                regression: adjusted.and_then(|pair| pair.regression.computed()),
+                day: last_readable(found.rows, *level, leading, asked),
+            }
+        })
+        .collect();
+    let leads: Vec<Option<&Contrast>> = readings.iter().map(|reading| lead(reading, found.not_proportional)).collect();
+    let tests: Vec<Option<(f64, f64)>> = readings
+        .iter()
+        .zip(&leads)
+        .map(|(reading, lead)| {
+            let tested = !small.contains(&reading.level) && !small.contains(&found.rows.reference);
+            let test = lead.filter(|_| tested)?.test.known()?;
+            Some((test.p_value, test.ln_p_value))
+        })
+        .collect();
+    let logs: Vec<f64> = tests.iter().flatten().map(|(_, ln)| *ln).collect();
+    let mut corrected = adjusted_ln_p_values(&logs, AdjustmentMethod::Holm).into_iter();
+    readings
+        .iter()
+        .zip(leads)
+        .zip(tests)
+        .map(|((reading, lead), test)| {
+            let corrected = test.and_then(|_| corrected.next());
+            verdict(reading, lead, test, corrected, found, asked)
+        })
+        .collect()
+}
+
+/// The contrast that leads: of survival on the day, or of the restricted mean where hazards are not proportional.
+fn lead<'a>(reading: &Reading<'a>, not_proportional: bool) -> Option<&'a Contrast> {
+    if not_proportional {
+        let mean = reading.leading.restricted_means.first().and_then(Known::known);
+        if let Some(mean) = mean {
+            return Some(&mean.difference);
+        }
+    }
+    let (place, _) = reading.day?;
+    Some(&reading.leading.survival.get(place)?.known()?.difference)
+}
+
+/// The latest horizon up to the headline's to which enough are followed on both sides, and where both are known.
+fn last_readable(rows: &Compared, level: u16, pair: &WeightedComparison, asked: &Questions) -> Option<(usize, Days)> {
+    let groups = rows.observations.by_group(&rows.levels);
+    let tables = [rows.reference, level].map(|level| groups.get(usize::from(level)).map(LifeTable::count));
+    let followed = |day: Days| {
+        tables.iter().all(|table| table.as_ref().is_some_and(|table| table.counts_at(day).at_risk >= asked.least_at_risk))
+    };
+    asked
+        .horizons
+        .iter()
+        .copied()
+        .enumerate()
+        .filter(|(_, day)| *day <= asked.headline)
+        .rfind(|(place, day)| followed(*day) && pair.survival.get(*place).is_some_and(|one| one.known().is_some()))
+}
+
+fn numbers(contrast: &Contrast, reference: f64, level: f64) -> Option<VerdictNumbers> {
+    let interval = contrast.estimate.interval.known()?;
+    let (lower, upper) = (interval.lower, interval.upper);
+    Some(VerdictNumbers { reference, level, difference: contrast.estimate.value, lower, upper })
+}
+
+fn verdict(
+    reading: &Reading<'_>,
+    lead: Option<&Contrast>,
+    test: Option<(f64, f64)>,
+    corrected: Option<f64>,
+    found: &Findings<'_>,
+    asked: &Questions,
+) -> Verdict {
+    let by_mean =
+        found.not_proportional && reading.leading.restricted_means.first().is_some_and(|mean| mean.known().is_some());
+    let at_day = |comparison: &WeightedComparison| {
+        reading.day.and_then(|(place, _)| comparison.survival.get(place)?.known().cloned())
+    };
+    let survival = at_day(reading.leading).and_then(|one| numbers(&one.difference, one.first.value(), one.second.value()));
+    let restricted_mean = reading
+        .leading
+        .restricted_means
+        .first()
+        .and_then(Known::known)
+        .and_then(|one| numbers(&one.difference, one.first, one.second));
+    let regression_difference = reading.regression.and_then(|regression| {
+        if by_mean {
+            return regression.restricted_mean.known().map(|mean| mean.difference.estimate.value);
+        }
+        let (place, _) = reading.day?;
+        Some(regression.survival.get(place)?.known()?.difference.estimate.value)
+    });
+    let kind = kind(lead.map(|lead| lead.estimate.value), corrected, regression_difference, reading.basis, survival, asked);
+    let code = |level: u16| found.codes.get(usize::from(level)).map_or("", String::as_str);
+    Verdict {
+        level: reading.level,
+        kind,
+        basis: reading.basis,
+        measure: if by_mean { VerdictMeasure::RestrictedMean } else { VerdictMeasure::SurvivalAtHorizon },
+        day: reading.day.map(|(_, day)| day),
+        survival,
+        restricted_mean,
+        crude_difference: at_day(reading.crude).map(|one| one.difference.estimate.value),
+        regression_difference: if by_mean {
+            reading.regression.and_then(|regression| {
+                let (place, _) = reading.day?;
+                Some(regression.survival.get(place)?.known()?.difference.estimate.value)
+            })
+        } else {
+            regression_difference
+        },
+        p_value: test.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |(p, _)| Known::Known(p)),
+        corrected_p_value: corrected.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |ln| Known::Known(libm::exp(ln))),
+        needed: needed(reading, kind, survival, found, asked),
+        published: agreement(found.published, code(found.rows.reference), code(reading.level), kind, survival),
+    }
+}
+
+/// The rules, on the leading difference, its corrected ln p, the difference by regression, the way, and survival's numbers.
+fn kind(
+    lead: Option<f64>,
+    corrected: Option<f64>,
+    regression: Option<f64>,
+    basis: VerdictBasis,
+    survival: Option<VerdictNumbers>,
+    asked: &Questions,
+) -> VerdictKind {
+    let (Some(lead), Some(corrected)) = (lead, corrected) else { return VerdictKind::DescribedOnly };
+    if libm::exp(corrected) < asked.alpha() {
+        let same_side = regression.is_some_and(|regression| regression * lead > 0.0);
+        return if basis == VerdictBasis::Crude || same_side {
+            VerdictKind::Differ
+        } else {
+            VerdictKind::DependsOnAdjustment
+        };
+    }
+    let relevant = asked.relevant_difference;
+    let excluded = survival.is_some_and(|numbers| numbers.lower > -relevant && numbers.upper < relevant);
+    if excluded { VerdictKind::NoClearDifference } else { VerdictKind::TooLittleToTell }
+}
+
+/// How many more would settle it.
+///
+/// The relevant difference δ below the reference's survival S on the day is a hazard ratio ln(S − δ) / ln S; failures needed for it by
+/// Schoenfeld's formula for the proportion of the two levels here, times the design effect, which is what clustering makes of the
+/// variance of the crude log hazard ratio; restorations by the share failing on average of S and S − δ.
+fn needed(
+    reading: &Reading<'_>,
+    kind: VerdictKind,
+    survival: Option<VerdictNumbers>,
+    found: &Findings<'_>,
+    asked: &Questions,
+) -> Option<Needed> {
+    if !matches!(kind, VerdictKind::TooLittleToTell | VerdictKind::DescribedOnly | VerdictKind::DependsOnAdjustment) {
+        return None;
+    }
+    let at = survival?.reference;
+    let worse = at - asked.relevant_difference;
+    if !(at < 1.0 && worse > 0.0) {
+        return None;
+    }
+    let hazard_ratio = libm::log(worse) / libm::log(at);
+    let count = |level: u16| found.rows.levels.codes().iter().filter(|&&code| code == level).count() as f64;
+    let (of_reference, of_level) = (count(found.rows.reference), count(reading.level));
+    let planned = PlannedComparison {
+        allocation: of_level / of_reference.max(1.0),
+        level: asked.level,
+        ..PlannedComparison::default()
+    };
+    let independent = *events_needed(planned, hazard_ratio, Fraction::new(POWER)).known()?;
+    let design_effect = reading
+        .crude
+        .hazard_ratio
+        .known()
+        .and_then(|ratio| {
+            let error = ratio.coefficient.coefficient.standard_error?;
+            Some((error / ratio.coefficient.model_based_error).powi(2))
+        })
+        .filter(|effect| effect.is_finite() && *effect > 0.0)
+        .unwrap_or(1.0)
+        .max(1.0);
+    let failures = (independent * design_effect).ceil();
+    let share = planned.allocation / (1.0 + planned.allocation);
+    let failing = (1.0 - share) * (1.0 - at) + share * (1.0 - worse);
+    let restorations = (failures / failing).ceil();
+    let failures_so_far = found
+        .rows
+        .observations
+        .ending()
+        .iter()
+        .zip(found.rows.levels.codes())
+        .filter(|(ending, code)| **ending == Ending::Failed && (**code == reading.level || **code == found.rows.reference))
+        .count() as u64;
+    let so_far = of_reference + of_level;
+    let years = (restorations > so_far && so_far > 0.0 && found.years > 0.0)
+        .then(|| (restorations - so_far) / (so_far / found.years));
+    Some(Needed {
+        hazard_ratio,
+        design_effect,
+        failures: whole(failures),
+        failures_so_far,
+        restorations: whole(restorations),
+        restorations_so_far: whole(so_far),
+        years,
+    })
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts above 0; what is too large saturates")]
+fn whole(number: f64) -> u64 {
+    number as u64
+}
+
+/// Whether an adjusted comparison was computed.
+pub fn computed_pairs(adjusted: &Computed<crate::result::Adjusted>) -> Option<&[AdjustedPair]> {
+    adjusted.computed().map(|adjusted| adjusted.pairs.as_slice())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::protocol::Protocol;
+
+    #[test]
+    fn each_rule_chooses_its_kind() {
+        let asked = Questions::of(&Protocol::built_in());
+        let (weighted, crude) = (VerdictBasis::Weighted, VerdictBasis::Crude);
+        let told = |lead, p: Option<f64>, regression, basis, limits: Option<(f64, f64)>| {
+            let numbers = limits.map(|(lower, upper)| VerdictNumbers {
+                reference: 0.9,
+                level: 0.9 + lower.midpoint(upper),
+                difference: lower.midpoint(upper),
+                lower,
+                upper,
+            });
+            kind(lead, p.map(f64::ln), regression, basis, numbers, &asked)
+        };
+        // 1: nothing to read, or not tested.
+        assert_eq!(told(None, Some(0.01), None, weighted, None), VerdictKind::DescribedOnly);
+        assert_eq!(told(Some(-0.1), None, Some(-0.1), weighted, Some((-0.2, -0.01))), VerdictKind::DescribedOnly);
+        // 2: below 1 − level, and the other way points to the same side; or there is no other way.
+        assert_eq!(told(Some(-0.1), Some(0.049), Some(-0.02), weighted, Some((-0.2, -0.01))), VerdictKind::Differ);
+        assert_eq!(told(Some(0.1), Some(0.049), None, crude, Some((0.01, 0.2))), VerdictKind::Differ);
+        // 3: the other way points elsewhere, or could not be had.
+        let depends = VerdictKind::DependsOnAdjustment;
+        assert_eq!(told(Some(-0.1), Some(0.049), Some(0.02), weighted, Some((-0.2, -0.01))), depends);
+        assert_eq!(told(Some(-0.1), Some(0.049), None, weighted, Some((-0.2, -0.01))), depends);
+        // 4 and 5: the whole interval within ± 5 in 100, or not.
+        let same = Some(0.01);
+        assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.049, 0.049))), VerdictKind::NoClearDifference);
+        assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.051, 0.02))), VerdictKind::TooLittleToTell);
+        assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.02, 0.051))), VerdictKind::TooLittleToTell);
+        assert_eq!(told(same, Some(0.6), same, weighted, None), VerdictKind::TooLittleToTell);
+    }
+}

@@ -1,0 +1,278 @@
+//! Ratios with their intervals, one line each, on a logarithmic axis: what goes with failure, and how sure that is.
+//!
+//! Purpose: to let the eye compare many ratios at once. Lines whose interval holds 1 say nothing sure; the numbers stand beside. Two
+//! models are told apart by marker, line and place, not by colour alone.
+
+use super::Drawing;
+use super::palette::{GRID, INK, Marker, SOFT, look};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::text_width::{text_width, wrapped_to};
+
+/// A ratio with its limits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ratio {
+    /// The ratio.
+    pub value: f64,
+    /// Its limits, if it has any.
+    pub limits: Option<(f64, f64)>,
+}
+
+/// One line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ForestLine {
+    /// What is compared: `Etch strategy: self-etch`.
+    pub label: String,
+    /// What it is held against, and how many stand behind it.
+    pub against: String,
+    /// The ratio by each model, in the order of the models; none where a model has none.
+    pub ratios: Vec<Option<Ratio>>,
+}
+
+/// What the chart needs.
+pub struct ForestChart<'a> {
+    /// File name without ending.
+    pub name: &'a str,
+    /// Title.
+    pub title: &'a str,
+    /// What a ratio above 1 means, printed below the title.
+    pub definition: &'a str,
+    /// What the models are called; one or two.
+    pub models: &'a [&'a str],
+    /// The lines.
+    pub lines: &'a [ForestLine],
+    /// What is printed below the axis.
+    pub axis: &'a str,
+    /// How intervals were made.
+    pub footnote: &'a str,
+}
+
+const LABELS: f64 = 300.0;
+const NUMBERS: f64 = 190.0;
+/// Ratios that may be marked.
+const MARKS: [f64; 13] = [0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0, 20.0, 50.0, 100.0];
+
+struct Axis {
+    left: f64,
+    right: f64,
+    least: f64,
+    most: f64,
+}
+
+impl Axis {
+    /// From the mark below all limits to the one above, but no further than a hundredfold either way, and at least from ½ to 2.
+    fn new(lines: &[ForestLine]) -> Self {
+        let (mut least, mut most) = (0.5_f64, 2.0_f64);
+        for ratio in lines.iter().flat_map(|line| line.ratios.iter().flatten()) {
+            let (lower, upper) = ratio.limits.unwrap_or((ratio.value, ratio.value));
+            least = least.min(lower).min(ratio.value);
+            most = most.max(upper).max(ratio.value);
+        }
+        let least = MARKS.iter().rev().copied().find(|mark| *mark <= least).unwrap_or(MARKS[0]);
+        let most = MARKS.iter().copied().find(|mark| *mark >= most).unwrap_or(MARKS[MARKS.len() - 1]);
+        Self { left: MARGIN + LABELS + 16.0, right: WIDTH - MARGIN - NUMBERS - 16.0, least, most }
+    }
+
+    fn x(&self, ratio: f64) -> f64 {
+        let (least, most) = (self.least.ln(), self.most.ln());
+        let part = (ratio.max(1e-300).ln() - least) / (most - least);
+        self.left + part.clamp(0.0, 1.0) * (self.right - self.left)
+    }
+
+    fn marks(&self) -> Vec<f64> {
+        let all: Vec<f64> = MARKS.iter().copied().filter(|mark| (self.least..=self.most).contains(mark)).collect();
+        let mut kept: Vec<f64> = Vec::new();
+        for mark in all {
+            let gap = kept.last().map_or(f64::INFINITY, |last| self.x(mark) - self.x(*last));
+            if gap >= 34.0 {
+                kept.push(mark);
+            }
+        }
+        kept
+    }
+}
+
+fn number(ratio: f64) -> String {
+    if ratio >= 100.0 {
+        ">99".to_owned()
+    } else if ratio < 0.01 {
+        "<0.01".to_owned()
+    } else if ratio >= 10.0 {
+        format!("{ratio:.0}")
+    } else {
+        format!("{ratio:.2}")
+    }
+}
+
+fn numbers(ratio: Option<&Ratio>) -> String {
+    match ratio {
+        None => "no estimate".to_owned(),
+        Some(Ratio { value, limits: None }) => format!("{} (no limits)", number(*value)),
+        Some(Ratio { value, limits: Some((lower, upper)) }) => {
+            format!("{} ({} to {})", number(*value), number(*lower), number(*upper))
+        }
+    }
+}
+
+/// Draws the chart.
+pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
+    let axis = Axis::new(chart.lines);
+    let models = chart.models.len().clamp(1, 2);
+    let line_height = 20.0;
+    let rows: Vec<(Vec<String>, Vec<String>, f64)> = chart
+        .lines
+        .iter()
+        .map(|line| {
+            let label = wrapped_to(&line.label, LABELS, TEXT, Weight::Bold, 3);
+            let against = wrapped_to(&line.against, LABELS, SMALL, Weight::Regular, 2);
+            let height = (many(label.len() + against.len()) * line_height).max(many(models) * 24.0) + 14.0;
+            (label, against, height)
+        })
+        .collect();
+    let key = if models > 1 { 30.0 } else { 0.0 };
+    let top = heading_height(chart.title, chart.definition) + 14.0 + key;
+    let body: f64 = rows.iter().map(|row| row.2).sum::<f64>().max(40.0);
+    let bottom = top + body;
+    let height = bottom + 62.0 + paragraph_height(chart.footnote) + MARGIN;
+    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
+    sheet.heading(chart.definition);
+    if models > 1 {
+        let mut x = MARGIN;
+        for (place, model) in chart.models.iter().take(2).enumerate() {
+            let y = top - key;
+            sheet.line(&[(x, y), (x + 30.0, y)], look(place).colour, 2.6, look(place).dash);
+            sheet.marker((x + 15.0, y), marker(place), look(place).colour);
+            sheet.text(model, (x + 40.0, y), TEXT, Weight::Regular, Anchor::Start, look(place).text);
+            x += 40.0 + text_width(model, TEXT, Weight::Regular) + 36.0;
+        }
+    }
+    for mark in axis.marks() {
+        let x = axis.x(mark);
+        let one = (mark - 1.0).abs() < 1e-9;
+        sheet.line(&[(x, top), (x, bottom)], if one { INK } else { GRID }, if one { 1.6 } else { 1.0 }, &[]);
+        sheet.text(&mark_text(mark), (x, bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+    }
+    sheet.line(&[(axis.left, bottom), (axis.right, bottom)], INK, 1.4, &[]);
+    let middle = (axis.left + axis.right) / 2.0;
+    sheet.text(chart.axis, (middle, bottom + 40.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+    if rows.is_empty() {
+        sheet.text("Nothing to draw.", (middle, top + body / 2.0), TEXT, Weight::Regular, Anchor::Middle, SOFT);
+    }
+    let mut y = top;
+    for (line, (label, against, height)) in chart.lines.iter().zip(&rows) {
+        let texts = label.len() + against.len();
+        let first = y + height / 2.0 - many(texts) * line_height / 2.0;
+        for (place, text) in label.iter().chain(against).enumerate() {
+            let (size, weight, colour) =
+                if place < label.len() { (TEXT, Weight::Bold, INK) } else { (SMALL, Weight::Regular, SOFT) };
+            sheet.text(text, (MARGIN, first + (many(place) + 0.5) * line_height), size, weight, Anchor::Start, colour);
+        }
+        let step = 24.0;
+        for model in 0..models {
+            let at = y + height / 2.0 + (many(model) - (many(models) - 1.0) / 2.0) * step;
+            let ratio = line.ratios.get(model).and_then(Option::as_ref);
+            if let Some(ratio) = ratio {
+                sheet.open("ratio", &format!("{}: {}", line.label, numbers(Some(ratio))));
+                draw_ratio(&sheet, &axis, ratio, at, model);
+                sheet.close();
+            }
+            let text = numbers(ratio);
+            sheet.text(&text, (WIDTH - MARGIN, at), SMALL, Weight::Regular, Anchor::End, look(model).text);
+        }
+        y += height;
+        sheet.line(&[(MARGIN, y), (WIDTH - MARGIN, y)], GRID, 0.8, &[]);
+    }
+    sheet.paragraph(chart.footnote, bottom + 60.0);
+    sheet.finish()
+}
+
+const fn marker(model: usize) -> Marker {
+    if model == 0 { Marker::Disc } else { Marker::Box }
+}
+
+/// The interval as a line; where it goes past the axis it ends in an arrow.
+fn draw_ratio(sheet: &Sheet, axis: &Axis, ratio: &Ratio, y: f64, model: usize) {
+    let look = look(model);
+    if let Some((lower, upper)) = ratio.limits {
+        let (from, to) = (axis.x(lower), axis.x(upper));
+        sheet.line(&[(from, y), (to, y)], look.colour, 2.6, look.dash);
+        for (limit, x, away) in [(lower, from, -1.0), (upper, to, 1.0)] {
+            if limit < axis.least || limit > axis.most {
+                let tip = [(x, y), (x - away * 8.0, y - 5.0), (x - away * 8.0, y + 5.0)];
+                sheet.area(&tip, look.colour, 1.0);
+            } else {
+                sheet.line(&[(x, y - 5.0), (x, y + 5.0)], look.colour, 2.0, &[]);
+            }
+        }
+    }
+    if (axis.least..=axis.most).contains(&ratio.value) {
+        sheet.marker((axis.x(ratio.value), y), marker(model), look.colour);
+    }
+}
+
+fn mark_text(mark: f64) -> String {
+    let text = format!("{mark}");
+    if (mark - 0.25).abs() < 1e-9 {
+        "¼".to_owned()
+    } else if (mark - 0.5).abs() < 1e-9 {
+        "½".to_owned()
+    } else {
+        text
+    }
+}
+
+fn describe(chart: &ForestChart<'_>) -> String {
+    let lines: Vec<String> = chart
+        .lines
+        .iter()
+        .map(|line| {
+            let ratios: Vec<String> = line.ratios.iter().map(|ratio| numbers(ratio.as_ref())).collect();
+            format!("{} ({}): {}", line.label, line.against, ratios.join("; "))
+        })
+        .collect();
+    format!("{} {}.", chart.definition, lines.join(". "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::check_texts;
+    use super::*;
+
+    fn line(label: &str, ratio: Option<Ratio>) -> ForestLine {
+        ForestLine {
+            label: label.to_owned(),
+            against: "against etch-and-rinse; 210 restorations".to_owned(),
+            ratios: vec![ratio, ratio],
+        }
+    }
+
+    #[test]
+    fn texts_keep_apart_whatever_is_drawn() {
+        let wide = Some(Ratio { value: 3.0, limits: Some((1e-9, 1e9)) });
+        let usual = Some(Ratio { value: 1.52, limits: Some((1.02, 2.28)) });
+        let none: &[ForestLine] = &[];
+        let long =
+            "A name of a level that somebody in the practice wrote out in full, with all its particulars and then some";
+        let cases = [vec![
+            line("Self-etch", usual),
+            line(long, wide),
+            line("No limits", Some(Ratio { value: 0.02, limits: None })),
+            line("None", None),
+        ]];
+        for lines in cases.iter().map(Vec::as_slice).chain([none]) {
+            for models in
+                [&["Proportional hazards"][..], &["Proportional hazards, day found", "Weibull, between visits"][..]]
+            {
+                let drawing = forest_chart(&ForestChart {
+                    name: "forest",
+                    title: "What goes with loss of retention",
+                    definition: "Above 1: fails sooner.",
+                    models,
+                    lines,
+                    axis: "Hazard ratio",
+                    footnote: "95 % intervals.",
+                });
+                check_texts(&drawing);
+            }
+        }
+    }
+}

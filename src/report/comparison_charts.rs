@@ -1,0 +1,233 @@
+//! Which charts a comparison has.
+
+use crate::figure::Drawing;
+use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
+use crate::figure::balance_chart::{BalanceChart, BalanceLine, balance_chart};
+use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart};
+use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart};
+use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use crate::quantity::Estimate;
+use crate::result::{AnnualFormula, Comparison, Exclusion, GroupReview, Together, TogetherLine};
+use crate::wording::{count, counted, known, span};
+
+/// The charts of a comparison.
+pub struct ComparisonCharts {
+    /// Survival by level.
+    pub survival: Drawing,
+    /// Annual failure by level.
+    pub annual: Drawing,
+    /// How levels differ.
+    pub balance: Drawing,
+    /// What goes with failure.
+    pub forest: Option<Drawing>,
+    /// From records to results.
+    pub flow: Drawing,
+}
+
+impl ComparisonCharts {
+    /// All of them.
+    pub fn all(&self) -> Vec<&Drawing> {
+        [Some(&self.survival), Some(&self.annual), Some(&self.balance), self.forest.as_ref(), Some(&self.flow)]
+            .into_iter()
+            .flatten()
+            .collect()
+    }
+}
+
+/// How intervals of the levels' curves were made.
+pub fn interval_note(comparison: &Comparison) -> String {
+    super::sentence::interval_note_of(comparison.confidence_level, comparison.interval_method, comparison.variance)
+}
+
+/// Draws the charts of a comparison.
+pub fn comparison_charts(comparison: &Comparison) -> ComparisonCharts {
+    let groups: Vec<GroupReview> = comparison.levels.iter().map(|level| level.group.clone()).collect();
+    let definition = &comparison.endpoint.definition;
+    let word = super::sentence::formula_word(AnnualFormula::Geometric);
+    ComparisonCharts {
+        survival: survival_chart(&SurvivalChart {
+            name: "survival",
+            title: &comparison.title,
+            definition,
+            survival_title: &comparison.endpoint.survival_title,
+            groups: &groups,
+            footnote: &format!("{} Not adjusted.", interval_note(comparison)),
+            least_at_risk: comparison.least_at_risk,
+            scale: Scale::Full,
+        }),
+        annual: annual_failure_chart(&AnnualFailureChart {
+            name: "annual-failure",
+            title: &format!(
+                "Annual failure by {} ({word}, over {})",
+                comparison.factor.label.to_lowercase(),
+                span(comparison.headline_day)
+            ),
+            definition,
+            day: comparison.headline_day,
+            formula: AnnualFormula::Geometric,
+            groups: &groups,
+            benchmarks: &[],
+            footnote: &format!("{} Not adjusted.", interval_note(comparison)),
+        }),
+        balance: balance(comparison),
+        forest: comparison.together.computed().map(|together| forest(comparison, together)),
+        flow: flow(comparison),
+    }
+}
+
+/// The lines of the balance chart: one for each covariate or level of it; of factors with two levels the first, since the other says the
+/// same.
+pub fn balance_lines(comparison: &Comparison) -> Vec<BalanceLine> {
+    let second_of_two = |place: usize| {
+        let name = &comparison.balance[place].column.covariate;
+        let same: Vec<usize> =
+            (0..comparison.balance.len()).filter(|&other| comparison.balance[other].column.covariate == *name).collect();
+        same.len() == 2 && same[1] == place
+    };
+    let adjusted_for = comparison.adjusted.computed().map(|adjusted| adjusted.adjusted_for.as_slice()).unwrap_or_default();
+    comparison
+        .balance
+        .iter()
+        .enumerate()
+        .filter(|(place, _)| !second_of_two(*place))
+        .map(|(_, column)| BalanceLine {
+            label: match &column.column.level {
+                Some(level) => format!("{}: {level}", column.column.covariate),
+                None => column.column.covariate.clone(),
+            },
+            before: column.largest_before.known().map(|value| value.abs()),
+            after: column
+                .largest_after
+                .known()
+                .map(|value| value.abs())
+                .filter(|_| adjusted_for.contains(&column.column.covariate)),
+            missing: column.missing,
+        })
+        .collect()
+}
+
+fn balance(comparison: &Comparison) -> Drawing {
+    balance_chart(&BalanceChart {
+        name: "balance",
+        title: &format!("How the levels of {} differ", comparison.factor.label.to_lowercase()),
+        definition: "Difference of means or shares in standard deviations, the largest between any two levels. The dashed line is at 0.1.",
+        lines: &balance_lines(comparison),
+        footnote: "After weighting is shown for what is adjusted for. Recalls kept come after the choice and are described only.",
+    })
+}
+
+/// What a line of the models is called.
+pub fn line_label(line: &TogetherLine) -> (String, String) {
+    match (&line.level, &line.reference) {
+        (Some(level), Some(reference)) => (
+            format!("{}: {level}", line.covariate),
+            format!("against {reference}; {}", counted(line.restorations, "restoration", "restorations")),
+        ),
+        _ => (line.covariate.clone(), "for one more".to_owned()),
+    }
+}
+
+fn ratio(estimate: &Estimate<f64>) -> Ratio {
+    Ratio { value: estimate.value, limits: estimate.interval.known().map(|limits| (limits.lower, limits.upper)) }
+}
+
+fn forest(comparison: &Comparison, together: &Together) -> Drawing {
+    let lines = if together.hazards.is_empty() { &together.between_visits } else { &together.hazards };
+    let lines: Vec<ForestLine> = lines
+        .iter()
+        .map(|line| {
+            let (label, against) = line_label(line);
+            let same = |other: &&TogetherLine| other.covariate == line.covariate && other.level == line.level;
+            let of = |lines: &[TogetherLine]| lines.iter().find(same).map(|line| ratio(&line.hazard_ratio));
+            ForestLine { label, against, ratios: vec![of(&together.hazards), of(&together.between_visits)] }
+        })
+        .collect();
+    let penalty = if together.penalised { ", Firth's penalty" } else { "" };
+    forest_chart(&ForestChart {
+        name: "forest",
+        title: &format!("What goes with {} here", comparison.endpoint.title.to_lowercase()),
+        definition: &format!("Above 1: fails sooner. {}", comparison.endpoint.definition),
+        models: &[&format!("day found (proportional hazards{penalty})"), "between visits (Weibull)"],
+        lines: &lines,
+        axis: "Hazard ratio",
+        footnote: &together_note(comparison, together),
+    })
+}
+
+/// How many stand behind the models.
+pub fn together_note(comparison: &Comparison, together: &Together) -> String {
+    format!(
+        "{} and {} for {}: {:.1} failures for each coefficient. {}s{}. Each line is held fixed for all others; what goes with failure need not make it.",
+        counted(together.restorations, "restoration", "restorations"),
+        counted(together.failures, "failure", "failures"),
+        counted(together.coefficients, "coefficient", "coefficients"),
+        together.failures as f64 / (together.coefficients.max(1)) as f64,
+        super::sentence::interval_word(comparison.confidence_level),
+        if together.penalised {
+            ", by profile likelihood with Firth's penalty (taking every filling as independent) and patient-clustered"
+        } else {
+            " patient-clustered"
+        }
+    )
+}
+
+/// The trunk of the flow diagram.
+pub fn flow_steps(comparison: &Comparison) -> Vec<FlowStep> {
+    let reasons = |all: &[Exclusion]| all.iter().map(|one| format!("{}: {}", count(one.count), one.reason)).collect();
+    let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
+    vec![
+        FlowStep {
+            text: format!("Restorations received: {}", count(comparison.flow.received)),
+            left_out: reasons(&comparison.flow.excluded),
+        },
+        FlowStep {
+            text: format!("Placed by {}: {}", comparison.as_of, count(placed(comparison))),
+            left_out: reasons(&comparison.endpoint_flow.excluded),
+        },
+        FlowStep {
+            text: format!(
+                "Followed for {}: {}",
+                comparison.endpoint.title.to_lowercase(),
+                count(comparison.endpoint_flow.analysed)
+            ),
+            left_out: reasons(&comparison.not_compared),
+        },
+        FlowStep { text: format!("Compared: {}", count(compared)), left_out: Vec::new() },
+    ]
+}
+
+fn placed(comparison: &Comparison) -> u64 {
+    let excluded: u64 = comparison.flow.excluded.iter().map(|one| one.count).sum();
+    comparison.flow.received.saturating_sub(excluded)
+}
+
+/// The levels of the flow diagram.
+pub fn flow_branches(comparison: &Comparison) -> Vec<FlowBranch> {
+    comparison
+        .levels
+        .iter()
+        .map(|level| {
+            let group = &level.group;
+            let mut lines = vec![format!("in {}", counted(group.behind.clusters, "patient", "patients"))];
+            lines.push("seen of those due:".to_owned());
+            for recall in level.recalls.iter().filter(|recall| recall.due > 0 && recall.months > 0) {
+                let share = known(&recall.share_seen, |(share, _)| format!("{:.0} %", share.value() * 100.0));
+                lines.push(format!("{} months: {} of {}, {share}", recall.months, count(recall.seen), count(recall.due)));
+            }
+            lines.push(format!("failed: {}", count(group.behind.failures)));
+            lines.push(format!("ended otherwise: {}", count(group.competing)));
+            lines.push(format!("followed without failure: {}", count(group.censored)));
+            FlowBranch { title: format!("{}: {}", group.label, count(group.behind.observations)), lines }
+        })
+        .collect()
+}
+
+fn flow(comparison: &Comparison) -> Drawing {
+    flow_chart(&FlowChart {
+        name: "flow",
+        title: "From records to results",
+        definition: &comparison.endpoint.definition,
+        steps: &flow_steps(comparison),
+        branches: &flow_branches(comparison),
+    })
+}

@@ -1,0 +1,127 @@
+//! The methods of a comparison as a paragraph ready for a hand-out, and the items that a report of a cohort should have.
+
+use super::caution_text::STANDING_CAUTION;
+use super::comparison_charts::{flow_branches, flow_steps, interval_note};
+use super::guard_text::guard_text;
+use super::verdict_text::{listed, verdict_text};
+use crate::protocol::FailureDayReading;
+use crate::result::{Comparison, Computed};
+use crate::wording::{count, counted, span};
+
+/// The methods in one paragraph.
+pub fn methods(comparison: &Comparison) -> String {
+    let dated = match comparison.failure_day {
+        FailureDayReading::DayFound => "failures were dated to the visit that found them",
+        FailureDayReading::DayKnown => "failures were dated to the day that the patient remembered, where recorded",
+    };
+    let adjusted = match &comparison.adjusted {
+        Computed::Computed(adjusted) => format!(
+            "Differences were adjusted for {} by inverse-propensity weights (stabilised; {} model of the level) and, beside it, by a proportional-hazards model (Efron's ties) standardised to all restorations; {} without all of it were left out of the adjusted numbers.",
+            listed(&adjusted.adjusted_for),
+            if comparison.levels.len() > 2 { "multinomial" } else { "logistic" },
+            counted(adjusted.left_out, "restoration", "restorations")
+        ),
+        Computed::NotComputed(why) => format!("Nothing was adjusted: {why}."),
+    };
+    let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
+    format!(
+        "Records of {} restorations in {} of one registry, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (scaled residuals against the share failed). {adjusted} A difference of {:.0} in 100 was declared relevant beforehand. Tests against the reference were corrected by Holm's method.",
+        count(compared),
+        counted(comparison.shared.patients, "patient", "patients"),
+        comparison.levels.iter().map(|level| level.first_placed).min().map_or_else(String::new, |day| day.to_string()),
+        comparison.as_of,
+        comparison.factor.label.to_lowercase(),
+        comparison.endpoint.definition,
+        interval_note(comparison),
+        span(comparison.headline_day),
+        span(comparison.restricted_mean_day),
+        comparison.relevant_difference.value() * 100.0
+    )
+}
+
+/// The items of STROBE for cohorts that this program can fill, with what stands for them here.
+pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
+    let days = |day: Option<crate::quantity::Day>| day.map_or_else(|| "not known".to_owned(), |day| day.to_string());
+    let failures: u64 = comparison.levels.iter().map(|level| level.group.behind.failures).sum();
+    vec![
+        ("4 Study design", "Cohort of restorations, from routine records; not randomised.".to_owned()),
+        (
+            "5 Setting",
+            format!("Records from {} to {}.", days(comparison.first_day), days(comparison.last_day)),
+        ),
+        ("6 Participants", "Every restoration recorded; who was left out, and why, is in the flow diagram.".to_owned()),
+        (
+            "7 Variables",
+            format!("Exposure: {}. Outcome: {}", comparison.factor.label.to_lowercase(), comparison.endpoint.definition),
+        ),
+        ("9 Bias", "How levels differ, recall by level, calendar and operators are shown; what weakens a number is named beside it.".to_owned()),
+        ("10 Study size", "As many as there are; how many more would settle it is said with each verdict.".to_owned()),
+        ("12 Statistical methods", "The paragraph above.".to_owned()),
+        ("12c Missing data", match &comparison.adjusted {
+            Computed::Computed(adjusted) => format!("{} without a covariate left out of adjusted numbers; missing values counted in the balance table.", counted(adjusted.left_out, "restoration", "restorations")),
+            Computed::NotComputed(_) => "Counted in the balance table.".to_owned(),
+        }),
+        ("12d Loss to follow-up", "Censored at the last visit that showed the filling; recall by level in the flow diagram.".to_owned()),
+        ("13 Participants at each stage", "The flow diagram.".to_owned()),
+        ("14 Descriptive data", "“What is compared”.".to_owned()),
+        ("15 Outcome data", counted(failures, "failure", "failures") + " by level and time in “As it is”."),
+        ("16 Main results", "Crude and adjusted, absolute and relative, with intervals.".to_owned()),
+        ("17 Other analyses", "Within patients; between visits; all factors together.".to_owned()),
+        ("19 Limitations", "The guards beside each number.".to_owned()),
+        ("20 Interpretation", "The verdicts, by rules written down beforehand.".to_owned()),
+        ("To be filled in by hand", "1 title and abstract, 2 background, 3 objectives, 8 who measured and how, 18 key results, 21 generalisability, 22 funding.".to_owned()),
+    ]
+}
+
+/// The hand-out in Markdown: verdicts, what weakens them, flow, methods, items.
+pub fn hand_out(comparison: &Comparison) -> String {
+    let mut text = format!(
+        "# {}\n\nRecords as they stood on {}.\n\n## What may be said\n\n",
+        plain(&comparison.title),
+        comparison.as_of
+    );
+    for verdict in &comparison.verdicts {
+        let said = verdict_text(comparison, verdict);
+        text.push_str(&format!("**{}**", plain(&said.finding)));
+        for part in [said.absolute, said.ends, Some(said.basis), said.needed].into_iter().flatten() {
+            text.push_str(&format!(" {}", plain(&part)));
+        }
+        text.push_str("\n\n");
+        for published in said.published {
+            text.push_str(&format!("- {}\n", plain(&published)));
+        }
+        text.push('\n');
+    }
+    text.push_str(&format!("> {STANDING_CAUTION}\n\n## What weakens it\n\n"));
+    for guard in &comparison.guards {
+        text.push_str(&format!("- {}\n", plain(&guard_text(guard, &comparison.factor.label))));
+    }
+    text.push_str("\n## From records to results\n\n");
+    for step in flow_steps(comparison) {
+        text.push_str(&format!("1. {}\n", plain(&step.text)));
+        for out in step.left_out {
+            text.push_str(&format!("   - left out: {}\n", plain(&out)));
+        }
+    }
+    text.push('\n');
+    for branch in flow_branches(comparison) {
+        text.push_str(&format!("- **{}**: {}\n", plain(&branch.title), plain(&branch.lines.join("; "))));
+    }
+    text.push_str(&format!("\n## Methods\n\n{}\n\n## Items of a cohort report (STROBE; von Elm et al., Lancet 2007;370:1453–1457)\n\n| item | here |\n| --- | --- |\n", plain(&methods(comparison))));
+    for (item, here) in reporting_items(comparison) {
+        text.push_str(&format!("| {item} | {} |\n", plain(&here)));
+    }
+    text
+}
+
+/// Text from records as plain text of Markdown: what could be markup is escaped.
+fn plain(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for letter in text.chars() {
+        if matches!(letter, '\\' | '`' | '*' | '_' | '[' | ']' | '<' | '>' | '|' | '#') {
+            escaped.push('\\');
+        }
+        escaped.push(if letter.is_control() { ' ' } else { letter });
+    }
+    escaped
+}
