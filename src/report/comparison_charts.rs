@@ -3,10 +3,12 @@
 use crate::figure::Drawing;
 use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
 use crate::figure::balance_chart::{BalanceChart, BalanceLine, balance_chart};
+use crate::figure::criterion_level_chart::{CriterionLevelChart, LevelShareAt, Panel, RecallShares, criterion_level_chart};
 use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart};
 use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart};
 use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
 use crate::quantity::Estimate;
+use crate::record::{Coded, Criterion, Standing};
 use crate::result::{AnnualFormula, Comparison, Exclusion, GroupReview, Together, TogetherLine};
 use crate::wording::{count, counted, known, span};
 
@@ -20,6 +22,8 @@ pub struct ComparisonCharts {
     pub balance: Drawing,
     /// What goes with failure.
     pub forest: Option<Drawing>,
+    /// Criteria by level at each recall.
+    pub criteria: Vec<Drawing>,
     /// From records to results.
     pub flow: Drawing,
 }
@@ -27,10 +31,11 @@ pub struct ComparisonCharts {
 impl ComparisonCharts {
     /// All of them.
     pub fn all(&self) -> Vec<&Drawing> {
-        [Some(&self.survival), Some(&self.annual), Some(&self.balance), self.forest.as_ref(), Some(&self.flow)]
-            .into_iter()
-            .flatten()
-            .collect()
+        let mut all = vec![&self.survival, &self.annual, &self.balance];
+        all.extend(&self.criteria);
+        all.extend(&self.forest);
+        all.push(&self.flow);
+        all
     }
 }
 
@@ -71,8 +76,58 @@ pub fn comparison_charts(comparison: &Comparison) -> ComparisonCharts {
         }),
         balance: balance(comparison),
         forest: comparison.together.computed().map(|together| forest(comparison, together)),
+        criteria: criteria(comparison),
         flow: flow(comparison),
     }
+}
+
+/// Criteria that are drawn: those that the trade's reviews compare.
+const DRAWN: [Criterion; 4] =
+    [Criterion::MarginalStaining, Criterion::MarginalAdaptation, Criterion::Colour, Criterion::Sensitivity];
+
+fn criteria(comparison: &Comparison) -> Vec<Drawing> {
+    let levels: Vec<String> = comparison.levels.iter().map(|level| level.group.label.clone()).collect();
+    let panel = |criterion: Criterion, standing: Standing, title: &str| Panel {
+        title: title.to_owned(),
+        recalls: comparison
+            .criteria
+            .iter()
+            .filter(|one| one.criterion == criterion && one.standing == standing)
+            .map(|one| RecallShares {
+                months: one.months,
+                shares: one
+                    .shares
+                    .iter()
+                    .map(|share| {
+                        share.known().map(|share| LevelShareAt {
+                            share: share.value.value(),
+                            limits: share.wilson.known().map(|limits| (limits.lower.value(), limits.upper.value())),
+                        })
+                    })
+                    .collect(),
+            })
+            .collect(),
+    };
+    DRAWN
+        .into_iter()
+        .filter(|criterion| comparison.criteria.iter().any(|one| one.criterion == *criterion))
+        .map(|criterion| {
+            criterion_level_chart(&CriterionLevelChart {
+                name: &format!("criterion-{}", criterion.code().replace('_', "-")),
+                title: &format!("{} by {}", criterion.label(), comparison.factor.label.to_lowercase()),
+                definition: "Of those due and scored at each recall, among retained restorations.",
+                levels: &levels,
+                panels: &[
+                    panel(criterion, Standing::Acceptable, "Acceptable or better"),
+                    panel(criterion, Standing::Ideal, "Ideal"),
+                ],
+                footnote: &format!(
+                    "{}s (Wilson, for the effective number; patient-clustered). Not adjusted.",
+                    super::sentence::interval_word(comparison.confidence_level)
+                ),
+            })
+        })
+        .collect()
 }
 
 /// The lines of the balance chart: one for each covariate or level of it; of factors with two levels the first, since the other says the

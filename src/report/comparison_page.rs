@@ -46,7 +46,7 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
                 (compared_section(comparison, charts))
                 (crude_section(comparison, charts))
                 (adjusted_section(comparison))
-                (criteria_section(comparison))
+                (criteria_section(comparison, charts))
                 (together_section(comparison, charts))
                 (published_section(comparison))
                 (methods_section(comparison, charts))
@@ -362,11 +362,12 @@ fn contrast_text(found: &Known<SurvivalContrast>) -> String {
     known(found, |found| difference_text(&found.difference))
 }
 
-fn criteria_section(comparison: &Comparison) -> Markup {
+fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="criteria" { "Criteria at each recall" }
         (beside(comparison, &[Weakens::Criteria]))
         p { "Of those due and scored, among retained restorations: a lost filling has no colour. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
+        @for chart in &charts.criteria { (drawing(chart)) }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
         @else { details { summary { "All criteria as a table" } div.scroll { table {
             caption { "Share of each level" }
