@@ -6,14 +6,15 @@
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
 //! - [`counts_table`]: how many were at risk, aligned with the axis above
-//! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`recall_chart`], [`forest_chart`], [`balance_chart`],
-//!   [`flow_chart`]: one chart each
+//! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
+//!   [`balance_chart`], [`flow_chart`]: one chart each
 
 mod advance;
 pub mod annual_failure_chart;
 pub mod balance_chart;
 pub mod counts_table;
 pub mod criterion_chart;
+pub mod criterion_level_chart;
 #[cfg(test)]
 mod fixture;
 pub mod flow_chart;
