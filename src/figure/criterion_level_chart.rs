@@ -116,11 +116,11 @@ fn percent(share: f64) -> String {
     format!("{:.1} %", share * 100.0)
 }
 
-/// The highest multiple of 10 % that no share or limit of the panel is below, in per cent; at most 90.
+/// The highest multiple of 10 % that no share or limit of the panel is below, in per cent; nought where that is under a half.
 fn floor(panel: &StandingPanel, levels: usize) -> u8 {
     let shown = panel.recalls.iter().flat_map(|recall| recall.shares.iter().take(levels)).flatten();
     let lowest = shown.map(|share| share.limits.map_or(share.share, |limits| limits.0)).fold(1.0, f64::min);
-    (0..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
+    (5..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
 }
 
 /// Draws the chart.
@@ -183,8 +183,8 @@ fn draw_panel(
     let y = |share: f64| top + PLOT * (1.0 - (share - lowest).clamp(0.0, 1.0 - lowest) / (1.0 - lowest));
     sheet.text(&panel.title, (left, top - 18.0), TEXT, Weight::Bold, Anchor::Start, INK);
     let step = match floor {
-        0..40 => 20,
-        40..80 => 10,
+        0 => 20,
+        1..80 => 10,
         80..90 => 5,
         _ => 2,
     };
@@ -248,7 +248,8 @@ fn draw_panel(
             lines
         })
         .collect();
-    let heights: Vec<f64> = lines.iter().map(|lines| 17.0 * many(lines.len()) + 5.0).collect();
+    let air = if last.len() > 6 { 1.0 } else { 5.0 };
+    let heights: Vec<f64> = lines.iter().map(|lines| 17.0 * many(lines.len()) + air).collect();
     let ends: Vec<f64> = last.iter().map(|(_, _, at)| y(at.share)).collect();
     let places = spread(&ends, &heights, top - ABOVE + 6.0, bottom + BELOW - 6.0);
     for (number, &(level, recall, _)) in last.iter().enumerate() {
@@ -256,7 +257,7 @@ fn draw_panel(
         let leader = [(x + 8.0, ends[number]), (RIGHT + 4.0, ends[number]), (LABEL - 8.0, place), (LABEL - 3.0, place)];
         sheet.line(&leader, SOFT, 1.0, &[1, 3]);
         for (line, text) in lines[number].iter().enumerate() {
-            let middle = place - heights[number] / 2.0 + 2.5 + 17.0 * (many(line) + 0.5);
+            let middle = place - heights[number] / 2.0 + air / 2.0 + 17.0 * (many(line) + 0.5);
             let weight = if line + 1 == lines[number].len() { Weight::Regular } else { Weight::Bold };
             sheet.text(text, (LABEL, middle), SMALL, weight, Anchor::Start, look(level).text);
         }

@@ -83,7 +83,7 @@ fn about(survival: f64, of: f64) -> String {
 /// A number of fillings without its sign: whole, but with a digit more where it would round to none.
 fn fillings(number: f64) -> String {
     let size = number.abs();
-    if size >= 0.5 || size < 1e-9 {
+    if !(1e-9..0.5).contains(&size) {
         format!("{size:.0}")
     } else if size >= 0.05 {
         format!("{size:.1}")
