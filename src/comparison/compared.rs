@@ -7,6 +7,8 @@ use crate::stats::{Covariate, CovariateValues, Grouping, Intervals, NO_GROUP, Ob
 
 /// A factor that is adjusted for puts levels with fewer restorations than this together.
 pub const LEAST_OF_LEVEL: u64 = 10;
+/// So many levels of a factor that is adjusted for are kept apart, the most frequent ones; the others are put together.
+pub const MOST_LEVELS: usize = 20;
 /// A covariate that is missing in more than this part is not adjusted for: too many restorations would be left out.
 pub const MOST_MISSING: f64 = 0.3;
 /// What rare levels that were put together are called.
@@ -181,22 +183,21 @@ fn with_rare_levels_together(covariate: &Covariate) -> Covariate {
     for &code in codes.codes().iter().filter(|&&code| code != NO_GROUP) {
         counts[usize::from(code)] += 1;
     }
+    let mut sorted = counts.clone();
+    sorted.sort_unstable_by(|one, other| other.cmp(one));
+    let least = sorted.get(MOST_LEVELS).map_or(LEAST_OF_LEVEL, |next| LEAST_OF_LEVEL.max(next + 1));
     let mut number = vec![NO_GROUP; levels.len()];
     let mut kept: Vec<String> = Vec::new();
     let mut kept_counts = Vec::new();
-    for (level, &count) in counts.iter().enumerate().filter(|(_, count)| **count >= LEAST_OF_LEVEL) {
+    for (level, &count) in counts.iter().enumerate().filter(|(_, count)| **count >= least) {
         number[level] = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
         kept.push(levels[level].clone());
         kept_counts.push(count);
     }
-    let rare: u64 = counts.iter().filter(|count| **count < LEAST_OF_LEVEL).sum();
+    let rare: u64 = counts.iter().filter(|count| **count < least).sum();
     if rare > 0 {
         let others = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
-        number
-            .iter_mut()
-            .zip(&counts)
-            .filter(|(_, count)| **count < LEAST_OF_LEVEL)
-            .for_each(|(number, _)| *number = others);
+        number.iter_mut().zip(&counts).filter(|(_, count)| **count < least).for_each(|(number, _)| *number = others);
         kept.push(OTHERS.to_owned());
         kept_counts.push(rare);
     }

@@ -25,7 +25,7 @@ pub fn methods(comparison: &Comparison) -> String {
     };
     let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
     format!(
-        "Records of {} restorations in {} of one registry, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (scaled residuals against the share failed). {adjusted} A difference of {:.0} in 100 was declared relevant beforehand. Tests against the reference were corrected by Holm's method.",
+        "Records of {} restorations in {} of one registry, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 was declared relevant beforehand. Tests against the reference were corrected by Holm's method.",
         count(compared),
         counted(comparison.shared.patients, "patient", "patients"),
         comparison.levels.iter().map(|level| level.first_placed).min().map_or_else(String::new, |day| day.to_string()),
@@ -172,7 +172,10 @@ pub fn hand_out(comparison: &Comparison) -> String {
     }
     text.push('\n');
     for branch in flow_branches(comparison) {
-        text.push_str(&format!("- **{}**: {}\n", plain(&branch.title), plain(&branch.lines.join("; "))));
+        text.push_str(&format!("- **{}**\n", plain(&branch.title)));
+        for line in branch.lines {
+            text.push_str(&format!("   - {}\n", plain(&line)));
+        }
     }
     text.push_str(&format!("\n## Methods\n\n{}\n\n## Items of a cohort report (STROBE; von Elm et al., Lancet 2007;370:1453–1457)\n\n| item | here |\n| --- | --- |\n", plain(&methods(comparison))));
     for (item, here) in reporting_items(comparison) {

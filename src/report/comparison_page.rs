@@ -369,7 +369,7 @@ fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
     html! {
         h2 id="criteria" { "Criteria at each recall" }
         (beside(comparison, &[Weakens::Criteria]))
-        p { "Of those due and scored, among retained restorations: a lost filling has no colour. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
+        p { "Of those due and scored; a lost filling has no colour, staining or fit. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
         @for criterion in charts.criteria.iter().take(FIRST) { (drawing(criterion)) }
         @if charts.criteria.len() > FIRST {
