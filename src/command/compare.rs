@@ -11,12 +11,8 @@ use crate::cohort::{meaning, select};
 use crate::comparison::{CompareError, CompareRequest, compare};
 use crate::finding::Findings;
 use crate::quantity::Day;
-use crate::report::caution_text::STANDING_CAUTION;
-use crate::report::folder::{COMPARISON_PAGE, write_comparison};
-use crate::report::guard_text::guard_text;
-use crate::report::verdict_text::verdict_text;
-use crate::result::Comparison;
-use crate::wording::{counted, escape_terminal};
+use crate::report::comparison_summary::comparison_summary;
+use crate::report::folder::write_comparison;
 
 /// Arguments of `compare`.
 #[derive(Debug, Args)]
@@ -88,7 +84,7 @@ fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
     let out = arguments.out.clone().unwrap_or_else(|| default_out(&arguments.reading.records, factor));
     progress("drawing");
     write_comparison(&comparison, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
-    say(&summary(&comparison, &out));
+    say(&comparison_summary(&comparison, &out));
     Ok(())
 }
 
@@ -115,34 +111,4 @@ fn default_out(records: &Path, factor: &str) -> PathBuf {
     let stem = if full.is_file() { full.file_stem() } else { full.file_name() };
     let name = stem.map_or_else(|| "records".to_owned(), |name| name.to_string_lossy().into_owned());
     PathBuf::from(format!("comparison-of-{name}-by-{factor}"))
-}
-
-fn summary(comparison: &Comparison, out: &Path) -> String {
-    let mut text = format!("{}\nRecords as they stood on {}.\n", escape_terminal(&comparison.title), comparison.as_of);
-    for level in &comparison.levels {
-        text.push_str(&format!(
-            "  {}: {} in {}, {}\n",
-            escape_terminal(&level.group.label),
-            counted(level.group.behind.observations, "restoration", "restorations"),
-            counted(level.group.behind.clusters, "patient", "patients"),
-            counted(level.group.behind.failures, "failure", "failures")
-        ));
-    }
-    for verdict in &comparison.verdicts {
-        let said = verdict_text(comparison, verdict);
-        text.push('\n');
-        for part in [Some(said.finding), said.absolute, said.ends, Some(said.basis), said.needed].into_iter().flatten() {
-            text.push_str(&format!("{}\n", escape_terminal(&part)));
-        }
-        for part in said.published {
-            text.push_str(&format!("  {}\n", escape_terminal(&part)));
-        }
-    }
-    text.push_str("\nMind:\n");
-    for guard in &comparison.guards {
-        text.push_str(&format!("  - {}\n", escape_terminal(&guard_text(guard, &comparison.factor.label))));
-    }
-    text.push_str(&format!("  - {STANDING_CAUTION}\n\n"));
-    text.push_str(&format!("The comparison is in {}; open {}.\n", out.display(), out.join(COMPARISON_PAGE).display()));
-    text
 }

@@ -1,38 +1,43 @@
-//! One criterion by level at each recall: the share that is acceptable or better, and the share that is ideal, with intervals.
+//! One criterion at each recall by level: the share that is acceptable or better, and below it the share that is ideal, with intervals.
 //!
-//! Purpose: to show whether margins, colour or comfort of one level fall behind those of another over the years. Levels stand side by
-//! side at each recall, told apart by marker and place; only recalls at which somebody was scored are drawn.
+//! Purpose: to see whether margins and colour hold better with one level than with another. Intervals stand beside each other, not on
+//! each other; what cannot be told apart by eye is not told apart by the test printed below.
 
 use super::Drawing;
 use super::palette::{GRID, INK, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height, spread};
 use super::text_width::{text_width, wrapped_to};
+use crate::wording::{count, counted};
 
-/// A share with its limits, and how many were scored.
+/// A level's share at a recall.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct LevelShareAt {
+pub struct ShareAt {
     /// The share.
     pub share: f64,
-    /// Its limits, where known.
+    /// Its limits, if it has any.
     pub limits: Option<(f64, f64)>,
+    /// How many were scored.
+    pub scored: u64,
 }
 
-/// One recall.
+/// A recall.
 #[derive(Clone, Debug, PartialEq)]
-pub struct RecallShares {
-    /// Months after placement.
+pub struct SharesAt {
+    /// The recall, in months.
     pub months: u16,
-    /// The share of each level; none where nobody of it was scored, or too few to show.
-    pub shares: Vec<Option<LevelShareAt>>,
+    /// The share of each level; none where too few were scored to show.
+    pub shares: Vec<Option<ShareAt>>,
+    /// Whether the levels are alike, as printed below the axis.
+    pub test: String,
 }
 
-/// One panel: a standing.
+/// One standing: a plot of its own.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Panel {
-    /// Its title.
+pub struct StandingPanel {
+    /// What the share is of: `Ideal`.
     pub title: String,
     /// The recalls, in order.
-    pub recalls: Vec<RecallShares>,
+    pub recalls: Vec<SharesAt>,
 }
 
 /// What the chart needs.
@@ -41,138 +46,336 @@ pub struct CriterionLevelChart<'a> {
     pub name: &'a str,
     /// Title.
     pub title: &'a str,
-    /// What is drawn, printed below the title.
+    /// Who is in it, printed below the title.
     pub definition: &'a str,
     /// What the levels are called.
-    pub levels: &'a [String],
-    /// The panels, one above the other.
-    pub panels: &'a [Panel],
-    /// How intervals were made.
+    pub levels: &'a [&'a str],
+    /// The plots, one below the other.
+    pub panels: &'a [StandingPanel],
+    /// What the row of tests is called.
+    pub test: &'a str,
+    /// How intervals and tests were made.
     pub footnote: &'a str,
 }
 
-const PLOT: f64 = 190.0;
-const LEFT: f64 = 84.0;
 /// Most levels drawn.
 const MOST: usize = 8;
+const PLOT: f64 = 200.0;
+const RIGHT: f64 = 746.0;
+const LABEL: f64 = 770.0;
+const ROW: f64 = 19.0;
+/// Above a plot, for its title; below it, for the axis and the tests.
+const ABOVE: f64 = 34.0;
+const BELOW: f64 = 72.0;
+
+struct Frame {
+    left: f64,
+    slots: usize,
+    stride: usize,
+    levels: usize,
+}
+
+impl Frame {
+    fn new(chart: &CriterionLevelChart<'_>, levels: usize) -> Self {
+        let left = (MARGIN + text_width(chart.test, SMALL, Weight::Regular) + 40.0).max(118.0);
+        let slots = chart.panels.iter().map(|panel| panel.recalls.len()).max().unwrap_or(0).max(1);
+        let recalls = || chart.panels.iter().flat_map(|panel| &panel.recalls);
+        let tests = recalls().map(|recall| text_width(&recall.test, SMALL, Weight::Regular));
+        let counts =
+            recalls().flat_map(|recall| &recall.shares).map(|share| text_width(&scored(*share), SMALL, Weight::Regular));
+        let widest = tests.chain(counts).fold(24.0, f64::max) + 8.0;
+        let slot = (RIGHT - left) / many(slots);
+        let stride = (1..=slots).find(|stride| slot * many(*stride) >= widest).unwrap_or(slots);
+        Self { left, slots, stride, levels }
+    }
+
+    fn slot(&self) -> f64 {
+        (RIGHT - self.left) / many(self.slots)
+    }
+
+    fn middle(&self, recall: usize) -> f64 {
+        self.left + (many(recall) + 0.5) * self.slot()
+    }
+
+    /// Where a level's share of a recall stands: beside those of the others.
+    fn x(&self, recall: usize, level: usize) -> f64 {
+        let step = (self.slot() * 0.72 / many(self.levels)).min(15.0);
+        self.middle(recall) + (many(level) - (many(self.levels) - 1.0) / 2.0) * step
+    }
+
+    fn is_marked(&self, recall: usize) -> bool {
+        recall.is_multiple_of(self.stride)
+    }
+}
+
+fn scored(share: Option<ShareAt>) -> String {
+    share.map_or_else(|| "few".to_owned(), |share| count(share.scored))
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.1} %", share * 100.0)
+}
+
+/// The highest multiple of 10 % that no share or limit of the panel is below, in per cent; nought where that is under a half.
+fn floor(panel: &StandingPanel, levels: usize) -> u8 {
+    let shown = panel.recalls.iter().flat_map(|recall| recall.shares.iter().take(levels)).flatten();
+    let lowest = shown.map(|share| share.limits.map_or(share.share, |limits| limits.0)).fold(1.0, f64::min);
+    (5..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
+}
 
 /// Draws the chart.
 pub fn criterion_level_chart(chart: &CriterionLevelChart<'_>) -> Drawing {
-    let right = WIDTH - MARGIN;
     let levels = &chart.levels[..chart.levels.len().min(MOST)];
-    let (key, key_height) = key_places(levels);
-    let top = heading_height(chart.title, chart.definition) + key_height;
-    let panel_height = PLOT + 84.0;
-    let bottom = top + panel_height * many(chart.panels.len().max(1));
-    let height = bottom + paragraph_height(chart.footnote) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
+    let frame = Frame::new(chart, levels.len().max(1));
+    let top = heading_height(chart.title, chart.definition) + 4.0;
+    let table = top + many(chart.panels.len()) * (ABOVE + PLOT + BELOW) + 4.0;
+    let names: Vec<Vec<String>> =
+        levels.iter().map(|level| wrapped_to(level, WIDTH - 2.0 * MARGIN - 42.0, SMALL, Weight::Bold, 2)).collect();
+    let rows: f64 = names.iter().map(|name| ROW * many(name.len() + 1) + 6.0).sum();
+    let note = if chart.levels.len() > levels.len() {
+        let more = u64::try_from(chart.levels.len() - levels.len()).unwrap_or(u64::MAX);
+        format!("{} Not drawn: {}.", chart.footnote, counted(more, "more level", "more levels"))
+    } else {
+        chart.footnote.to_owned()
+    };
+    let below = table + rows;
+    let sheet =
+        Sheet::new(chart.name, chart.title, &describe(chart, levels), below + 10.0 + paragraph_height(&note) + MARGIN);
     sheet.heading(chart.definition);
-    for ((place, (x, y)), label) in key.iter().enumerate().zip(levels) {
-        let y = heading_height(chart.title, chart.definition) + y;
-        sheet.marker((x + 8.0, y), look(place).marker, look(place).colour);
-        let shown = wrapped_to(label, right - MARGIN - 40.0, TEXT, Weight::Bold, 1);
-        let text = shown.first().map_or("", String::as_str);
-        sheet.text(text, (x + 24.0, y), TEXT, Weight::Bold, Anchor::Start, look(place).text);
+    for (place, panel) in chart.panels.iter().enumerate() {
+        let top = top + many(place) * (ABOVE + PLOT + BELOW) + ABOVE;
+        draw_panel(&sheet, &frame, chart, panel, levels, top);
     }
-    for (number, panel) in chart.panels.iter().enumerate() {
-        let top = top + panel_height * many(number) + 34.0;
-        sheet.text(&panel.title, (MARGIN, top - 18.0), TEXT, Weight::Regular, Anchor::Start, INK);
-        draw_panel(&sheet, panel, levels.len(), top, right);
+    let mut y = table;
+    for (place, name) in names.iter().enumerate() {
+        let look = look(place);
+        let middle = y + ROW / 2.0;
+        sheet.line(&[(MARGIN, middle), (MARGIN + 34.0, middle)], look.colour, 2.6, look.dash);
+        sheet.marker((MARGIN + 17.0, middle), look.marker, look.colour);
+        for (line, text) in name.iter().enumerate() {
+            let at = (MARGIN + 42.0, middle + many(line) * ROW);
+            sheet.text(text, at, SMALL, Weight::Bold, Anchor::Start, look.text);
+        }
+        let counts = y + many(name.len()) * ROW + ROW / 2.0;
+        sheet.text("scored", (MARGIN, counts), SMALL, Weight::Regular, Anchor::Start, INK);
+        let recalls = chart.panels.first().map_or(&[][..], |panel| panel.recalls.as_slice());
+        for (recall, at) in recalls.iter().enumerate().filter(|(recall, _)| frame.is_marked(*recall)) {
+            let text = scored(at.shares.get(place).copied().flatten());
+            sheet.text(&text, (frame.middle(recall), counts), SMALL, Weight::Regular, Anchor::Middle, INK);
+        }
+        y += many(name.len() + 1) * ROW + 6.0;
     }
-    sheet.paragraph(chart.footnote, bottom);
+    sheet.paragraph(&note, below + 10.0);
     sheet.finish()
 }
 
-/// Where the names of the levels stand, filling lines from left to right; and their height.
-fn key_places(levels: &[String]) -> (Vec<(f64, f64)>, f64) {
-    let (mut x, mut y) = (MARGIN, 12.0);
-    let mut places = Vec::new();
-    for label in levels {
-        let width = 24.0 + text_width(label, TEXT, Weight::Bold) + 28.0;
-        if x > MARGIN && x + width > WIDTH - MARGIN {
-            x = MARGIN;
-            y += 22.0;
+fn draw_panel(
+    sheet: &Sheet,
+    frame: &Frame,
+    chart: &CriterionLevelChart<'_>,
+    panel: &StandingPanel,
+    levels: &[&str],
+    top: f64,
+) {
+    let (left, bottom, middle) = (frame.left, top + PLOT, (frame.left + RIGHT) / 2.0);
+    let floor = floor(panel, levels.len());
+    let lowest = f64::from(floor) / 100.0;
+    let y = |share: f64| top + PLOT * (1.0 - (share - lowest).clamp(0.0, 1.0 - lowest) / (1.0 - lowest));
+    sheet.text(&panel.title, (left, top - 18.0), TEXT, Weight::Bold, Anchor::Start, INK);
+    let step = match floor {
+        0 => 20,
+        1..80 => 10,
+        80..90 => 5,
+        _ => 2,
+    };
+    for value in (floor..=100).step_by(step) {
+        let at = y(f64::from(value) / 100.0);
+        sheet.line(&[(left, at), (RIGHT, at)], GRID, 1.0, &[]);
+        sheet.text(&format!("{value} %"), (left - 10.0, at), TEXT, Weight::Regular, Anchor::End, INK);
+    }
+    sheet.line(&[(left, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
+    sheet.line(&[(left, top), (left, bottom)], INK, 1.4, &[]);
+    if floor > 0 {
+        let said = format!("axis starts at {floor} %");
+        sheet.text(&said, (RIGHT, top - 18.0), SMALL, Weight::Bold, Anchor::End, INK);
+    }
+    for (recall, at) in panel.recalls.iter().enumerate() {
+        let x = frame.middle(recall);
+        sheet.line(&[(x, bottom), (x, bottom + 6.0)], INK, 1.4, &[]);
+        if frame.is_marked(recall) {
+            sheet.text(&at.months.to_string(), (x, bottom + 17.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+            sheet.text(&at.test, (x, bottom + 57.0), SMALL, Weight::Regular, Anchor::Middle, SOFT);
         }
-        places.push((x, y));
-        x += width;
     }
-    (places, y + 14.0)
-}
-
-fn draw_panel(sheet: &Sheet, panel: &Panel, levels: usize, top: f64, right: f64) {
-    let y = |share: f64| top + PLOT * (1.0 - share.clamp(0.0, 1.0));
-    for part in 0..=4 {
-        let share = f64::from(part) / 4.0;
-        sheet.line(&[(LEFT, y(share)), (right, y(share))], GRID, 1.0, &[]);
-        let text = format!("{:.0} %", share * 100.0);
-        sheet.text(&text, (LEFT - 10.0, y(share)), SMALL, Weight::Regular, Anchor::End, INK);
-    }
-    sheet.line(&[(LEFT, y(0.0)), (right, y(0.0))], INK, 1.4, &[]);
-    if panel.recalls.is_empty() {
-        let middle = ((LEFT + right) / 2.0, top + PLOT / 2.0);
-        sheet.text("Nobody was scored.", middle, TEXT, Weight::Regular, Anchor::Middle, SOFT);
+    sheet.text("Months after placement", (middle, bottom + 37.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+    sheet.text(chart.test, (MARGIN, bottom + 57.0), SMALL, Weight::Regular, Anchor::Start, SOFT);
+    let points = |level: usize| -> Vec<(usize, ShareAt)> {
+        let of_level = |recall: &SharesAt| recall.shares.get(level).copied().flatten();
+        panel.recalls.iter().enumerate().filter_map(|(place, recall)| Some((place, of_level(recall)?))).collect()
+    };
+    if (0..levels.len()).all(|level| points(level).is_empty()) {
+        let at = (middle, top + PLOT / 2.0);
+        sheet.text("Too few were scored to show.", at, TEXT, Weight::Regular, Anchor::Middle, SOFT);
         return;
     }
-    let room = (right - LEFT) / many(panel.recalls.len());
-    let step = (room * 0.7 / many(levels.max(1))).min(26.0);
-    for (place, recall) in panel.recalls.iter().enumerate() {
-        let centre = LEFT + (many(place) + 0.5) * room;
-        let text = format!("{}", recall.months);
-        sheet.text(&text, (centre, y(0.0) + 16.0), SMALL, Weight::Regular, Anchor::Middle, INK);
-        for (level, share) in recall.shares.iter().take(levels).enumerate() {
-            let Some(share) = share else { continue };
-            let x = centre + (many(level) - (many(levels) - 1.0) / 2.0) * step;
-            let look = look(level);
-            if let Some((lower, upper)) = share.limits {
-                sheet.line(&[(x, y(lower)), (x, y(upper))], look.colour, 2.2, &[]);
-            }
-            sheet.open("share", &format!("{} months: {:.1} %", recall.months, share.share * 100.0));
-            sheet.marker((x, y(share.share)), look.marker, look.colour);
-            sheet.close();
+    for (level, label) in levels.iter().enumerate() {
+        let look = look(level);
+        let points = points(level);
+        let line: Vec<(f64, f64)> = points.iter().map(|(recall, at)| (frame.x(*recall, level), y(at.share))).collect();
+        sheet.open("shares", &format!("{}: {}", label, said(&points, panel)));
+        if line.len() > 1 {
+            sheet.line(&line, look.colour, 1.4, look.dash);
         }
-    }
-    let middle = ((LEFT + right) / 2.0, y(0.0) + 36.0);
-    sheet.text("Months since placement", middle, SMALL, Weight::Regular, Anchor::Middle, INK);
-}
-
-fn describe(chart: &CriterionLevelChart<'_>) -> String {
-    let mut text = chart.definition.to_owned();
-    for panel in chart.panels {
-        text.push_str(&format!(" {}:", panel.title));
-        for recall in &panel.recalls {
-            for (level, share) in chart.levels.iter().zip(&recall.shares) {
-                if let Some(share) = share {
-                    text.push_str(&format!(" {level} at {} months {:.1} %;", recall.months, share.share * 100.0));
+        for ((_, at), &(x, middle)) in points.iter().zip(&line) {
+            if let Some((lower, upper)) = at.limits {
+                sheet.line(&[(x, y(lower)), (x, y(upper))], look.colour, 2.4, &[]);
+                for end in [y(lower), y(upper)] {
+                    sheet.line(&[(x - 3.5, end), (x + 3.5, end)], look.colour, 2.0, &[]);
                 }
             }
+            sheet.marker((x, middle), look.marker, look.colour);
+        }
+        sheet.close();
+    }
+    let last: Vec<(usize, usize, ShareAt)> =
+        (0..levels.len()).filter_map(|level| points(level).last().map(|&(recall, at)| (level, recall, at))).collect();
+    let most = if last.len() > 4 { 1 } else { 2 };
+    let lines: Vec<Vec<String>> = last
+        .iter()
+        .map(|&(level, recall, at)| {
+            let mut lines = wrapped_to(levels[level], WIDTH - MARGIN - LABEL, SMALL, Weight::Bold, most);
+            lines.push(format!("{} at {} months", percent(at.share), panel.recalls[recall].months));
+            lines
+        })
+        .collect();
+    let air = if last.len() > 6 { 1.0 } else { 5.0 };
+    let heights: Vec<f64> = lines.iter().map(|lines| 17.0 * many(lines.len()) + air).collect();
+    let ends: Vec<f64> = last.iter().map(|(_, _, at)| y(at.share)).collect();
+    let places = spread(&ends, &heights, top - ABOVE + 6.0, bottom + BELOW - 6.0);
+    for (number, &(level, recall, _)) in last.iter().enumerate() {
+        let (x, place) = (frame.x(recall, level), places[number]);
+        let leader = [(x + 8.0, ends[number]), (RIGHT + 4.0, ends[number]), (LABEL - 8.0, place), (LABEL - 3.0, place)];
+        sheet.line(&leader, SOFT, 1.0, &[1, 3]);
+        for (line, text) in lines[number].iter().enumerate() {
+            let middle = place - heights[number] / 2.0 + air / 2.0 + 17.0 * (many(line) + 0.5);
+            let weight = if line + 1 == lines[number].len() { Weight::Regular } else { Weight::Bold };
+            sheet.text(text, (LABEL, middle), SMALL, weight, Anchor::Start, look(level).text);
         }
     }
-    text
+}
+
+fn said(points: &[(usize, ShareAt)], panel: &StandingPanel) -> String {
+    let parts: Vec<String> = points
+        .iter()
+        .map(|(recall, at)| {
+            let limits = at.limits.map(|(lower, upper)| format!(" ({} to {})", percent(lower), percent(upper)));
+            format!("{} months {}{}", panel.recalls[*recall].months, percent(at.share), limits.unwrap_or_default())
+        })
+        .collect();
+    if parts.is_empty() { "too few to show".to_owned() } else { parts.join(", ") }
+}
+
+fn describe(chart: &CriterionLevelChart<'_>, levels: &[&str]) -> String {
+    let panels: Vec<String> = chart
+        .panels
+        .iter()
+        .map(|panel| {
+            let of_levels: Vec<String> = levels
+                .iter()
+                .enumerate()
+                .map(|(level, label)| {
+                    let points: Vec<(usize, ShareAt)> = panel
+                        .recalls
+                        .iter()
+                        .enumerate()
+                        .filter_map(|(place, recall)| Some((place, recall.shares.get(level).copied().flatten()?)))
+                        .collect();
+                    format!("{label}: {}", said(&points, panel))
+                })
+                .collect();
+            format!("{}: {}", panel.title, of_levels.join("; "))
+        })
+        .collect();
+    format!("{} {}.", chart.definition, panels.join(". "))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::check_texts;
+    use super::super::fixture::{LONG, check_texts};
     use super::*;
+
+    fn panel(title: &str, levels: usize, recalls: u16, lowest: f64) -> StandingPanel {
+        let share = |recall: u16, level: usize| {
+            let share = 1.0 - (1.0 - lowest) * f64::from(recall) / f64::from(recalls) - 0.001 * many(level);
+            // The first level has no limits, the last recall of the second is hidden.
+            let limits = (level > 0).then_some((share - 0.05, (share + 0.03).min(1.0)));
+            (level != 1 || recall + 1 < recalls).then_some(ShareAt { share, limits, scored: 12_345 / u64::from(recall + 1) })
+        };
+        StandingPanel {
+            title: title.to_owned(),
+            recalls: (0..recalls)
+                .map(|recall| SharesAt {
+                    months: recall * 12,
+                    shares: (0..levels).map(|level| share(recall, level)).collect(),
+                    test: "< 0.001".to_owned(),
+                })
+                .collect(),
+        }
+    }
+
+    fn drawn(levels: &[&str], panels: &[StandingPanel]) -> Drawing {
+        criterion_level_chart(&CriterionLevelChart {
+            name: "criterion",
+            title: "Marginal staining by etch strategy",
+            definition: "Of those due and scored.",
+            levels,
+            panels,
+            test: "p, corrected",
+            footnote: "95 % intervals.",
+        })
+    }
 
     #[test]
     fn texts_keep_apart_whatever_is_drawn() {
-        let share = Some(LevelShareAt { share: 0.93, limits: Some((0.88, 0.97)) });
-        let long = "A name of a level that somebody in the practice wrote out in full, with all its particulars and then some more words";
-        for (levels, recalls) in [(2, 9), (8, 9), (3, 0), (1, 1)] {
-            let names: Vec<String> =
-                (0..levels).map(|level| if level == 1 { long.to_owned() } else { format!("Level {level}") }).collect();
-            let recalls: Vec<RecallShares> =
-                (0..recalls).map(|place| RecallShares { months: 12 * place, shares: vec![share; levels] }).collect();
-            let panel = |title: &str| Panel { title: title.to_owned(), recalls: recalls.clone() };
-            check_texts(&criterion_level_chart(&CriterionLevelChart {
-                name: "criterion",
-                title: "Marginal staining by etch strategy",
-                definition: "Of those due and scored.",
-                levels: &names,
-                panels: &[panel("Acceptable or better"), panel("Ideal")],
-                footnote: "95 % intervals.",
-            }));
+        let names: Vec<String> = (0..11).map(|place| format!("{LONG}, variant {place}")).collect();
+        for levels in [0, 1, 2, 4, 8, 11] {
+            let names: Vec<&str> = names.iter().take(levels).map(String::as_str).collect();
+            for recalls in [0, 1, 3, 9, 30] {
+                for lowest in [0.05, 0.5, 0.97] {
+                    check_texts(&drawn(
+                        &names,
+                        &[panel("Ideal", levels, recalls, lowest), panel("Acceptable or better", levels, recalls, 0.99)],
+                    ));
+                }
+            }
         }
+    }
+
+    #[test]
+    fn an_axis_that_does_not_start_at_nought_says_so_and_holds_every_limit() {
+        let high = drawn(&["One", "Other"], &[panel("Ideal", 2, 4, 0.9)]).svg;
+        assert!(high.contains(">axis starts at 80 %<"), "{high}");
+        assert!(!drawn(&["One", "Other"], &[panel("Ideal", 2, 4, 0.02)]).svg.contains("axis starts"));
+        // 1 − 0.1·¾ − 0.001 − 0.05 is 0.874, the least limit drawn.
+        assert_eq!(floor(&panel("Ideal", 2, 4, 0.9), 2), 80);
+    }
+
+    #[test]
+    fn what_is_hidden_is_called_few_and_has_no_point() {
+        let svg = drawn(&["One", "Other"], &[panel("Ideal", 2, 3, 0.9)]).svg;
+        assert_eq!(svg.matches(">few<").count(), 1);
+        assert!(
+            svg.contains("Other: 0 months 99.9 %")
+                && !svg
+                    .contains("Other: 0 months 99.9 % (94.9 % to 100.0 %), 12 months 96.6 % (91.6 % to 99.6 %), 24 months")
+        );
+        let none = drawn(&["One"], &[panel("Ideal", 1, 0, 0.9)]).svg;
+        assert!(none.contains(">Too few were scored to show.<"));
+    }
+
+    #[test]
+    fn levels_that_are_not_drawn_are_counted() {
+        let names = ["a"; 10];
+        assert!(drawn(&names, &[panel("Ideal", 10, 3, 0.9)]).svg.contains("Not drawn: 2 more levels."));
     }
 }

@@ -6,8 +6,8 @@
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
 //! - [`counts_table`]: how many were at risk, aligned with the axis above
-//! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`], [`balance_chart`],
-//!   [`flow_chart`]: one chart each
+//! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
+//!   [`balance_chart`], [`flow_chart`]: one chart each
 
 mod advance;
 pub mod annual_failure_chart;

@@ -3,14 +3,14 @@
 use crate::figure::Drawing;
 use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
 use crate::figure::balance_chart::{BalanceChart, BalanceLine, balance_chart};
-use crate::figure::criterion_level_chart::{CriterionLevelChart, LevelShareAt, Panel, RecallShares, criterion_level_chart};
+use crate::figure::criterion_level_chart::{CriterionLevelChart, ShareAt, SharesAt, StandingPanel, criterion_level_chart};
 use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart};
 use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart};
 use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
-use crate::quantity::Estimate;
+use crate::quantity::{Estimate, Known};
 use crate::record::{Coded, Criterion, Standing};
-use crate::result::{AnnualFormula, Comparison, Exclusion, GroupReview, Together, TogetherLine};
-use crate::wording::{count, counted, known, span};
+use crate::result::{AnnualFormula, Comparison, CriterionComparison, Exclusion, GroupReview, Together, TogetherLine};
+use crate::wording::{count, counted, known, p_value, span};
 
 /// The charts of a comparison.
 pub struct ComparisonCharts {
@@ -20,10 +20,10 @@ pub struct ComparisonCharts {
     pub annual: Drawing,
     /// How levels differ.
     pub balance: Drawing,
+    /// Criteria at each recall by level.
+    pub criteria: Vec<Drawing>,
     /// What goes with failure.
     pub forest: Option<Drawing>,
-    /// Criteria by level at each recall.
-    pub criteria: Vec<Drawing>,
     /// From records to results.
     pub flow: Drawing,
 }
@@ -75,59 +75,10 @@ pub fn comparison_charts(comparison: &Comparison) -> ComparisonCharts {
             footnote: &format!("{} Not adjusted.", interval_note(comparison)),
         }),
         balance: balance(comparison),
+        criteria: Criterion::ALL.into_iter().filter_map(|criterion| criterion_by_level(comparison, criterion)).collect(),
         forest: comparison.together.computed().map(|together| forest(comparison, together)),
-        criteria: criteria(comparison),
         flow: flow(comparison),
     }
-}
-
-/// Criteria that are drawn: those that the trade's reviews compare.
-const DRAWN: [Criterion; 4] =
-    [Criterion::MarginalStaining, Criterion::MarginalAdaptation, Criterion::Colour, Criterion::Sensitivity];
-
-fn criteria(comparison: &Comparison) -> Vec<Drawing> {
-    let levels: Vec<String> = comparison.levels.iter().map(|level| level.group.label.clone()).collect();
-    let panel = |criterion: Criterion, standing: Standing, title: &str| Panel {
-        title: title.to_owned(),
-        recalls: comparison
-            .criteria
-            .iter()
-            .filter(|one| one.criterion == criterion && one.standing == standing)
-            .map(|one| RecallShares {
-                months: one.months,
-                shares: one
-                    .shares
-                    .iter()
-                    .map(|share| {
-                        share.known().map(|share| LevelShareAt {
-                            share: share.value.value(),
-                            limits: share.wilson.known().map(|limits| (limits.lower.value(), limits.upper.value())),
-                        })
-                    })
-                    .collect(),
-            })
-            .collect(),
-    };
-    DRAWN
-        .into_iter()
-        .filter(|criterion| comparison.criteria.iter().any(|one| one.criterion == *criterion))
-        .map(|criterion| {
-            criterion_level_chart(&CriterionLevelChart {
-                name: &format!("criterion-{}", criterion.code().replace('_', "-")),
-                title: &format!("{} by {}", criterion.label(), comparison.factor.label.to_lowercase()),
-                definition: "Of those due and scored at each recall, among retained restorations.",
-                levels: &levels,
-                panels: &[
-                    panel(criterion, Standing::Acceptable, "Acceptable or better"),
-                    panel(criterion, Standing::Ideal, "Ideal"),
-                ],
-                footnote: &format!(
-                    "{}s (Wilson, for the effective number; patient-clustered). Not adjusted.",
-                    super::sentence::interval_word(comparison.confidence_level)
-                ),
-            })
-        })
-        .collect()
 }
 
 /// The lines of the balance chart: one for each covariate or level of it; of factors with two levels the first, since the other says the
@@ -171,6 +122,58 @@ fn balance(comparison: &Comparison) -> Drawing {
     })
 }
 
+/// A criterion at each recall: the share that is ideal, and the share that is acceptable or better. None where it was not scored.
+fn criterion_by_level(comparison: &Comparison, criterion: Criterion) -> Option<Drawing> {
+    let of = |standing: Standing| -> Vec<&CriterionComparison> {
+        comparison.criteria.iter().filter(|one| one.criterion == criterion && one.standing == standing).collect()
+    };
+    let panel = |title: &str, recalls: Vec<&CriterionComparison>| StandingPanel {
+        title: title.to_owned(),
+        recalls: recalls
+            .into_iter()
+            .map(|one| SharesAt {
+                months: one.months,
+                shares: one
+                    .shares
+                    .iter()
+                    .map(|share| {
+                        share.known().map(|share| ShareAt {
+                            share: share.value.value(),
+                            limits: share.wilson.known().map(|limits| (limits.lower.value(), limits.upper.value())),
+                            scored: share.behind.observations,
+                        })
+                    })
+                    .collect(),
+                test: match &one.corrected {
+                    Known::Known(p) => p_value(*p).trim_start_matches("p ").trim_start_matches("= ").to_owned(),
+                    Known::NotKnown(_) => "–".to_owned(),
+                },
+            })
+            .collect(),
+    };
+    let panels = [panel("Acceptable or better", of(Standing::Acceptable)), panel("Ideal", of(Standing::Ideal))];
+    if panels.iter().all(|panel| panel.recalls.is_empty()) {
+        return None;
+    }
+    let levels: Vec<&str> = comparison.levels.iter().map(|level| level.group.label.as_str()).collect();
+    Some(criterion_level_chart(&CriterionLevelChart {
+        name: &format!("criterion-{}", criterion.code().replace('_', "-")),
+        title: &format!("{} by {}", criterion.label(), comparison.factor.label.to_lowercase()),
+        definition: if criterion.survives_loss() {
+            "Share of those due and scored at each recall."
+        } else {
+            "Share of those due and scored at each recall; lost fillings are in none of these shares."
+        },
+        levels: &levels,
+        panels: &panels,
+        test: "p, corrected",
+        footnote: &format!(
+            "{}s (Wilson, for the effective number) and tests patient-clustered; p for the levels being alike, corrected for the number of criteria and recalls (Holm); – where it can't be tested. Not adjusted.",
+            super::sentence::interval_word(comparison.confidence_level)
+        ),
+    }))
+}
+
 /// What a line of the models is called.
 pub fn line_label(line: &TogetherLine) -> (String, String) {
     match (&line.level, &line.reference) {
@@ -212,16 +215,16 @@ fn forest(comparison: &Comparison, together: &Together) -> Drawing {
 /// How many stand behind the models.
 pub fn together_note(comparison: &Comparison, together: &Together) -> String {
     format!(
-        "{} and {} for {}: {:.1} failures for each coefficient. {}s{}. Each line is held fixed for all others; what goes with failure need not make it.",
+        "{} and {} for {}: {:.1} failures for each coefficient. {}s: {}. Each line is for all others held fixed; what goes with failure need not make it.",
         counted(together.restorations, "restoration", "restorations"),
         counted(together.failures, "failure", "failures"),
         counted(together.coefficients, "coefficient", "coefficients"),
         together.failures as f64 / (together.coefficients.max(1)) as f64,
         super::sentence::interval_word(comparison.confidence_level),
         if together.penalised {
-            ", by profile likelihood with Firth's penalty (taking every filling as independent) and patient-clustered"
+            "day found, by profile likelihood with Firth's penalty, taking every filling as independent; between visits, patient-clustered"
         } else {
-            " patient-clustered"
+            "patient-clustered"
         }
     )
 }

@@ -5,8 +5,8 @@ use super::comparison_charts::{flow_branches, flow_steps, interval_note};
 use super::guard_text::guard_text;
 use super::verdict_text::{listed, verdict_text};
 use crate::protocol::FailureDayReading;
-use crate::result::{Comparison, Computed};
-use crate::wording::{count, counted, span};
+use crate::result::{Comparison, Computed, GroupReview};
+use crate::wording::{count, counted, known, span};
 
 /// The methods in one paragraph.
 pub fn methods(comparison: &Comparison) -> String {
@@ -42,34 +42,101 @@ pub fn methods(comparison: &Comparison) -> String {
 /// The items of STROBE for cohorts that this program can fill, with what stands for them here.
 pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
     let days = |day: Option<crate::quantity::Day>| day.map_or_else(|| "not known".to_owned(), |day| day.to_string());
-    let failures: u64 = comparison.levels.iter().map(|level| level.group.behind.failures).sum();
+    let by_level = |text: &dyn Fn(&GroupReview) -> String| {
+        let levels = comparison.levels.iter().map(|level| format!("{}: {}", level.group.label, text(&level.group)));
+        format!("{}.", levels.collect::<Vec<_>>().join("; "))
+    };
+    let factor = comparison.factor.label.to_lowercase();
+    let adjusted = comparison.adjusted.computed();
+    let findings = comparison.verdicts.iter().map(|verdict| verdict_text(comparison, verdict).finding);
     vec![
-        ("4 Study design", "Cohort of restorations, from routine records; not randomised.".to_owned()),
+        (
+            "3 Objectives",
+            format!(
+                "Whether {} goes with {factor}; a difference of {:.1} % by {} was declared relevant beforehand.",
+                comparison.endpoint.title.to_lowercase(),
+                comparison.relevant_difference.value() * 100.0,
+                span(comparison.headline_day)
+            ),
+        ),
+        (
+            "4 Study design",
+            "Cohort of restorations within patients, from routine records; not randomised, not matched.".to_owned(),
+        ),
         (
             "5 Setting",
-            format!("Records from {} to {}.", days(comparison.first_day), days(comparison.last_day)),
+            format!("Records from {} to {}; places and people by hand.", days(comparison.first_day), days(comparison.last_day)),
         ),
-        ("6 Participants", "Every restoration recorded; who was left out, and why, is in the flow diagram.".to_owned()),
+        (
+            "6 Participants",
+            "Every restoration recorded; who was left out, and why, is in the flow diagram. Followed at recalls until failure, another ending, or the last visit.".to_owned(),
+        ),
         (
             "7 Variables",
-            format!("Exposure: {}. Outcome: {}", comparison.factor.label.to_lowercase(), comparison.endpoint.definition),
+            format!(
+                "Exposure: {factor}. Outcome: {} What may confound: {}.",
+                comparison.endpoint.definition,
+                adjusted.map_or_else(|| "nothing was adjusted".to_owned(), |adjusted| listed(&adjusted.adjusted_for))
+            ),
         ),
-        ("9 Bias", "How levels differ, recall by level, calendar and operators are shown; what weakens a number is named beside it.".to_owned()),
+        (
+            "8 Data sources",
+            "As entered at placement and at recalls, on the scales of the records; whether examiners knew the level, by hand.".to_owned(),
+        ),
+        (
+            "9 Bias",
+            "How levels differ, recall by level, calendar and operators are shown; what weakens a number is named beside it.".to_owned(),
+        ),
         ("10 Study size", "As many as there are; how many more would settle it is said with each verdict.".to_owned()),
-        ("12 Statistical methods", "The paragraph above.".to_owned()),
-        ("12c Missing data", match &comparison.adjusted {
-            Computed::Computed(adjusted) => format!("{} without a covariate left out of adjusted numbers; missing values counted in the balance table.", counted(adjusted.left_out, "restoration", "restorations")),
-            Computed::NotComputed(_) => "Counted in the balance table.".to_owned(),
-        }),
-        ("12d Loss to follow-up", "Censored at the last visit that showed the filling; recall by level in the flow diagram.".to_owned()),
+        ("11 Quantitative variables", "Numbers as they are; grades and kinds by level, rare ones put together.".to_owned()),
+        ("12a Statistical methods", "The paragraph above.".to_owned()),
+        ("12b Subgroups", "None.".to_owned()),
+        (
+            "12c Missing data",
+            adjusted.map_or_else(
+                || "Counted in the balance table.".to_owned(),
+                |adjusted| {
+                    format!(
+                        "{} without a covariate left out of adjusted numbers; missing values counted in the balance table.",
+                        counted(adjusted.left_out, "restoration", "restorations")
+                    )
+                },
+            ),
+        ),
+        (
+            "12d Loss to follow-up",
+            "Censored at the last visit that showed the filling; recall by level in the flow diagram.".to_owned(),
+        ),
+        (
+            "12e Sensitivity",
+            "Regression beside weighting; within patients; failures taken between visits; how strong an unmeasured difference would have to be."
+                .to_owned(),
+        ),
         ("13 Participants at each stage", "The flow diagram.".to_owned()),
-        ("14 Descriptive data", "“What is compared”.".to_owned()),
-        ("15 Outcome data", counted(failures, "failure", "failures") + " by level and time in “As it is”."),
+        ("14a, b Descriptive data", "“What is compared”, with missing values counted.".to_owned()),
+        (
+            "14c Follow-up",
+            format!(
+                "Median, by reverse Kaplan–Meier. {}",
+                by_level(&|group| known(&group.median_follow_up_days, |day| span(*day)))
+            ),
+        ),
+        (
+            "15 Outcome data",
+            by_level(&|group| {
+                format!(
+                    "{} in {:.0} years at risk",
+                    counted(group.behind.failures, "failure", "failures"),
+                    group.exposure_years.count()
+                )
+            }),
+        ),
         ("16 Main results", "Crude and adjusted, absolute and relative, with intervals.".to_owned()),
-        ("17 Other analyses", "Within patients; between visits; all factors together.".to_owned()),
+        ("17 Other analyses", "Within patients; between visits; criteria; all factors together.".to_owned()),
+        ("18 Key results", findings.collect::<Vec<_>>().join(" ")),
         ("19 Limitations", "The guards beside each number.".to_owned()),
         ("20 Interpretation", "The verdicts, by rules written down beforehand.".to_owned()),
-        ("To be filled in by hand", "1 title and abstract, 2 background, 3 objectives, 8 who measured and how, 18 key results, 21 generalisability, 22 funding.".to_owned()),
+        ("To be filled in by hand", "1 title and abstract, 2 background, 21 generalisability, 22 funding.".to_owned()),
     ]
 }
 

@@ -58,6 +58,9 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
     text
 }
 
+/// Charts of criteria that are open to the eye; the others are folded.
+const FIRST: usize = 4;
+
 const SECTIONS: &[(&str, &str)] = &[
     ("meaning", "What this means"),
     ("compared", "What is compared"),
@@ -366,10 +369,13 @@ fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
     html! {
         h2 id="criteria" { "Criteria at each recall" }
         (beside(comparison, &[Weakens::Criteria]))
-        p { "Of those due and scored, among retained restorations: a lost filling has no colour. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
-        @for chart in &charts.criteria { (drawing(chart)) }
+        p { "Of those due and scored; a lost filling has no colour, staining or fit. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
-        @else { details { summary { "All criteria as a table" } div.scroll { table {
+        @for criterion in charts.criteria.iter().take(FIRST) { (drawing(criterion)) }
+        @if charts.criteria.len() > FIRST {
+            details { summary { "The other criteria as charts" } @for criterion in charts.criteria.iter().skip(FIRST) { (drawing(criterion)) } }
+        }
+        @if !comparison.criteria.is_empty() { details { summary { "All criteria as a table" } div.scroll { table {
             caption { "Share of each level" }
             thead { tr { th scope="col" { "Criterion" } th.n scope="col" { "Month" } th scope="col" { "At least" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
             tbody { @for one in &comparison.criteria { tr {

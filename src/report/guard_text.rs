@@ -30,8 +30,8 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
             span(*shortest_median)
         ),
         Guard::OnePeriod { level, from, to, shared } => format!(
-            "{level} was placed from {from} to {to}; only {} of it while the reference was in use. What differs may be the calendar (materials, hands, recalls) and not the choice.",
-            percent(*shared)
+            "{level} was placed from {from} to {to}; {} while the reference was in use. What differs may be the calendar (materials, hands, recalls) and not the choice.",
+            if shared.value() > 0.0 { format!("only {} of it", percent(*shared)) } else { "none of it".to_owned() }
         ),
         Guard::OneOperator { level } => {
             format!("{level} was placed by one operator only: what differs may be the hands and not the choice.")

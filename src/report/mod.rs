@@ -11,6 +11,7 @@
 //! - [`verdict_text`], [`guard_text`]: what may be said of a comparison, and what weakens it
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
 //! - [`comparison_methods`]: its methods, and the hand-out
+//! - [`comparison_summary`]: it for the terminal
 //! - [`set_aside`]: rows set aside, with the reasons
 //! - [`folder`]: all of it into a folder
 
@@ -19,6 +20,7 @@ pub mod charts;
 pub mod comparison_charts;
 pub mod comparison_methods;
 pub mod comparison_page;
+pub mod comparison_summary;
 pub mod comparison_tables;
 pub mod finding_page_text;
 pub mod findings_file;

@@ -5,9 +5,12 @@ use crate::quantity::{DAYS_PER_YEAR, Days, Known};
 use crate::result::{
     Agreement, Comparison, Needed, PublishedDirection, Verdict, VerdictBasis, VerdictKind, VerdictMeasure, VerdictNumbers,
 };
-use crate::wording::{counted, p_value, span};
+use crate::wording::{count, counted, p_value, span};
 
 use super::sentence::interval_word;
+
+/// The endpoint that the published findings are about.
+const RETENTION: &str = "retention_loss";
 
 /// The sentences of one verdict.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -60,22 +63,63 @@ pub fn listed(names: &[String]) -> String {
     }
 }
 
-fn of_hundred(survival: f64) -> f64 {
-    (1.0 - survival) * 100.0
+/// Failures are counted in a hundred fillings, or in a thousand where fewer than two in a hundred fail of either.
+fn counted_in(numbers: &VerdictNumbers) -> f64 {
+    if numbers.reference.min(numbers.level) > 0.98 { 1000.0 } else { 100.0 }
 }
 
-fn whole(number: f64) -> String {
-    let rounded = number.abs().round();
-    if rounded < 0.5 && number.abs() > 1e-9 { "fewer than 1".to_owned() } else { format!("{rounded:.0}") }
+/// How many fail: `about 12`, `fewer than 1`, `none`.
+fn about(survival: f64, of: f64) -> String {
+    let failing = (1.0 - survival) * of;
+    if failing < 1e-9 {
+        "none".to_owned()
+    } else if failing < 0.5 {
+        "fewer than 1".to_owned()
+    } else {
+        format!("about {failing:.0}")
+    }
 }
 
-/// A difference of survival as fillings of 100 that fail: `4 more`, `7 fewer`, `none more or fewer`.
-fn more_or_fewer(difference: f64) -> String {
-    let failing = -difference * 100.0;
+/// A number of fillings without its sign: whole, but with a digit more where it would round to none.
+fn fillings(number: f64) -> String {
+    let size = number.abs();
+    if !(1e-9..0.5).contains(&size) {
+        format!("{size:.0}")
+    } else if size >= 0.05 {
+        format!("{size:.1}")
+    } else {
+        "nearly 0".to_owned()
+    }
+}
+
+/// A difference of survival as fillings that fail: `4 more`, `7 fewer`, `about as many`.
+fn more_or_fewer(difference: f64, of: f64) -> String {
+    let failing = -difference * of;
     if failing.abs() < 0.5 {
         "about as many".to_owned()
     } else {
-        format!("{} {}", whole(failing), if failing > 0.0 { "more" } else { "fewer" })
+        format!("{} {}", fillings(failing), if failing > 0.0 { "more" } else { "fewer" })
+    }
+}
+
+/// Limits of a difference of survival as fillings that fail: `6 fewer to 13 more`, `2 to 22 more`, `3 to 9 fewer`.
+fn range(numbers: &VerdictNumbers, of: f64) -> String {
+    let (least, most) = (-numbers.upper * of, -numbers.lower * of);
+    if least >= 0.0 {
+        format!("{} to {} more", fillings(least), fillings(most))
+    } else if most <= 0.0 {
+        format!("{} to {} fewer", fillings(most), fillings(least))
+    } else {
+        format!("{} fewer to {} more", fillings(least), fillings(most))
+    }
+}
+
+/// A difference of survival by another way: `4 more of 100`, `next to none`.
+fn by_another_way(difference: f64, of: f64) -> String {
+    if (difference * of).abs() < 0.5 {
+        "next to none".to_owned()
+    } else {
+        format!("{} of {of}", more_or_fewer(difference, of))
     }
 }
 
@@ -85,10 +129,15 @@ fn days(count: f64) -> String {
 }
 
 fn relevant(comparison: &Comparison) -> String {
-    format!("{:.0} in 100", comparison.relevant_difference.value() * 100.0)
+    let hundredths = comparison.relevant_difference.value() * 100.0;
+    if (hundredths - hundredths.round()).abs() < 1e-9 {
+        format!("{hundredths:.0} in 100")
+    } else {
+        format!("{:.0} in 1000", hundredths * 10.0)
+    }
 }
 
-/// `within 5 years`.
+/// ` within 5 years`.
 fn within(day: Option<Days>) -> String {
     day.map_or_else(String::new, |day| format!(" within {}", span(day)))
 }
@@ -98,39 +147,54 @@ fn finding(comparison: &Comparison, verdict: &Verdict) -> String {
     match verdict.kind {
         VerdictKind::DescribedOnly => format!("{level} and {reference}: too few to be compared; described, no more."),
         VerdictKind::TooLittleToTell => format!("{level} and {reference}: too little to tell."),
-        VerdictKind::NoClearDifference => {
-            format!("{level} and {reference}: no clear difference; one of {} or more is excluded.", relevant(comparison))
-        }
+        VerdictKind::NoClearDifference => format!(
+            "{level} and {reference}: no clear difference; one of {} or more lies outside the {}.",
+            relevant(comparison),
+            interval_word(comparison.confidence_level)
+        ),
         VerdictKind::DependsOnAdjustment => {
-            format!("{level} and {reference}: the two ways of adjusting disagree; nothing can be said.")
+            let why = match verdict.regression_difference {
+                Some(_) => "the two ways of adjusting disagree",
+                None => "only one way of adjusting has an estimate",
+            };
+            format!("{level} and {reference}: {why}, so nothing can be said.")
         }
         VerdictKind::Differ => {
-            let leading = match verdict.measure {
-                VerdictMeasure::SurvivalAtHorizon => verdict.survival,
-                VerdictMeasure::RestrictedMean => verdict.restricted_mean,
+            let like = match verdict.basis {
+                VerdictBasis::Weighted => "like compared with like",
+                VerdictBasis::Crude => "nothing adjusted",
             };
-            let more = leading.is_none_or(|numbers| numbers.difference < 0.0);
-            format!(
-                "{} fillings with {level} failed than with {reference}{}.",
-                if more { "More" } else { "Fewer" },
-                if verdict.basis == VerdictBasis::Crude { " (not adjusted)" } else { "" }
-            )
+            match verdict.measure {
+                VerdictMeasure::SurvivalAtHorizon => {
+                    let worse = verdict.survival.is_none_or(|numbers| numbers.difference < 0.0);
+                    let word = if worse { "More" } else { "Fewer" };
+                    format!("{word} fillings with {level} than with {reference} failed{}, {like}.", within(verdict.day))
+                }
+                VerdictMeasure::RestrictedMean => {
+                    let worse = verdict.restricted_mean.is_none_or(|numbers| numbers.difference < 0.0);
+                    let word = if worse { "less long" } else { "longer" };
+                    format!(
+                        "Over the first {}, fillings with {level} went {word} without failure than those with {reference}, {like}.",
+                        span(comparison.restricted_mean_day)
+                    )
+                }
+            }
         }
     }
 }
 
 fn absolute(comparison: &Comparison, verdict: &Verdict) -> Option<String> {
     let (level, reference) = names(comparison, verdict);
-    let level_word = interval_word(comparison.confidence_level);
     let survival = verdict.survival.map(|numbers| {
+        let of = counted_in(&numbers);
         format!(
-            "Of 100 such fillings with {level} about {} would fail{}, of 100 with {reference} about {}, if nothing else ended them: {} ({level_word}: {} to {}).",
-            whole(of_hundred(numbers.level)),
+            "Of {of} such fillings with {level} {} would fail{}, of {of} with {reference} {}, if nothing else ended them: {} ({}: {}).",
+            about(numbers.level, of),
             within(verdict.day),
-            whole(of_hundred(numbers.reference)),
-            more_or_fewer(numbers.difference),
-            more_or_fewer(numbers.upper),
-            more_or_fewer(numbers.lower)
+            about(numbers.reference, of),
+            more_or_fewer(numbers.difference, of),
+            interval_word(comparison.confidence_level),
+            range(&numbers, of)
         )
     });
     let mean = verdict.restricted_mean.map(|numbers| mean_sentence(comparison, verdict, &numbers));
@@ -146,52 +210,60 @@ fn absolute(comparison: &Comparison, verdict: &Verdict) -> Option<String> {
 fn mean_sentence(comparison: &Comparison, verdict: &Verdict, numbers: &VerdictNumbers) -> String {
     let (level, reference) = names(comparison, verdict);
     let signed = |days_more: f64| format!("{} {}", days(days_more), if days_more < 0.0 { "less" } else { "more" });
+    let (lower, upper) = (numbers.lower, numbers.upper);
+    let limits = if lower >= 0.0 {
+        format!("{} to {} more", days(lower), days(upper))
+    } else if upper <= 0.0 {
+        format!("{} to {} less", days(upper), days(lower))
+    } else {
+        format!("{} to {}", signed(lower), signed(upper))
+    };
     format!(
-        "In the first {} fillings with {level} did without failure for {:.2} years on average, with {reference} for {:.2}: {} ({}: {} to {}).",
+        "Over the first {}, fillings with {level} would go {:.2} years without failure on average, those with {reference} {:.2} years, if nothing else ended them: {} ({}: {limits}).",
         span(comparison.restricted_mean_day),
         numbers.level / DAYS_PER_YEAR,
         numbers.reference / DAYS_PER_YEAR,
         signed(numbers.difference),
-        interval_word(comparison.confidence_level),
-        signed(numbers.lower),
-        signed(numbers.upper)
+        interval_word(comparison.confidence_level)
     )
 }
 
+/// What the ends of the interval of survival's difference would mean; nothing where it is only described.
 fn ends(comparison: &Comparison, verdict: &Verdict) -> Option<String> {
-    let numbers = verdict.survival?;
+    let numbers = verdict.survival.filter(|_| verdict.kind != VerdictKind::DescribedOnly)?;
     let (level, reference) = names(comparison, verdict);
-    let relevant_difference = comparison.relevant_difference.value();
-    let meaning = |difference: f64| {
-        if difference <= -relevant_difference {
-            "a disadvantage that would matter"
-        } else if difference >= relevant_difference {
-            "an advantage that would matter"
-        } else {
-            "too small to matter"
-        }
+    let matters = comparison.relevant_difference.value();
+    let side = |difference: f64| match difference {
+        difference if difference <= -matters => Some("worse"),
+        difference if difference >= matters => Some("better"),
+        _ => None,
     };
-    let (worst, best) = (meaning(numbers.lower), meaning(numbers.upper));
-    let about = format!("(what matters is {}, by the protocol)", relevant(comparison));
-    Some(if worst == best {
-        format!("From one end of the interval to the other, {level} against {reference} is {worst} {about}.")
-    } else {
-        format!("At one end of the interval {level} against {reference} would be {worst}, at the other {best} {about}.")
-    })
+    let whose = match verdict.measure {
+        VerdictMeasure::SurvivalAtHorizon => "the interval".to_owned(),
+        VerdictMeasure::RestrictedMean => format!("the interval of failures{}", within(verdict.day)),
+    };
+    let about = format!("({} matters, by the protocol)", relevant(comparison));
+    let (worst, best) = (side(numbers.lower), side(numbers.upper));
+    let small = "the difference would be too small to matter";
+    if worst == best {
+        let all = worst.map_or_else(
+            || small.to_owned(),
+            |side| format!("{level} would fare {side} than {reference} by enough to matter"),
+        );
+        return Some(format!("From one end of {whose} to the other {all} {about}."));
+    }
+    let first = worst
+        .map_or_else(|| small.to_owned(), |side| format!("{level} would fare {side} than {reference} by enough to matter"));
+    let second = match (worst, best) {
+        (_, None) => small.to_owned(),
+        (Some(_), Some(side)) => format!("{side} by enough to matter"),
+        (None, Some(side)) => format!("{level} would fare {side} than {reference} by enough to matter"),
+    };
+    Some(format!("At one end of {whose} {first}, at the other {second} {about}."))
 }
 
+/// By which measure and test, and how far adjustment moved the difference.
 fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
-    let test = match (&verdict.p_value, &verdict.corrected_p_value) {
-        (Known::Known(p), Known::Known(corrected)) if comparison.verdicts.len() > 1 => {
-            format!("{}, corrected for the number of levels {}", p_value(*p), p_value(*corrected))
-        }
-        (Known::Known(p), _) => p_value(*p),
-        _ => "not tested".to_owned(),
-    };
-    let measure = match verdict.measure {
-        VerdictMeasure::SurvivalAtHorizon => "survival at that age",
-        VerdictMeasure::RestrictedMean => "mean time without failure, since hazards are not proportional",
-    };
     let way = match verdict.basis {
         VerdictBasis::Weighted => {
             let names = comparison.adjusted.computed().map(|adjusted| listed(&adjusted.adjusted_for)).unwrap_or_default();
@@ -199,14 +271,34 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
         }
         VerdictBasis::Crude => "not adjusted".to_owned(),
     };
-    let mut text = format!("By {measure}, {way}; fillings of one mouth may share their fate: {test}.");
+    let mut text = match &verdict.p_value {
+        Known::NotKnown(_) => format!("Not tested; the numbers are {way}."),
+        Known::Known(p) => {
+            let measure = match verdict.measure {
+                VerdictMeasure::SurvivalAtHorizon => {
+                    verdict.day.map_or_else(|| "survival".to_owned(), |day| format!("survival at {}", span(day)))
+                }
+                VerdictMeasure::RestrictedMean => "mean time without failure, since hazards are not proportional".to_owned(),
+            };
+            let corrected = match &verdict.corrected_p_value {
+                Known::Known(corrected) if comparison.verdicts.len() > 1 => {
+                    format!("; corrected for the number of levels, {}", p_value(*corrected))
+                }
+                _ => String::new(),
+            };
+            format!("By {measure}, {way}; fillings of one mouth may share their fate: {}{corrected}.", p_value(*p))
+        }
+    };
     if verdict.basis == VerdictBasis::Weighted
         && let Some(crude) = verdict.crude_difference
     {
-        text.push_str(&format!(" Without adjustment it would be {} of 100", more_or_fewer(crude)));
+        let of = verdict.survival.as_ref().map_or(100.0, counted_in);
+        text.push_str(&format!(" Without adjustment the difference would be {}", by_another_way(crude, of)));
         match verdict.regression_difference {
-            Some(regression) => text.push_str(&format!(", adjusted by regression instead {}.", more_or_fewer(regression))),
-            None => text.push('.'),
+            Some(regression) => {
+                text.push_str(&format!(", by regression instead of weighting {}.", by_another_way(regression, of)));
+            }
+            None => text.push_str("; by regression there is no estimate."),
         }
     }
     text
@@ -217,10 +309,10 @@ fn needed_text(comparison: &Comparison, verdict: &Verdict, needed: &Needed) -> S
         "To find a difference of {} four times in five would take about {} in both levels together (so far {}), which is about {} followed to {} (so far {} of any follow-up).",
         relevant(comparison),
         counted(needed.failures, "failure", "failures"),
-        needed.failures_so_far,
+        count(needed.failures_so_far),
         counted(needed.restorations, "restoration", "restorations"),
         verdict.day.map_or_else(|| span(comparison.headline_day), span),
-        needed.restorations_so_far
+        count(needed.restorations_so_far)
     );
     match needed.years {
         Some(years) if years > 100.0 => text.push_str(" At the present pace one practice will not get there."),
@@ -228,6 +320,11 @@ fn needed_text(comparison: &Comparison, verdict: &Verdict, needed: &Needed) -> S
             " At the present pace that is some {} of placements, and the time to follow them.",
             if years < 1.5 { "12 more months".to_owned() } else { format!("{:.0} more years", years.ceil()) }
         )),
+        None if needed.failures_so_far >= needed.failures => {
+            text.push_str(
+                " There are that many already; a difference of that size would have been found four times in five.",
+            );
+        }
         None => text.push_str(" There are enough placements; following them longer is what is needed."),
     }
     text
@@ -237,6 +334,11 @@ fn published(comparison: &Comparison, verdict: &Verdict) -> Vec<String> {
     let label = |code: &String| {
         let level = comparison.levels.iter().find(|level| level.group.level == *code);
         level.map_or_else(|| code.clone(), |level| level.group.label.clone())
+    };
+    let other = if comparison.endpoint.name == RETENTION {
+        String::new()
+    } else {
+        format!(" (published of loss of retention, here {})", comparison.endpoint.title.to_lowercase())
     };
     verdict
         .published
@@ -253,7 +355,7 @@ fn published(comparison: &Comparison, verdict: &Verdict) -> Vec<String> {
                 Agreement::OtherWay => "These records point another way",
                 Agreement::OwnTooFew => "These records are too few to agree or disagree",
             };
-            Some(format!("{stands}: {direction} ({}; {}).", finding.says, finding.source))
+            Some(format!("{stands}{other}: {direction} ({}; {}).", finding.says, finding.source))
         })
         .collect()
 }

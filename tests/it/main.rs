@@ -10,6 +10,7 @@
 mod charts;
 mod compare_command;
 mod comparison;
+mod comparison_page;
 mod course;
 mod coverage;
 mod dialects;
