@@ -114,6 +114,9 @@ pub struct WatchArguments {
     /// Level of the outer limits [default: 0.998].
     #[arg(long, value_name = "LEVEL", requires = "unit", help_heading = "Funnel")]
     pub(super) outer: Option<f64>,
+    /// Judge each restoration once, too, so many years after it was placed: failed by then or not, against the benchmark's share.
+    #[arg(long, value_name = "YEARS", help_heading = "Benchmark")]
+    pub(super) judged_after: Option<f64>,
     /// Leave rows out that lack a value, and count them.
     #[arg(long, help_heading = "Columns")]
     leave_out_incomplete: bool,

@@ -3,7 +3,7 @@
 use super::answering::misused;
 use super::reading::Stop;
 use super::watch::{SpreadAsked, WatchArguments};
-use crate::quantity::{AnnualRate, ConfidenceLevel, Days, Fraction, Years};
+use crate::quantity::{AnnualRate, ConfidenceLevel, DAYS_PER_YEAR, Days, Fraction, Years};
 use crate::stats::{AfterSignal, FunnelOptions, FunnelSpread, Replicates};
 use crate::watching::asked::{Benchmark, LimitAsked, WatchAsked, WatchRoles};
 
@@ -78,7 +78,21 @@ pub(super) fn asked(arguments: &WatchArguments) -> Result<WatchAsked, Stop> {
         frailty_variance: arguments.frailty_variance,
         replicates: Replicates { count: arguments.replicates, seed: arguments.seed },
         funnel: FunnelOptions { spread, inner, outer, ..usual },
+        judged_after: judged_after(arguments.judged_after)?,
     })
+}
+
+fn judged_after(years: Option<f64>) -> Result<Option<Days>, Stop> {
+    let Some(years) = years else { return Ok(None) };
+    let days = years * DAYS_PER_YEAR;
+    if !(days >= 1.0 && years <= 100.0) {
+        return Err(misused(format!(
+            "--judged-after {years} is no time that a restoration can be judged after.\nMend: give years such as --judged-after 2."
+        )));
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "at most a hundred years")]
+    let days = days.round() as i32;
+    Ok(Some(Days::new(days)))
 }
 
 fn benchmark(arguments: &WatchArguments) -> Result<Benchmark, Stop> {

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::asked::{LimitAsked, WatchAsked};
 use super::data::WatchData;
+use super::judged::{Judged, judge};
 use super::sentence;
 use crate::estimate::data::LeftOut;
 use crate::quantity::{Behind, Day, Days, Known, WhyNotKnown};
@@ -40,6 +41,9 @@ pub struct WatchAnswers {
     pub path: Cusum,
     /// Units side by side, where they were named.
     pub funnel: Option<NamedFunnel>,
+    /// Each restoration judged once, if asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub judged: Option<Judged>,
     /// What to be careful about.
     pub cautions: Vec<String>,
 }
@@ -149,6 +153,7 @@ pub fn answer(asked: &WatchAsked, data: &WatchData) -> Result<WatchAnswers, NoAn
         run_length,
         path,
         funnel: None,
+        judged: asked.judged_after.map(|after| judge(asked, after, data, &benchmark)).transpose()?,
         cautions: Vec::new(),
     };
     if let Some((names, grouping)) = &data.units {

@@ -84,4 +84,7 @@ pub struct WatchAsked {
     pub replicates: Replicates,
     /// How the funnel is built.
     pub funnel: FunnelOptions,
+    /// How long after it was placed each restoration is judged once, too; none if not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub judged_after: Option<Days>,
 }

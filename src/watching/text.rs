@@ -3,11 +3,12 @@
 use std::fmt::Write as _;
 
 use super::answer::{NamedFunnel, WatchAnswers};
+use super::judged::Judged;
 use super::sentence;
 use crate::estimate::section::{Section, digits, why_not_known};
 use crate::quantity::{ConfidenceLevel, Known};
 use crate::stats::{FunnelLimits, FunnelPlace};
-use crate::wording::{count, counted, escape_terminal};
+use crate::wording::{count, counted, escape_terminal, percent, span};
 
 /// All of it.
 pub fn table(answers: &WatchAnswers) -> String {
@@ -30,7 +31,18 @@ pub fn table(answers: &WatchAnswers) -> String {
     }
     let _ = write!(text, "\n{}", path(answers).text());
     if let Some(named) = &answers.funnel {
-        let _ = write!(text, "\n{}", funnel(named).text());
+        let _ = write!(
+            text,
+            "\n{}",
+            funnel(named, "Units side by side: failures seen by those expected, 1 if as the benchmark", "ratio").text()
+        );
+    }
+    if let Some(judged) = &answers.judged {
+        let _ = write!(text, "\n{}", judged_section(judged).text());
+        if let Some(named) = &judged.funnel {
+            let _ =
+                write!(text, "\n{}", funnel(named, "Units side by side: shares failed by the time judged", "share").text());
+        }
     }
     text.push_str("\nMind\n");
     for line in &answers.cautions {
@@ -82,7 +94,38 @@ fn limits(limits: Option<FunnelLimits>) -> String {
     format!("{} to {}", side(limits.lower), side(limits.upper))
 }
 
-fn funnel(named: &NamedFunnel) -> Section {
+/// Restorations judged once: how many failed, and where the sum signalled.
+fn judged_section(judged: &Judged) -> Section {
+    let mut section = Section::new(
+        format!("Each restoration judged once, {} after it was placed", span(judged.after)),
+        &["judged", "failed", "expected", "share expected", "highest sum", "limit", "signals"],
+    );
+    let days: Vec<String> = judged.signal_days.iter().map(ToString::to_string).collect();
+    section.row(vec![
+        count(judged.judged),
+        count(judged.path.observed),
+        digits(judged.path.expected, 4),
+        percent(judged.expected_share),
+        digits(judged.path.highest, 4),
+        digits(judged.limit.limit, 4),
+        if days.is_empty() { "none".to_owned() } else { days.join(", ") },
+    ]);
+    section.note(format!(
+        "Odds {} times the benchmark's are looked for, case by case in the order of the days judged; with the benchmark true, {} of {} drawn sequences exceed the limit.",
+        digits(judged.path.odds_ratio, 4),
+        percent(judged.limit.false_alarms),
+        count(u64::from(judged.limit.replicates.count))
+    ));
+    if judged.not_judged > 0 {
+        section.note(format!(
+            "Not judged: {}, placed early enough but not followed so long without a failure, or only from a later day on. If those fared otherwise, so did the share.",
+            counted(judged.not_judged, "restoration", "restorations")
+        ));
+    }
+    section
+}
+
+fn funnel(named: &NamedFunnel, title: &str, value: &str) -> Section {
     let head = |of: fn(&crate::stats::FunnelUnit) -> Option<FunnelLimits>, usual: &str| {
         let level = named.funnel.units.iter().find_map(of).map(|limits| limits.level);
         level.map_or_else(
@@ -92,8 +135,8 @@ fn funnel(named: &NamedFunnel) -> Section {
     };
     let (inner, outer) = (head(|unit| unit.inner, "inner limits"), head(|unit| unit.outer, "outer limits"));
     let mut section = Section::new(
-        "Units side by side: failures seen by those expected, 1 if as the benchmark",
-        &["unit", "restorations", "patients", "failures", "expected", "ratio", &inner, &outer, "failures are"],
+        title,
+        &["unit", "restorations", "patients", "failures", "expected", value, &inner, &outer, "failures are"],
     );
     for (name, unit) in named.names.iter().zip(&named.funnel.units) {
         section.row(vec![

@@ -347,3 +347,80 @@ fn what_is_wrong_is_said_with_its_place_and_how_to_mend_it() {
     }
     insta::assert_snapshot!(text);
 }
+
+/// By hand: of five, one failed within the year, two were followed longer (one of them failed later), one left before, and one was placed
+/// too late to be judged.
+#[test]
+fn each_restoration_is_judged_once() {
+    let records = table(
+        "placed,days,lost,hand\n2020-01-01,100,1,a\n2020-01-05,400,0,b\n2020-02-01,200,0,a\n2020-03-01,500,1,b\n2022-06-01,30,1,a\n",
+    );
+    let arguments = [
+        "--placed",
+        "placed",
+        "--days",
+        "days",
+        "--cause",
+        "lost",
+        "--benchmark-rate",
+        "0.1",
+        "--judged-after",
+        "1",
+        "--limit",
+        "0.5",
+        "--unit",
+        "hand",
+        "--smallest",
+        "1",
+        "--spread",
+        "chance",
+        "--replicates",
+        "100",
+    ];
+    let found = answers(&records, &arguments).judged.expect("judged");
+    let chance = 1.0 - (-0.1_f64 * 365.0 / 365.25).exp();
+    assert_eq!((found.after.count(), found.judged, found.not_judged), (365, 3, 1));
+    absolute(found.expected_share.value(), chance, 1e-15);
+    assert_eq!(found.path.observed, 1);
+    absolute(found.path.expected, 3.0 * chance, 1e-14);
+    let first = (2.0_f64 / (1.0 + chance)).ln();
+    // It signals at the first, and starts again at 0.
+    assert_eq!(found.path.sums.len(), 3);
+    absolute(found.path.sums[0], first, 1e-14);
+    assert_eq!(found.path.sums[1..], [0.0, 0.0]);
+    let days: Vec<String> = found.signal_days.iter().map(ToString::to_string).collect();
+    assert_eq!(days, ["2020-12-31"]);
+    let funnel = found.funnel.expect("units").funnel;
+    absolute(funnel.target, chance, 1e-15);
+    let seen: Vec<(u64, u64)> = funnel.units.iter().map(|unit| (unit.observations, unit.observed)).collect();
+    assert_eq!(seen, [(1, 1), (2, 0)]);
+    let mut text = said(&records, &records.run(&[&["watch", "records/a.csv"][..], &arguments].concat()));
+    for more in
+        [&["--judged-after", "0"][..], &["--judged-after", "2.9"], &["--judged-after", "9", "--benchmark-kept", "1=0.9"]]
+    {
+        let mut all = vec!["watch", "records/a.csv", "--placed", "placed", "--days", "days", "--cause", "lost"];
+        if !more.contains(&"--benchmark-kept") {
+            all.extend(["--benchmark-rate", "0.1"]);
+        }
+        all.extend(more);
+        write!(text, "$ … {}\n{}\n", more.join(" "), said(&records, &records.run(&all))).expect("written");
+    }
+    insta::assert_snapshot!(text);
+}
+
+/// The limit of restorations judged once is that of the engine for the same chances and replicates.
+#[test]
+fn the_limit_of_those_judged_once_is_the_engines() {
+    let records = table(&series());
+    let mut arguments = SERIES.to_vec();
+    arguments.extend(["--benchmark-rate", "2", "--judged-after", "0.1", "--replicates", "400", "--false-alarms", "0.1"]);
+    let mut rows: Vec<&str> = arguments.clone();
+    rows.retain(|argument| *argument != "--followed-from" && *argument != "from");
+    let found = answers(&records, &rows).judged.expect("judged");
+    let chances = vec![found.expected_share; found.judged as usize];
+    let replicates = Replicates { count: 400, seed: 1 };
+    let highest = manebit::stats::binary_highest_sums(&chances, 2.0, replicates);
+    let limit = *highest.known().expect("drawn").limit(Fraction::new(0.1)).known().expect("a limit");
+    assert_eq!(found.limit, limit);
+    assert!(found.judged > 10, "{}", found.judged);
+}
