@@ -76,7 +76,7 @@ fn compared(columns: &ScoredColumns, least: Standing, reference: u16, protocol: 
     };
     let too_few = Known::NotKnown(WhyNotKnown::TooFewToShow);
     let shares =
-        (0..levels).map(|row| if hidden(row) { too_few.clone() } else { clustered_share(&codes, row, 1, level) }).collect();
+        (0..levels).map(|row| if hidden(row) { too_few } else { clustered_share(&codes, row, 1, level) }).collect();
     let contrasts = (0..levels).filter(|row| *row != reference).map(|row| CriterionContrast {
         level: row,
         contrast: if hidden(row) || hidden(reference) {
