@@ -267,10 +267,10 @@ pub fn flow_branches(comparison: &Comparison) -> Vec<FlowBranch> {
         .map(|level| {
             let group = &level.group;
             let mut lines = vec![format!("in {}", counted(group.behind.clusters, "patient", "patients"))];
-            lines.push("seen of those due:".to_owned());
+            lines.push("seen / due:".to_owned());
             for recall in level.recalls.iter().filter(|recall| recall.due > 0 && recall.months > 0) {
                 let share = known(&recall.share_seen, |(share, _)| format!("{:.0} %", share.value() * 100.0));
-                lines.push(format!("{} months: {} of {}, {share}", recall.months, count(recall.seen), count(recall.due)));
+                lines.push(format!("{} months: {}/{}, {share}", recall.months, count(recall.seen), count(recall.due)));
             }
             lines.push(format!("failed: {}", count(group.behind.failures)));
             lines.push(format!("ended otherwise: {}", count(group.competing)));

@@ -3,10 +3,11 @@
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{flow_branches, flow_steps, interval_note};
 use super::guard_text::guard_text;
+use super::sentence::interval_word;
 use super::verdict_text::{listed, verdict_text};
 use crate::protocol::FailureDayReading;
 use crate::result::{Comparison, Computed, GroupReview};
-use crate::wording::{count, counted, known, span};
+use crate::wording::{count, counted, interval_text, known, percent, percent_interval, span};
 
 /// The methods in one paragraph.
 pub fn methods(comparison: &Comparison) -> String {
@@ -163,6 +164,7 @@ pub fn hand_out(comparison: &Comparison) -> String {
     for guard in &comparison.guards {
         text.push_str(&format!("- {}\n", plain(&guard_text(guard, &comparison.factor.label))));
     }
+    text.push_str(&levels_table(comparison));
     text.push_str("\n## From records to results\n\n");
     for step in flow_steps(comparison) {
         text.push_str(&format!("1. {}\n", plain(&step.text)));
@@ -180,6 +182,36 @@ pub fn hand_out(comparison: &Comparison) -> String {
     text.push_str(&format!("\n## Methods\n\n{}\n\n## Items of a cohort report (STROBE; von Elm et al., Lancet 2007;370:1453–1457)\n\n| item | here |\n| --- | --- |\n", plain(&methods(comparison))));
     for (item, here) in reporting_items(comparison) {
         text.push_str(&format!("| {item} | {} |\n", plain(&here)));
+    }
+    text
+}
+
+/// The levels with what stands behind them, as a table of Markdown.
+fn levels_table(comparison: &Comparison) -> String {
+    let mut text = format!(
+        "\n## What is compared\n\n| level | restorations | patients | failures | years at risk | {} after {}, not adjusted ({}) |\n| --- | ---: | ---: | ---: | ---: | ---: |\n",
+        comparison.endpoint.survival_title.to_lowercase(),
+        span(comparison.headline_day),
+        interval_word(comparison.confidence_level)
+    );
+    for level in &comparison.levels {
+        let group = &level.group;
+        let survival = group.horizon(comparison.headline_day).map_or_else(
+            || "not asked for".to_owned(),
+            |horizon| {
+                known(&horizon.survival, |survival| {
+                    format!("{} ({})", percent(survival.value), interval_text(&survival.interval, percent_interval))
+                })
+            },
+        );
+        text.push_str(&format!(
+            "| {} | {} | {} | {} | {:.0} | {survival} |\n",
+            plain(&group.label),
+            count(group.behind.observations),
+            count(group.behind.clusters),
+            count(group.behind.failures),
+            group.exposure_years.count()
+        ));
     }
     text
 }

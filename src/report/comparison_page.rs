@@ -10,12 +10,13 @@ use super::guard_text::guard_text;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
 use crate::figure::Drawing;
-use crate::quantity::{DAYS_PER_YEAR, Estimate, Fraction, Known};
+use crate::quantity::{ConfidenceInterval, DAYS_PER_YEAR, Estimate, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
-use crate::result::{Comparison, Computed, PublishedDirection, TogetherLine, Weakens};
+use crate::result::{Comparison, Computed, Guard, PublishedDirection, TogetherLine, Weakens};
 use crate::stats::{BootstrapInterval, Contrast, SurvivalContrast, WeightedComparison};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
+    why_not_known,
 };
 
 /// The page of a comparison.
@@ -41,7 +42,7 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
                 section.box id="meaning" aria-label="What this means and what it doesn't" {
                     h2 { "What this means, and what it doesn't" }
                     p { (STANDING_CAUTION) }
-                    (guards(comparison, &[Weakens::Everything]))
+                    (guards(comparison, |guard| guard.weakens() == Weakens::Everything))
                 }
                 (compared_section(comparison, charts))
                 (crude_section(comparison, charts))
@@ -72,20 +73,24 @@ const SECTIONS: &[(&str, &str)] = &[
     ("methods", "How it was done"),
 ];
 
-fn guards(comparison: &Comparison, weakens: &[Weakens]) -> Markup {
+fn guards(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
     let texts: Vec<String> = comparison
         .guards
         .iter()
-        .filter(|guard| weakens.contains(&guard.weakens()))
+        .filter(|guard| chosen(guard))
         .map(|guard| guard_text(guard, &comparison.factor.label))
         .collect();
     html! { @if !texts.is_empty() { ul { @for text in &texts { li { (text) } } } } }
 }
 
-/// The same in a box of its own, beside the numbers.
-fn beside(comparison: &Comparison, weakens: &[Weakens]) -> Markup {
-    let any = comparison.guards.iter().any(|guard| weakens.contains(&guard.weakens()));
-    html! { @if any { aside.box aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, weakens)) } } }
+/// The guards of some numbers in a box of its own, beside them.
+fn beside(comparison: &Comparison, weakens: Weakens) -> Markup {
+    beside_if(comparison, |guard| guard.weakens() == weakens)
+}
+
+fn beside_if(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
+    let any = comparison.guards.iter().any(&chosen);
+    html! { @if any { aside.box aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, chosen)) } } }
 }
 
 fn opening(comparison: &Comparison, verdicts: &[VerdictText]) -> Markup {
@@ -119,14 +124,14 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
         h2 id="compared" { "What is compared" }
         div.scroll { table {
             caption { "Levels of " (comparison.factor.label.to_lowercase()) "; the reference is " (label(comparison, comparison.reference)) }
-            thead { tr { th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Patients" } th.n scope="col" { "Failures" } th.n scope="col" { "Ended otherwise" } th.n scope="col" { "Years at risk" } th.n scope="col" { "Median follow-up" } th.n scope="col" { "Operators" } th scope="col" { "Placed (middle half)" } } }
+            thead { tr { th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Patients" } th.n scope="col" { "Failures" } th.n scope="col" { "Ended otherwise" } th.n scope="col" { "Years at risk" } th.n scope="col" { "Median follow-up" } th.n scope="col" { "Operators" } th.n scope="col" { "Placed (middle half)" } } }
             tbody { @for level in &comparison.levels { @let group = &level.group; tr {
                 th scope="row" { (group.label) }
                 td.n { (count(group.behind.observations)) } td.n { (count(group.behind.clusters)) } td.n { (count(group.behind.failures)) } td.n { (count(group.competing)) }
                 td.n { (format!("{:.0}", group.exposure_years.count())) }
                 td.n { (known(&group.median_follow_up_days, |day| span(*day))) }
                 td.n { @if level.operators == 0 { "not named" } @else { (count(level.operators)) } }
-                td { (level.first_placed) " to " (level.last_placed) " (" (level.early_quarter) " to " (level.late_quarter) ")" }
+                td.n { (level.first_placed) " to " (level.last_placed) br; "(" (level.early_quarter) " to " (level.late_quarter) ")" }
             } } }
         } }
         p {
@@ -154,9 +159,19 @@ fn survival_text(survival: Fraction) -> String {
     percent(survival)
 }
 
+/// A number with its sign, unless it rounds to nought.
+fn signed(value: f64, digits: usize) -> String {
+    let text = format!("{:.digits$}", value.abs());
+    if text.bytes().all(|byte| matches!(byte, b'0' | b'.')) {
+        text
+    } else {
+        format!("{}{text}", if value < 0.0 { "−" } else { "+" })
+    }
+}
+
 /// A difference in per cent points with its limits.
 fn difference_text(contrast: &Contrast) -> String {
-    let points = |value: f64| format!("{}{:.1}", if value < 0.0 { "−" } else { "+" }, (value * 100.0).abs());
+    let points = |value: f64| signed(value * 100.0, 1);
     let limits =
         known(&contrast.estimate.interval, |limits| format!("{} to {}", points(limits.lower), points(limits.upper)));
     format!("{} ({limits})", points(contrast.estimate.value))
@@ -168,7 +183,7 @@ fn ratio_text(ratio: &Estimate<f64>) -> String {
 }
 
 fn mean_text(comparison: &WeightedComparison) -> String {
-    let years = |days: f64| format!("{}{:.2}", if days < 0.0 { "−" } else { "+" }, (days / DAYS_PER_YEAR).abs());
+    let years = |days: f64| signed(days / DAYS_PER_YEAR, 2);
     comparison.restricted_means.first().map_or_else(
         || "not computed".to_owned(),
         |mean| {
@@ -191,7 +206,12 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     let level_word = interval_word(comparison.confidence_level);
     html! {
         h2 id="crude" { "As it is: nothing adjusted" }
-        (beside(comparison, &[Weakens::Survival, Weakens::Tests, Weakens::HazardRatios]))
+        (beside_if(comparison, |guard| match guard.weakens() {
+            Weakens::Survival | Weakens::Tests => true,
+            // Of hazard ratios only what weakens those of two levels, not those of the model of all together.
+            Weakens::HazardRatios => matches!(guard, Guard::NotProportional { .. }),
+            _ => false,
+        }))
         (drawing(&charts.survival))
         @match &crude.test {
             Computed::Computed(test) => p {
@@ -214,6 +234,18 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 td.n { (known(&horizon.geometric, |annual| format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval)))) }
             } } } }
         } }
+        @if !crude.contrasts.is_empty() { div.scroll { table {
+            caption { "Each level against " (label(comparison, comparison.reference)) "; " (level_word) "s, patient-clustered" }
+            thead { tr {
+                th scope="col" { "Level" }
+                th.n scope="col" { "Mean time without failure up to " (span(comparison.restricted_mean_day)) ", difference in years" }
+                th.n scope="col" { "Hazard ratio" }
+            } }
+            tbody { @for pair in &crude.contrasts { tr {
+                th scope="row" { (label(comparison, pair.level)) }
+                td.n { (mean_text(&pair.comparison)) } td.n { (hazard_text(&pair.comparison)) }
+            } } }
+        } } }
         (drawing(&charts.annual))
         @if let Some(pairs) = &crude.pairs {
             div.scroll { table {
@@ -231,8 +263,8 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         div.scroll { table {
             caption { "Survival by both readings" }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "Day found" } th.n scope="col" { "Between visits" } } }
-            tbody { @for one in &crude.between_visits { tr {
-                td { (label(comparison, one.level)) } td.n { (span(one.day)) }
+            tbody { @for (place, one) in crude.between_visits.iter().enumerate() { tr {
+                (first_of_level(comparison, &crude.between_visits, place, |one| one.level)) td.n { (span(one.day)) }
                 td.n { (found_at(comparison, one.level, one.day)) }
                 td.n {
                     (known(&one.survival, |range| {
@@ -240,7 +272,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                         if least == largest { least } else { format!("{least} to {largest}") }
                     }))
                     @if let Some(resampled) = &one.resampled {
-                        " (" (resampled_text(&resampled.percentile)) ", resampled)"
+                        " (" (resampled_text(&resampled.percentile)) ")"
                     }
                 }
             } } }
@@ -258,13 +290,29 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
             div.scroll { table {
                 caption { "Cumulative incidence; " (level_word) "s, patient-clustered" }
                 thead { tr { th scope="col" { "Level" } th.n scope="col" { "By" } th.n scope="col" { "Failed" } th.n scope="col" { "Ended otherwise" } } }
-                tbody { @for one in &incidence.at { tr {
-                    td { (label(comparison, one.level)) } td.n { (span(one.day)) }
-                    @for part in [&one.failed, &one.otherwise] { td.n { (known(part, |part| format!("{} ({})", percent(part.value), known(&part.interval, percent_interval)))) } }
+                tbody { @for (place, one) in incidence.at.iter().enumerate() { tr {
+                    (first_of_level(comparison, &incidence.at, place, |one| one.level)) td.n { (span(one.day)) }
+                    @for part in [&one.failed, &one.otherwise] { td.n { (known(part, |part| format!("{} ({})", percent(part.value), none_by_then(&part.interval)))) } }
                 } } }
             } }
         }
     }
+}
+
+/// Limits of an incidence; where nothing had happened there are none.
+fn none_by_then(interval: &Known<ConfidenceInterval<Fraction>>) -> String {
+    match interval {
+        Known::NotKnown(WhyNotKnown::NoFailures) => "none by then".to_owned(),
+        interval => known(interval, percent_interval),
+    }
+}
+
+/// The name of a level before its first row, over all of its rows.
+fn first_of_level<T>(comparison: &Comparison, rows: &[T], place: usize, level: impl Fn(&T) -> u16) -> Markup {
+    let of = level(&rows[place]);
+    let begins = place == 0 || level(&rows[place - 1]) != of;
+    let length = rows[place..].iter().take_while(|row| level(row) == of).count();
+    html! { @if begins { th scope="rowgroup" rowspan=(length) { (label(comparison, of)) } } }
 }
 
 fn difference_at(comparison: &Comparison, level: usize, horizon: usize) -> String {
@@ -287,7 +335,7 @@ fn found_at(comparison: &Comparison, level: u16, day: crate::quantity::Days) -> 
 fn adjusted_section(comparison: &Comparison) -> Markup {
     html! {
         h2 id="adjusted" { "Like with like: adjusted for how levels differ" }
-        (beside(comparison, &[Weakens::Adjusted]))
+        (beside(comparison, Weakens::Adjusted))
         @match &comparison.adjusted {
             Computed::NotComputed(why) => p { "Not computed: " (why) "." },
             Computed::Computed(adjusted) => {
@@ -317,7 +365,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                                 td.n { (mean_text(&pair.crude)) } td.n { (mean_text(&pair.weighted)) }
                                 td.n { (match &pair.regression {
                                     Computed::Computed(regression) => known(&regression.restricted_mean, |mean| {
-                                        let years = |days: f64| format!("{}{:.2}", if days < 0.0 { "−" } else { "+" }, (days / DAYS_PER_YEAR).abs());
+                                        let years = |days: f64| signed(days / DAYS_PER_YEAR, 2);
                                         let limits = known(&mean.difference.estimate.interval, |limits| format!("{} to {}", years(limits.lower), years(limits.upper)));
                                         format!("{} ({limits})", years(mean.difference.estimate.value))
                                     }),
@@ -337,9 +385,13 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                     @if let Computed::NotComputed(why) = &pair.regression { p { "No regression: " (why) "." } }
                     p {
                         (known(&pair.e_value, |value| format!(
-                            "To explain the weighted hazard ratio away, something not recorded would have to go with both the level and the failure by a risk ratio of {:.2} each; to move its interval to no difference, by {} (E-value).",
+                            "To explain the weighted hazard ratio away, something not recorded would have to go with both the level and the failure by a risk ratio of {:.2} each (E-value); {}.",
                             value.of_estimate,
-                            known(&value.of_limit, |limit| format!("{limit:.2}"))
+                            match &value.of_limit {
+                                Known::Known(limit) if *limit > 1.0 => format!("to move its interval to no difference, by {limit:.2}"),
+                                Known::Known(_) => "its interval holds no difference as it is".to_owned(),
+                                Known::NotKnown(why) => format!("of its interval: {}", why_not_known(*why)),
+                            }
                         )))
                     }
                 }
@@ -368,7 +420,7 @@ fn contrast_text(found: &Known<SurvivalContrast>) -> String {
 fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="criteria" { "Criteria at each recall" }
-        (beside(comparison, &[Weakens::Criteria]))
+        (beside(comparison, Weakens::Criteria))
         p { "Of those due and scored; a lost filling has no colour, staining or fit. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
         @for criterion in charts.criteria.iter().take(FIRST) { (drawing(criterion)) }
@@ -391,7 +443,7 @@ fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
 fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="together" { "What goes with " (comparison.endpoint.title.to_lowercase()) " here: all together" }
-        (beside(comparison, &[Weakens::HazardRatios]))
+        (beside(comparison, Weakens::HazardRatios))
         @match &comparison.together {
             Computed::NotComputed(why) => p { "Not computed: " (why) "." },
             Computed::Computed(together) => {
@@ -463,6 +515,10 @@ fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup
 
 /// Resampled limits in per cent.
 fn resampled_text(limits: &BootstrapInterval) -> String {
-    let percent = |limit: &Known<f64>| known(limit, |limit| format!("{:.1}", limit * 100.0));
-    format!("{} to {} %", percent(&limits.lower), percent(&limits.upper))
+    let percent =
+        |limit: &Known<f64>| limit.known().map_or_else(|| "no limit".to_owned(), |limit| format!("{:.1} %", limit * 100.0));
+    match (&limits.lower, &limits.upper) {
+        (Known::NotKnown(_), Known::NotKnown(_)) => "no limits".to_owned(),
+        (lower, upper) => format!("{} to {}, resampled", percent(lower), percent(upper)),
+    }
 }

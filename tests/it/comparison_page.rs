@@ -414,6 +414,25 @@ fn every_criterion_scored_has_a_chart_and_what_is_drawn_is_what_was_found() {
 }
 
 #[test]
+fn a_hand_out_has_the_numbers_of_every_level() {
+    let comparison = sample();
+    let text = hand_out(&comparison);
+    let rows: Vec<&str> =
+        text.lines().skip_while(|line| *line != "## What is compared").filter(|line| line.starts_with("| ")).collect();
+    for (level, row) in comparison.levels.iter().zip(&rows[2..]) {
+        let group = &level.group;
+        let start = format!(
+            "| {} | {} | {} | {} | ",
+            group.label, group.behind.observations, group.behind.clusters, group.behind.failures
+        );
+        let survival =
+            group.horizon(comparison.headline_day).and_then(|horizon| horizon.survival.known()).expect("followed");
+        assert!(row.starts_with(&start), "{row}");
+        assert!(row.contains(&format!("| {:.1} % (", survival.value.value() * 100.0)), "{row}");
+    }
+}
+
+#[test]
 fn the_items_of_a_report_carry_the_numbers_of_this_comparison() {
     let comparison = sample();
     let items = reporting_items(&comparison);
