@@ -1,18 +1,18 @@
-//! A comparison as one self-contained HTML page: no network, no scripts, charts inline. What may be said comes first; what weakens a
+//! A comparison as one self-contained HTML page: no network, charts inline. What may be said comes first; what weakens a
 //! number stands beside it.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{ComparisonCharts, interval_note, line_label, together_note};
 use super::comparison_methods::{methods, reporting_items};
+use super::frame::{ReadCurves, chart, framed, scrolled, words};
 use super::guard_text::guard_text;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
-use crate::figure::Drawing;
 use crate::quantity::{DAYS_PER_YEAR, Estimate, Fraction, Known};
 use crate::record::Coded;
-use crate::result::{Comparison, Computed, PublishedDirection, TogetherLine, Weakens};
+use crate::result::{Comparison, Computed, GroupReview, PublishedDirection, TogetherLine, Weakens};
 use crate::stats::{BootstrapInterval, Contrast, SurvivalContrast, WeightedComparison};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
@@ -21,41 +21,32 @@ use crate::wording::{
 /// The page of a comparison.
 pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> String {
     let verdicts: Vec<VerdictText> = comparison.verdicts.iter().map(|verdict| verdict_text(comparison, verdict)).collect();
-    let page = html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
-                title { (comparison.title) ", " (comparison.as_of) }
-                style { (PreEscaped(include_str!("style.css"))) }
-            }
-            body { main {
-                h1 { (comparison.title) }
-                p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
-                (opening(comparison, &verdicts))
-                nav aria-label="Contents" { ul {
-                    @for (id, title) in SECTIONS { li { a href={ "#" (id) } { (title) } } }
-                } }
-                section.box id="meaning" aria-label="What this means and what it doesn't" {
-                    h2 { "What this means, and what it doesn't" }
-                    p { (STANDING_CAUTION) }
-                    (guards(comparison, &[Weakens::Everything]))
-                }
-                (compared_section(comparison, charts))
-                (crude_section(comparison, charts))
-                (adjusted_section(comparison))
-                (criteria_section(comparison))
-                (together_section(comparison, charts))
-                (published_section(comparison))
-                (methods_section(comparison, charts))
-            } }
+    let groups: Vec<GroupReview> = comparison.levels.iter().map(|level| level.group.clone()).collect();
+    let curves = [ReadCurves::new(&charts.survival.name, comparison.confidence_level, &groups)];
+    let body = html! {
+        h1 { (comparison.title) }
+        p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
+        (opening(comparison, &verdicts))
+        nav aria-label="Contents" { ul {
+            @for (id, title) in SECTIONS { li { a href={ "#" (id) } { (title) } } }
+        } }
+        section.box id="meaning" aria-label="What this means and what it doesn't" {
+            h2 { "What this means, and what it doesn't" }
+            p { (STANDING_CAUTION) }
+            (guards(comparison, &[Weakens::Everything]))
+            (words(true))
+        }
+        (compared_section(comparison, charts))
+        div.more {
+            (crude_section(comparison, charts))
+            (adjusted_section(comparison))
+            (criteria_section(comparison))
+            (together_section(comparison, charts))
+            (published_section(comparison))
+            (methods_section(comparison, charts))
         }
     };
-    let mut text = page.into_string();
-    text.push('\n');
-    text
+    framed(&format!("{}, {}", comparison.title, comparison.as_of), &curves, &body)
 }
 
 const SECTIONS: &[(&str, &str)] = &[
@@ -106,15 +97,11 @@ fn label(comparison: &Comparison, level: u16) -> &str {
     comparison.levels.get(usize::from(level)).map_or("", |level| level.group.label.as_str())
 }
 
-fn drawing(drawing: &Drawing) -> Markup {
-    html! { figure { (PreEscaped(&drawing.svg)) } }
-}
-
 fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     let shared = comparison.shared;
     html! {
         h2 id="compared" { "What is compared" }
-        div.scroll { table {
+        (scrolled("Levels", &html! { table {
             caption { "Levels of " (comparison.factor.label.to_lowercase()) "; the reference is " (label(comparison, comparison.reference)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Patients" } th.n scope="col" { "Failures" } th.n scope="col" { "Ended otherwise" } th.n scope="col" { "Years at risk" } th.n scope="col" { "Median follow-up" } th.n scope="col" { "Operators" } th scope="col" { "Placed (middle half)" } } }
             tbody { @for level in &comparison.levels { @let group = &level.group; tr {
@@ -125,13 +112,13 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                 td.n { @if level.operators == 0 { "not named" } @else { (count(level.operators)) } }
                 td { (level.first_placed) " to " (level.last_placed) " (" (level.early_quarter) " to " (level.late_quarter) ")" }
             } } }
-        } }
+        } }))
         p {
             (counted(shared.in_several, "patient", "patients")) " of " (count(shared.patients)) " have restorations of more than one level ("
             (counted(shared.restorations, "restoration", "restorations")) ")."
         }
-        (drawing(&charts.balance))
-        details { summary { "Means and shares by level" } div.scroll { table {
+        (chart(&charts.balance))
+        details { summary { "Means and shares by level" } (scrolled("Means and shares", &html! { table {
             caption { "Before weighting, and after where weighted for" }
             thead { tr { th scope="col" { "What" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "Missing" } } }
             tbody { @for column in &comparison.balance { tr {
@@ -143,7 +130,7 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                 } }
                 td.n { (count(column.missing)) }
             } } }
-        } } }
+        } })) }
     }
 }
 
@@ -189,7 +176,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="crude" { "As it is: nothing adjusted" }
         (beside(comparison, &[Weakens::Survival, Weakens::Tests, Weakens::HazardRatios]))
-        (drawing(&charts.survival))
+        (chart(&charts.survival))
         @match &crude.test {
             Computed::Computed(test) => p {
                 "Are the levels alike? " (p_value(test.p_value)) " (log-rank, χ² " (format!("{:.2}", test.chi_square)) ", " (counted(u64::from(test.degrees_of_freedom), "degree of freedom", "degrees of freedom"))
@@ -199,21 +186,21 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
             },
             Computed::NotComputed(why) => p { "Not tested: " (why) "." },
         }
-        div.scroll { table {
+        (scrolled("Survival and differences", &html! { table {
             caption { "Survival after each time, and the level less the reference in per cent points; " (level_word) "s. " (interval_note(comparison)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "At risk" } th.n scope="col" { "Survival" } th.n scope="col" { "Difference" } th.n scope="col" { "% a year, geometric" } } }
             tbody { @for (place, level) in comparison.levels.iter().enumerate() { @for (number, horizon) in level.group.horizons.iter().enumerate() { tr {
                 @if number == 0 { th scope="rowgroup" rowspan=(level.group.horizons.len()) { (level.group.label) } }
-                td.n { (span(horizon.day)) }
+                td.n data-sort=(horizon.day.count()) { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) @if horizon.few_at_risk { " few" } }
                 td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
                 td.n { (difference_at(comparison, place, number)) }
                 td.n { (known(&horizon.geometric, |annual| format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval)))) }
             } } } }
-        } }
-        (drawing(&charts.annual))
+        } }))
+        (chart(&charts.annual))
         @if let Some(pairs) = &crude.pairs {
-            div.scroll { table {
+            (scrolled("Every pair", &html! { table {
                 caption { "Every pair by the log-rank test, corrected for their number (Holm)" }
                 thead { tr { th scope="col" { "Pair" } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
                 tbody { @for pair in &pairs.pairs { tr {
@@ -221,15 +208,15 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                     td.n { (known(&pair.test, |test| p_value(test.p_value))) }
                     td.n { (known(&pair.adjusted_p_value, |p| p_value(*p))) }
                 } } }
-            } }
+            } }))
         }
         h3 { "Failures known only to lie between two visits" }
         p { "A failure found at a recall happened some time before. The first reading dates it to the visit that found it; the second (Turnbull) only says that it lies between that visit and the one before." }
-        div.scroll { table {
+        (scrolled("Survival by both readings", &html! { table {
             caption { "Survival by both readings" }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "Day found" } th.n scope="col" { "Between visits" } } }
             tbody { @for one in &crude.between_visits { tr {
-                td { (label(comparison, one.level)) } td.n { (span(one.day)) }
+                td { (label(comparison, one.level)) } td.n data-sort=(one.day.count()) { (span(one.day)) }
                 td.n { (found_at(comparison, one.level, one.day)) }
                 td.n {
                     (known(&one.survival, |range| {
@@ -241,7 +228,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                     }
                 }
             } } }
-        } }
+        } }))
         @match &crude.between_visits_test {
             Computed::Computed(test) => p {
                 "Are the levels alike by that reading? "
@@ -252,14 +239,14 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         @if let Some(incidence) = &crude.incidence {
             h3 { "With other endings counted" }
             p { "Cumulative incidence (Aalen–Johansen): how many had failed, and how many had ended otherwise. Gray's test of the failures: " (known(&incidence.test, |test| p_value(test.p_value))) "." }
-            div.scroll { table {
+            (scrolled("Cumulative incidence", &html! { table {
                 caption { "Cumulative incidence; " (level_word) "s, patient-clustered" }
                 thead { tr { th scope="col" { "Level" } th.n scope="col" { "By" } th.n scope="col" { "Failed" } th.n scope="col" { "Ended otherwise" } } }
                 tbody { @for one in &incidence.at { tr {
-                    td { (label(comparison, one.level)) } td.n { (span(one.day)) }
+                    td { (label(comparison, one.level)) } td.n data-sort=(one.day.count()) { (span(one.day)) }
                     @for part in [&one.failed, &one.otherwise] { td.n { (known(part, |part| format!("{} ({})", percent(part.value), known(&part.interval, percent_interval)))) } }
                 } } }
-            } }
+            } }))
         }
     }
 }
@@ -296,7 +283,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                 }
                 @for pair in &adjusted.pairs {
                     h3 { (label(comparison, pair.level)) " against " (label(comparison, comparison.reference)) }
-                    div.scroll { table {
+                    (scrolled("Crude and adjusted", &html! { table {
                         caption { "The level less the reference; " (interval_word(comparison.confidence_level)) "s, patient-clustered" }
                         thead { tr { th scope="col" { "What" } th.n scope="col" { "Crude" } th.n scope="col" { "By weighting" } th.n scope="col" { "By regression" } } }
                         tbody {
@@ -330,7 +317,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                                 }) }
                             }
                         }
-                    } }
+                    } }))
                     @if let Computed::NotComputed(why) = &pair.regression { p { "No regression: " (why) "." } }
                     p {
                         (known(&pair.e_value, |value| format!(
@@ -368,7 +355,7 @@ fn criteria_section(comparison: &Comparison) -> Markup {
         (beside(comparison, &[Weakens::Criteria]))
         p { "Of those due and scored, among retained restorations: a lost filling has no colour. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
-        @else { details { summary { "All criteria as a table" } div.scroll { table {
+        @else { details { summary { "All criteria as a table" } (scrolled("All criteria", &html! { table {
             caption { "Share of each level" }
             thead { tr { th scope="col" { "Criterion" } th.n scope="col" { "Month" } th scope="col" { "At least" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
             tbody { @for one in &comparison.criteria { tr {
@@ -377,7 +364,7 @@ fn criteria_section(comparison: &Comparison) -> Markup {
                 td.n { (known(&one.probability, |p| p_value(p.p_value))) }
                 td.n { (known(&one.corrected, |p| p_value(*p))) }
             } } }
-        } } } }
+        } })) } }
     }
 }
 
@@ -390,8 +377,8 @@ fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
             Computed::Computed(together) => {
                 p { (together_note(comparison, together)) }
                 @for why in [&together.no_hazards, &together.no_between_visits].into_iter().flatten() { p { "One model has no estimate: " (why) "." } }
-                @if let Some(forest) = &charts.forest { (drawing(forest)) }
-                details { summary { "The same as a table" } div.scroll { table {
+                @if let Some(forest) = &charts.forest { (chart(forest)) }
+                details { summary { "The same as a table" } (scrolled("Hazard ratios", &html! { table {
                     caption { "Hazard ratios" }
                     thead { tr { th scope="col" { "What" } th scope="col" { "Held against" } th.n scope="col" { "Day found" } th.n scope="col" { "p" } th.n scope="col" { "Between visits" } th.n scope="col" { "p" } } }
                     tbody { @for line in if together.hazards.is_empty() { &together.between_visits } else { &together.hazards } { @let (name, against) = line_label(line); tr {
@@ -402,7 +389,7 @@ fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                             td.n { (found.map_or_else(String::new, |found| known(&found.p_value, |p| p_value(*p)))) }
                         }
                     } } }
-                } } }
+                } })) }
             }
         }
     }
@@ -421,7 +408,7 @@ fn published_section(comparison: &Comparison) -> Markup {
         @if comparison.published.is_empty() { p { "Nothing in the table of sources is about two of these levels." } }
         @else {
             p { "Which level stands for which published class is in the first two columns. Trials and practices differ in lesions, hands and recalls; reviews disagree among themselves." }
-            div.scroll { table {
+            (scrolled("Published comparisons", &html! { table {
                 caption { "Published comparisons" }
                 thead { tr { th scope="col" { "Class" } th scope="col" { "Against" } th scope="col" { "About" } th scope="col" { "Better" } th scope="col" { "What it says" } th scope="col" { "Source" } } }
                 tbody { @for finding in &comparison.published { tr {
@@ -433,7 +420,7 @@ fn published_section(comparison: &Comparison) -> Markup {
                     }) }
                     td { (finding.says) } td { (finding.source) }
                 } } }
-            } }
+            } }))
         }
     }
 }
@@ -441,13 +428,13 @@ fn published_section(comparison: &Comparison) -> Markup {
 fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="methods" { "How it was done" }
-        (drawing(&charts.flow))
+        (chart(&charts.flow))
         p { (methods(comparison)) }
-        details { summary { "Where the items are that a report of a cohort should have (STROBE)" } div.scroll { table {
+        details { summary { "Where the items are that a report of a cohort should have (STROBE)" } (scrolled("Items of a report", &html! { table {
             caption { "von Elm et al., Lancet 2007;370:1453–1457; the items that a program can fill" }
             thead { tr { th scope="col" { "Item" } th scope="col" { "Here" } } }
             tbody { @for (item, here) in reporting_items(comparison) { tr { th scope="row" { (item) } td { (here) } } } }
-        } } }
+        } })) }
         p.soft {
             "Program " (comparison.program_version) "; protocol " code { (comparison.protocol_fingerprint) } "; records " code { (comparison.data_fingerprint) } "."
         }
