@@ -217,7 +217,7 @@ fn levels_table(comparison: &Comparison) -> String {
 }
 
 /// Text from records as plain text of Markdown: what could be markup is escaped.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for letter in text.chars() {
         if matches!(letter, '\\' | '`' | '*' | '_' | '[' | ']' | '<' | '>' | '|' | '#') {

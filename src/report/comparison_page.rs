@@ -1,18 +1,18 @@
-//! A comparison as one self-contained HTML page: no network, no scripts, charts inline. What may be said comes first; what weakens a
+//! A comparison as one self-contained HTML page: no network, charts inline. What may be said comes first; what weakens a
 //! number stands beside it.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{ComparisonCharts, interval_note, line_label, together_note};
 use super::comparison_methods::{methods, reporting_items};
+use super::frame::{ReadCurves, chart, framed, scrolled, words};
 use super::guard_text::guard_text;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
-use crate::figure::Drawing;
 use crate::quantity::{ConfidenceInterval, DAYS_PER_YEAR, Estimate, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
-use crate::result::{Comparison, Computed, Guard, PublishedDirection, TogetherLine, Weakens};
+use crate::result::{Comparison, Computed, GroupReview, Guard, PublishedDirection, TogetherLine, Weakens};
 use crate::stats::{BootstrapInterval, Contrast, SurvivalContrast, WeightedComparison};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
@@ -22,41 +22,32 @@ use crate::wording::{
 /// The page of a comparison.
 pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> String {
     let verdicts: Vec<VerdictText> = comparison.verdicts.iter().map(|verdict| verdict_text(comparison, verdict)).collect();
-    let page = html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
-                title { (comparison.title) ", " (comparison.as_of) }
-                style { (PreEscaped(include_str!("style.css"))) }
-            }
-            body { main {
-                h1 { (comparison.title) }
-                p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
-                (opening(comparison, &verdicts))
-                nav aria-label="Contents" { ul {
-                    @for (id, title) in SECTIONS { li { a href={ "#" (id) } { (title) } } }
-                } }
-                section.box id="meaning" aria-label="What this means and what it doesn't" {
-                    h2 { "What this means, and what it doesn't" }
-                    p { (STANDING_CAUTION) }
-                    (guards(comparison, |guard| guard.weakens() == Weakens::Everything))
-                }
-                (compared_section(comparison, charts))
-                (crude_section(comparison, charts))
-                (adjusted_section(comparison))
-                (criteria_section(comparison, charts))
-                (together_section(comparison, charts))
-                (published_section(comparison))
-                (methods_section(comparison, charts))
-            } }
+    let groups: Vec<GroupReview> = comparison.levels.iter().map(|level| level.group.clone()).collect();
+    let curves = [ReadCurves::new(&charts.survival.name, comparison.confidence_level, &groups)];
+    let body = html! {
+        h1 { (comparison.title) }
+        p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
+        (opening(comparison, &verdicts))
+        nav aria-label="Contents" { ul {
+            @for (id, title) in SECTIONS { li { a href={ "#" (id) } { (title) } } }
+        } }
+        section.box id="meaning" aria-label="What this means and what it doesn't" {
+            h2 { "What this means, and what it doesn't" }
+            p { (STANDING_CAUTION) }
+            (guards(comparison, |guard| guard.weakens() == Weakens::Everything))
+            (words(true))
+        }
+        (compared_section(comparison, charts))
+        div.more {
+            (crude_section(comparison, charts))
+            (adjusted_section(comparison))
+            (criteria_section(comparison, charts))
+            (together_section(comparison, charts))
+            (published_section(comparison))
+            (methods_section(comparison, charts))
         }
     };
-    let mut text = page.into_string();
-    text.push('\n');
-    text
+    framed(&format!("{}, {}", comparison.title, comparison.as_of), &curves, &body)
 }
 
 /// Charts of criteria that are open to the eye; the others are folded.
@@ -114,15 +105,11 @@ fn label(comparison: &Comparison, level: u16) -> &str {
     comparison.levels.get(usize::from(level)).map_or("", |level| level.group.label.as_str())
 }
 
-fn drawing(drawing: &Drawing) -> Markup {
-    html! { figure { (PreEscaped(&drawing.svg)) } }
-}
-
 fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     let shared = comparison.shared;
     html! {
         h2 id="compared" { "What is compared" }
-        div.scroll { table {
+        (scrolled("Levels", &html! { table {
             caption { "Levels of " (comparison.factor.label.to_lowercase()) "; the reference is " (label(comparison, comparison.reference)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Patients" } th.n scope="col" { "Failures" } th.n scope="col" { "Ended otherwise" } th.n scope="col" { "Years at risk" } th.n scope="col" { "Median follow-up" } th.n scope="col" { "Operators" } th.n scope="col" { "Placed (middle half)" } } }
             tbody { @for level in &comparison.levels { @let group = &level.group; tr {
@@ -133,13 +120,13 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                 td.n { @if level.operators == 0 { "not named" } @else { (count(level.operators)) } }
                 td.n { (level.first_placed) " to " (level.last_placed) br; "(" (level.early_quarter) " to " (level.late_quarter) ")" }
             } } }
-        } }
+        } }))
         p {
             (counted(shared.in_several, "patient", "patients")) " of " (count(shared.patients)) " have restorations of more than one level ("
             (counted(shared.restorations, "restoration", "restorations")) ")."
         }
-        (drawing(&charts.balance))
-        details { summary { "Means and shares by level" } div.scroll { table {
+        (chart(&charts.balance))
+        details { summary { "Means and shares by level" } (scrolled("Means and shares", &html! { table {
             caption { "Before weighting, and after where weighted for" }
             thead { tr { th scope="col" { "What" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "Missing" } } }
             tbody { @for column in &comparison.balance { tr {
@@ -151,7 +138,7 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                 } }
                 td.n { (count(column.missing)) }
             } } }
-        } } }
+        } })) }
     }
 }
 
@@ -212,7 +199,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
             Weakens::HazardRatios => matches!(guard, Guard::NotProportional { .. }),
             _ => false,
         }))
-        (drawing(&charts.survival))
+        (chart(&charts.survival))
         @match &crude.test {
             Computed::Computed(test) => p {
                 "Are the levels alike? " (p_value(test.p_value)) " (log-rank, χ² " (format!("{:.2}", test.chi_square)) ", " (counted(u64::from(test.degrees_of_freedom), "degree of freedom", "degrees of freedom"))
@@ -222,19 +209,19 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
             },
             Computed::NotComputed(why) => p { "Not tested: " (why) "." },
         }
-        div.scroll { table {
+        (scrolled("Survival and differences", &html! { table {
             caption { "Survival after each time, and the level less the reference in per cent points; " (level_word) "s. " (interval_note(comparison)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "At risk" } th.n scope="col" { "Survival" } th.n scope="col" { "Difference" } th.n scope="col" { "% a year, geometric" } } }
             tbody { @for (place, level) in comparison.levels.iter().enumerate() { @for (number, horizon) in level.group.horizons.iter().enumerate() { tr {
                 @if number == 0 { th scope="rowgroup" rowspan=(level.group.horizons.len()) { (level.group.label) } }
-                td.n { (span(horizon.day)) }
+                td.n data-sort=(horizon.day.count()) { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) @if horizon.few_at_risk { " few" } }
                 td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
                 td.n { (difference_at(comparison, place, number)) }
                 td.n { (known(&horizon.geometric, |annual| format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval)))) }
             } } } }
-        } }
-        @if !crude.contrasts.is_empty() { div.scroll { table {
+        } }))
+        @if !crude.contrasts.is_empty() { (scrolled("Each level against the reference", &html! { table {
             caption { "Each level against " (label(comparison, comparison.reference)) "; " (level_word) "s, patient-clustered" }
             thead { tr {
                 th scope="col" { "Level" }
@@ -245,10 +232,10 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 th scope="row" { (label(comparison, pair.level)) }
                 td.n { (mean_text(&pair.comparison)) } td.n { (hazard_text(&pair.comparison)) }
             } } }
-        } } }
-        (drawing(&charts.annual))
+        } })) }
+        (chart(&charts.annual))
         @if let Some(pairs) = &crude.pairs {
-            div.scroll { table {
+            (scrolled("Every pair", &html! { table {
                 caption { "Every pair by the log-rank test, corrected for their number (Holm)" }
                 thead { tr { th scope="col" { "Pair" } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
                 tbody { @for pair in &pairs.pairs { tr {
@@ -256,15 +243,15 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                     td.n { (known(&pair.test, |test| p_value(test.p_value))) }
                     td.n { (known(&pair.adjusted_p_value, |p| p_value(*p))) }
                 } } }
-            } }
+            } }))
         }
         h3 { "Failures known only to lie between two visits" }
         p { "A failure found at a recall happened some time before. The first reading dates it to the visit that found it; the second (Turnbull) only says that it lies between that visit and the one before." }
-        div.scroll { table {
+        (scrolled("Survival by both readings", &html! { table {
             caption { "Survival by both readings" }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "Day found" } th.n scope="col" { "Between visits" } } }
             tbody { @for (place, one) in crude.between_visits.iter().enumerate() { tr {
-                (first_of_level(comparison, &crude.between_visits, place, |one| one.level)) td.n { (span(one.day)) }
+                (first_of_level(comparison, &crude.between_visits, place, |one| one.level)) td.n data-sort=(one.day.count()) { (span(one.day)) }
                 td.n { (found_at(comparison, one.level, one.day)) }
                 td.n {
                     (known(&one.survival, |range| {
@@ -276,7 +263,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                     }
                 }
             } } }
-        } }
+        } }))
         @match &crude.between_visits_test {
             Computed::Computed(test) => p {
                 "Are the levels alike by that reading? "
@@ -287,14 +274,14 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         @if let Some(incidence) = &crude.incidence {
             h3 { "With other endings counted" }
             p { "Cumulative incidence (Aalen–Johansen): how many had failed, and how many had ended otherwise. Gray's test of the failures: " (known(&incidence.test, |test| p_value(test.p_value))) "." }
-            div.scroll { table {
+            (scrolled("Cumulative incidence", &html! { table {
                 caption { "Cumulative incidence; " (level_word) "s, patient-clustered" }
                 thead { tr { th scope="col" { "Level" } th.n scope="col" { "By" } th.n scope="col" { "Failed" } th.n scope="col" { "Ended otherwise" } } }
                 tbody { @for (place, one) in incidence.at.iter().enumerate() { tr {
-                    (first_of_level(comparison, &incidence.at, place, |one| one.level)) td.n { (span(one.day)) }
+                    (first_of_level(comparison, &incidence.at, place, |one| one.level)) td.n data-sort=(one.day.count()) { (span(one.day)) }
                     @for part in [&one.failed, &one.otherwise] { td.n { (known(part, |part| format!("{} ({})", percent(part.value), none_by_then(&part.interval)))) } }
                 } } }
-            } }
+            } }))
         }
     }
 }
@@ -347,7 +334,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                 }
                 @for pair in &adjusted.pairs {
                     h3 { (label(comparison, pair.level)) " against " (label(comparison, comparison.reference)) }
-                    div.scroll { table {
+                    (scrolled("Crude and adjusted", &html! { table {
                         caption { "The level less the reference; " (interval_word(comparison.confidence_level)) "s, patient-clustered" }
                         thead { tr { th scope="col" { "What" } th.n scope="col" { "Crude" } th.n scope="col" { "By weighting" } th.n scope="col" { "By regression" } } }
                         tbody {
@@ -381,7 +368,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                                 }) }
                             }
                         }
-                    } }
+                    } }))
                     @if let Computed::NotComputed(why) = &pair.regression { p { "No regression: " (why) "." } }
                     p {
                         (known(&pair.e_value, |value| format!(
@@ -423,11 +410,11 @@ fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
         (beside(comparison, Weakens::Criteria))
         p { "Of those due and scored; a lost filling has no colour, staining or fit. Intervals (Wilson, for the effective number) and tests are patient-clustered; p is corrected for the number of criteria and recalls (Holm)." }
         @if comparison.criteria.is_empty() { p { "Nothing was scored within a recall's window." } }
-        @for criterion in charts.criteria.iter().take(FIRST) { (drawing(criterion)) }
+        @for criterion in charts.criteria.iter().take(FIRST) { (chart(criterion)) }
         @if charts.criteria.len() > FIRST {
-            details { summary { "The other criteria as charts" } @for criterion in charts.criteria.iter().skip(FIRST) { (drawing(criterion)) } }
+            details { summary { "The other criteria as charts" } @for criterion in charts.criteria.iter().skip(FIRST) { (chart(criterion)) } }
         }
-        @if !comparison.criteria.is_empty() { details { summary { "All criteria as a table" } div.scroll { table {
+        @if !comparison.criteria.is_empty() { details { summary { "All criteria as a table" } (scrolled("All criteria", &html! { table {
             caption { "Share of each level" }
             thead { tr { th scope="col" { "Criterion" } th.n scope="col" { "Month" } th scope="col" { "At least" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
             tbody { @for one in &comparison.criteria { tr {
@@ -436,7 +423,7 @@ fn criteria_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                 td.n { (known(&one.probability, |p| p_value(p.p_value))) }
                 td.n { (known(&one.corrected, |p| p_value(*p))) }
             } } }
-        } } } }
+        } })) } }
     }
 }
 
@@ -449,8 +436,8 @@ fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
             Computed::Computed(together) => {
                 p { (together_note(comparison, together)) }
                 @for why in [&together.no_hazards, &together.no_between_visits].into_iter().flatten() { p { "One model has no estimate: " (why) "." } }
-                @if let Some(forest) = &charts.forest { (drawing(forest)) }
-                details { summary { "The same as a table" } div.scroll { table {
+                @if let Some(forest) = &charts.forest { (chart(forest)) }
+                details { summary { "The same as a table" } (scrolled("Hazard ratios", &html! { table {
                     caption { "Hazard ratios" }
                     thead { tr { th scope="col" { "What" } th scope="col" { "Held against" } th.n scope="col" { "Day found" } th.n scope="col" { "p" } th.n scope="col" { "Between visits" } th.n scope="col" { "p" } } }
                     tbody { @for line in if together.hazards.is_empty() { &together.between_visits } else { &together.hazards } { @let (name, against) = line_label(line); tr {
@@ -461,7 +448,7 @@ fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
                             td.n { (found.map_or_else(String::new, |found| known(&found.p_value, |p| p_value(*p)))) }
                         }
                     } } }
-                } } }
+                } })) }
             }
         }
     }
@@ -480,7 +467,7 @@ fn published_section(comparison: &Comparison) -> Markup {
         @if comparison.published.is_empty() { p { "Nothing in the table of sources is about two of these levels." } }
         @else {
             p { "Which level stands for which published class is in the first two columns. Trials and practices differ in lesions, hands and recalls; reviews disagree among themselves." }
-            div.scroll { table {
+            (scrolled("Published comparisons", &html! { table {
                 caption { "Published comparisons" }
                 thead { tr { th scope="col" { "Class" } th scope="col" { "Against" } th scope="col" { "About" } th scope="col" { "Better" } th scope="col" { "What it says" } th scope="col" { "Source" } } }
                 tbody { @for finding in &comparison.published { tr {
@@ -492,7 +479,7 @@ fn published_section(comparison: &Comparison) -> Markup {
                     }) }
                     td { (finding.says) } td { (finding.source) }
                 } } }
-            } }
+            } }))
         }
     }
 }
@@ -500,13 +487,13 @@ fn published_section(comparison: &Comparison) -> Markup {
 fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
     html! {
         h2 id="methods" { "How it was done" }
-        (drawing(&charts.flow))
+        (chart(&charts.flow))
         p { (methods(comparison)) }
-        details { summary { "Where the items are that a report of a cohort should have (STROBE)" } div.scroll { table {
+        details { summary { "Where the items are that a report of a cohort should have (STROBE)" } (scrolled("Items of a report", &html! { table {
             caption { "von Elm et al., Lancet 2007;370:1453–1457; the items that a program can fill" }
             thead { tr { th scope="col" { "Item" } th scope="col" { "Here" } } }
             tbody { @for (item, here) in reporting_items(comparison) { tr { th scope="row" { (item) } td { (here) } } } }
-        } } }
+        } })) }
         p.soft {
             "Program " (comparison.program_version) "; protocol " code { (comparison.protocol_fingerprint) } "; records " code { (comparison.data_fingerprint) } "."
         }

@@ -1,16 +1,20 @@
-//! A review or a comparison into a folder: its page, `charts/`, `tables/`, `results.json`, and `contents.txt`, which lists them.
+//! A review or a comparison into a folder: its page, `charts/`, `tables/` (CSV, a workbook, Markdown), `results.json`, and `contents.txt`, which lists them.
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::caution_text::STANDING_CAUTION;
 use super::charts::chart_set;
-use super::comparison_charts::comparison_charts;
+use super::comparison_charts::{self, comparison_charts};
 use super::comparison_methods::hand_out;
 use super::comparison_page::comparison_page;
 use super::comparison_tables::comparison_tables;
 use super::page::page;
-use super::tables::tables;
+use super::sentence;
+use super::tables::{Table, tables};
+use super::tables_text::markdown;
+use super::workbook::{About, workbook};
 use crate::result::{Comparison, Review};
 
 /// File name of the page.
@@ -25,6 +29,13 @@ pub const RESULTS: &str = "results.json";
 const LIST: &str = "contents.txt";
 const CHARTS: &str = "charts";
 const TABLES: &str = "tables";
+/// All tables as one workbook.
+const WORKBOOK: &str = "tables/tables.xlsx";
+/// All tables as one Markdown file.
+const MARKDOWN: &str = "tables/tables.md";
+
+/// A file's name inside the folder, and what it holds.
+type Made = (String, Vec<u8>);
 
 /// What is written into a folder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -99,15 +110,13 @@ impl std::error::Error for FolderError {}
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
     let charts = chart_set(review);
-    let mut files: Vec<(String, String)> = Vec::new();
+    let mut files: Vec<Made> = Vec::new();
     for placed in &charts.0 {
-        files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.clone()));
+        files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.clone().into_bytes()));
     }
-    for table in tables(review) {
-        files.push((format!("{TABLES}/{}", table.name), table.text));
-    }
-    files.push((PAGE.to_owned(), page(review, &charts)));
-    files.push((RESULTS.to_owned(), json(review)));
+    files.extend(table_files(&review.title, tables(review), &about_review(review), folder, Written::Review)?);
+    files.push((PAGE.to_owned(), page(review, &charts).into_bytes()));
+    files.push((RESULTS.to_owned(), json(review).into_bytes()));
     write_files(Written::Review, &files, folder)
 }
 
@@ -117,17 +126,61 @@ pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, Fold
 /// When the folder holds other files and no earlier comparison, or the system refuses to write.
 pub fn write_comparison(comparison: &Comparison, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
     let charts = comparison_charts(comparison);
-    let mut files: Vec<(String, String)> = Vec::new();
+    let mut files: Vec<Made> = Vec::new();
     for drawing in charts.all() {
-        files.push((format!("{CHARTS}/{}.svg", drawing.name), drawing.svg.clone()));
+        files.push((format!("{CHARTS}/{}.svg", drawing.name), drawing.svg.clone().into_bytes()));
     }
-    for table in comparison_tables(comparison) {
-        files.push((format!("{TABLES}/{}", table.name), table.text));
-    }
-    files.push((COMPARISON_PAGE.to_owned(), comparison_page(comparison, &charts)));
-    files.push((HAND_OUT.to_owned(), hand_out(comparison)));
-    files.push((RESULTS.to_owned(), json(comparison)));
+    files.extend(table_files(
+        &comparison.title,
+        comparison_tables(comparison),
+        &about_comparison(comparison),
+        folder,
+        Written::Comparison,
+    )?);
+    files.push((COMPARISON_PAGE.to_owned(), comparison_page(comparison, &charts).into_bytes()));
+    files.push((HAND_OUT.to_owned(), hand_out(comparison).into_bytes()));
+    files.push((RESULTS.to_owned(), json(comparison).into_bytes()));
     write_files(Written::Comparison, &files, folder)
+}
+
+/// Tables as CSV each, and all of them as a workbook and as Markdown.
+fn table_files(
+    title: &str,
+    tables: Vec<Table>,
+    about: &About,
+    folder: &Path,
+    written: Written,
+) -> Result<Vec<Made>, FolderError> {
+    let refused = |error: rust_xlsxwriter::XlsxError| {
+        FolderError::Refused(folder.join(WORKBOOK), written, io::Error::other(error.to_string()))
+    };
+    let book = workbook(title, &tables, about).map_err(refused)?;
+    let text = markdown(title, &tables, about).into_bytes();
+    let mut files: Vec<Made> =
+        tables.into_iter().map(|table| (format!("{TABLES}/{}", table.name), table.text.into_bytes())).collect();
+    files.push((WORKBOOK.to_owned(), book));
+    files.push((MARKDOWN.to_owned(), text));
+    Ok(files)
+}
+
+fn about_review(review: &Review) -> Vec<(&'static str, String)> {
+    let mut about = vec![("title", review.title.clone()), ("records as they stood on", review.as_of.to_string())];
+    about.extend(
+        review.endpoints.iter().map(|endpoint| ("endpoint", format!("{}: {}", endpoint.title, endpoint.definition))),
+    );
+    about.push(("intervals", sentence::interval_note(review)));
+    about.push(("caution", STANDING_CAUTION.to_owned()));
+    about
+}
+
+fn about_comparison(comparison: &Comparison) -> Vec<(&'static str, String)> {
+    vec![
+        ("title", comparison.title.clone()),
+        ("records as they stood on", comparison.as_of.to_string()),
+        ("endpoint", format!("{}: {}", comparison.endpoint.title, comparison.endpoint.definition)),
+        ("intervals", comparison_charts::interval_note(comparison)),
+        ("caution", STANDING_CAUTION.to_owned()),
+    ]
 }
 
 fn json(results: &impl serde::Serialize) -> String {
@@ -136,7 +189,7 @@ fn json(results: &impl serde::Serialize) -> String {
     json
 }
 
-fn write_files(written: Written, files: &[(String, String)], folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
+fn write_files(written: Written, files: &[Made], folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
     fs::create_dir_all(folder).map_err(refused(folder, written))?;
     let earlier = listed(folder, written)?;
     let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
@@ -146,11 +199,11 @@ fn write_files(written: Written, files: &[(String, String)], folder: &Path) -> R
         fs::create_dir_all(&part).map_err(refused(&part, written))?;
     }
     // The list names what is to be written before anything is, so that a run that stops half-way leaves no stray file.
-    let write = |name: &str, text: &str| {
+    let write = |name: &str, text: &[u8]| {
         let path = folder.join(name);
         fs::write(&path, text).map_err(refused(&path, written))
     };
-    write(LIST, &union(&earlier, &list))?;
+    write(LIST, union(&earlier, &list).as_bytes())?;
     for (name, text) in files {
         write(name, text)?;
     }
@@ -160,7 +213,7 @@ fn write_files(written: Written, files: &[(String, String)], folder: &Path) -> R
             fs::remove_file(&path).map_err(refused(&path, written))?;
         }
     }
-    write(LIST, &list)?;
+    write(LIST, list.as_bytes())?;
     Ok(files.iter().map(|(name, _)| folder.join(name)).collect())
 }
 

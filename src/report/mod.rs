@@ -7,6 +7,9 @@
 //! - [`finding_page_text`]: the page of a kind of finding, and the list of all kinds
 //! - [`charts`]: which charts a review has
 //! - [`tables`]: tables as CSV
+//! - `table_columns`: what their columns hold, and how it is shown
+//! - `workbook`, `tables_text`: the tables as a workbook, as Markdown
+//! - `frame`: what the pages share: head, policy, script, charts and tables in their wrappings
 //! - [`page`]: the HTML page
 //! - [`verdict_text`], [`guard_text`]: what may be said of a comparison, and what weakens it
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
@@ -26,9 +29,13 @@ pub mod finding_page_text;
 pub mod findings_file;
 pub mod findings_text;
 pub mod folder;
+mod frame;
 pub mod guard_text;
 pub mod page;
 pub mod sentence;
 pub mod set_aside;
+mod table_columns;
 pub mod tables;
+mod tables_text;
 pub mod verdict_text;
+mod workbook;

@@ -1,9 +1,11 @@
-//! The review as one self-contained HTML page: no network, no scripts, charts inline.
+//! The review as one self-contained HTML page: no network, charts inline. What a meeting needs comes first and is printed on the
+//! first pages; the rest follows as a second part.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::caution_text::{STANDING_CAUTION, caution_text, not_randomised};
 use super::charts::{ChartSet, Placed};
+use super::frame::{ReadCurves, chart, framed, scrolled, words};
 use super::sentence;
 use crate::quantity::Known;
 use crate::record::{Coded, Standing};
@@ -15,35 +17,43 @@ use crate::wording::{
 /// The page of a review.
 pub fn page(review: &Review, charts: &ChartSet) -> String {
     let headline = review.endpoints.first();
-    let page = html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
-                title { (review.title) ", " (review.as_of) }
-                style { (PreEscaped(include_str!("style.css"))) }
+    let body = html! {
+        h1 { (review.title) }
+        p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review)) "." }
+        @if let Some(endpoint) = headline { (opening(review, endpoint)) }
+        (contents(review))
+        (meaning(review))
+        @if let Some(endpoint) = headline { (glance_section(review, endpoint, charts)) }
+        (recall_section(review))
+        div.more {
+            @for endpoint in &review.endpoints { (endpoint_section(review, endpoint, charts)) }
+            (criteria_section(review, charts))
+            @if let Some(recall) = charts.recall() {
+                h2 id="recall-chart" { "Recalls: due, seen and scored" }
+                (drawing(Some(recall)))
             }
-            body {
-                main {
-                    h1 { (review.title) }
-                    p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review)) "." }
-                    @if let Some(endpoint) = headline { (opening(review, endpoint)) }
-                    (contents(review))
-                    (meaning(review))
-                    @for endpoint in &review.endpoints { (endpoint_section(review, endpoint, charts)) }
-                    (criteria_section(review, charts))
-                    (recall_section(review, charts))
-                    (flow_section(review))
-                    (method_section(review))
-                }
-            }
+            (flow_section(review))
+            (method_section(review))
         }
     };
-    let mut text = page.into_string();
-    text.push('\n');
-    text
+    framed(&format!("{}, {}", review.title, review.as_of), &read_curves(review, charts), &body)
+}
+
+/// The curves of every survival chart on the page.
+fn read_curves(review: &Review, charts: &ChartSet) -> Vec<ReadCurves> {
+    let mut curves = Vec::new();
+    for endpoint in &review.endpoints {
+        let mut add = |factor: &str, groups: &[GroupReview]| {
+            if let Some(placed) = charts.survival(&endpoint.name, factor) {
+                curves.push(ReadCurves::new(&placed.drawing.name, review.confidence_level, groups));
+            }
+        };
+        add("all", std::slice::from_ref(&endpoint.all));
+        for factor in &endpoint.factors {
+            add(&factor.factor, &factor.groups);
+        }
+    }
+    curves
 }
 
 fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
@@ -68,9 +78,10 @@ fn contents(review: &Review) -> Markup {
     html! {
         nav aria-label="Contents" { ul {
             li { a href="#meaning" { "What this means" } }
+            @if !review.endpoints.is_empty() { li { a href="#glance" { "At a glance" } } }
+            li { a href="#recalls" { "Recalls" } }
             @for endpoint in &review.endpoints { li { a href={ "#endpoint-" (endpoint.name) } { (endpoint.title) } } }
             li { a href="#criteria" { "Criteria" } }
-            li { a href="#recalls" { "Recalls" } }
             li { a href="#flow" { "From records to results" } }
             li { a href="#method" { "How it was computed" } }
         } }
@@ -83,19 +94,53 @@ fn meaning(review: &Review) -> Markup {
             h2 { "What this means, and what it doesn't" }
             p { (STANDING_CAUTION) }
             ul { @for caution in &review.cautions { li { (caution_text(caution)) } } }
+            (words(false))
         }
     }
 }
 
 fn drawing(placed: Option<&Placed>) -> Markup {
-    html! { @if let Some(placed) = placed { figure { (PreEscaped(&placed.drawing.svg)) } } }
+    html! { @if let Some(placed) = placed { (chart(&placed.drawing)) } }
+}
+
+/// What a meeting needs of the first endpoint: its curve, and how every level did at the headline day.
+fn glance_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSet) -> Markup {
+    let after = span(review.headline_day);
+    let factors = endpoint.factors.iter().map(|factor| (factor.label.as_str(), factor.groups.as_slice()));
+    let parts: Vec<(&str, &[GroupReview])> =
+        std::iter::once(("All restorations", std::slice::from_ref(&endpoint.all))).chain(factors).collect();
+    html! {
+        h2 id="glance" { "At a glance: " (endpoint.title.to_lowercase()) ", " (sentence::annual_failure(review, &endpoint.all)) }
+        (drawing(charts.survival(&endpoint.name, "all")))
+        (scrolled("Annual failure", &html! { table {
+            caption { "After " (after) ", by level. " (endpoint.definition) " Not adjusted: levels differ in more than their name." }
+            thead { tr {
+                th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Failures" }
+                th.n scope="col" { "Survival (" (sentence::interval_word(review.confidence_level)) ")" }
+                th.n scope="col" { "% a year, geometric" }
+            } }
+            tbody { @for (label, groups) in &parts { @for group in *groups { tr {
+                th scope="row" { @if *label == "All restorations" { (label) } @else { (label) ": " (group.label) } }
+                td.n { (count(group.behind.observations)) } td.n { (count(group.behind.failures)) }
+                @match group.horizon(review.headline_day) {
+                    Some(horizon) => {
+                        td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) @if horizon.few_at_risk { " few" } }
+                        td.n { (known(&horizon.geometric, annual_text)) }
+                    }
+                    None => { td.n { "not asked for" } td.n { "not asked for" } }
+                }
+            } } } }
+        } }))
+    }
 }
 
 fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSet) -> Markup {
     html! {
         h2 id={ "endpoint-" (endpoint.name) } { (endpoint.title) ": " (sentence::headline(review, endpoint)) }
         p.soft { (endpoint.definition) }
-        (drawing(charts.survival(&endpoint.name, "all")))
+        @if review.endpoints.first().is_some_and(|first| first.name == endpoint.name) {
+            p { "The curve of all restorations stands " a href="#glance" { "at a glance" } "." }
+        } @else { (drawing(charts.survival(&endpoint.name, "all"))) }
         (horizon_table(review, &format!("All restorations. {}", endpoint.definition), std::slice::from_ref(&endpoint.all)))
         (quantile_note(review, &endpoint.all))
         @for factor in &endpoint.factors { (factor_section(review, endpoint, factor, charts)) }
@@ -126,7 +171,7 @@ fn quantile_note(review: &Review, group: &GroupReview) -> Markup {
 
 fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorReview, charts: &ChartSet) -> Markup {
     html! {
-        h3 { (endpoint.title) " by " (factor.label.to_lowercase()) }
+        h3 { (endpoint.title) " by " (factor.label.to_lowercase()) (sentence::factor_finding(review, factor)) }
         (drawing(charts.survival(&endpoint.name, &factor.factor)))
         (horizon_table(review, &format!("{} by {}. {}", endpoint.title, factor.label.to_lowercase(), endpoint.definition), &factor.groups))
         @for test in &factor.tests { p { (sentence::test(test)) "." } }
@@ -142,7 +187,7 @@ fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorRev
 
 fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Markup {
     html! {
-        div.scroll { table {
+        (scrolled(caption, &html! { table {
             caption { (caption) " “few”: fewer at risk than " (review.least_at_risk) ", so the number rests on few." }
             thead { tr {
                 th scope="col" { "Level" } th.n scope="col" { "Restorations, patients, failures" } th.n scope="col" { "After" } th.n scope="col" { "At risk (patients)" }
@@ -154,14 +199,14 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
                     th scope="rowgroup" rowspan=(group.horizons.len()) { (group.label) }
                     td.n rowspan=(group.horizons.len()) { (count(group.behind.observations)) ", " (count(group.behind.clusters)) ", " (count(group.behind.failures)) }
                 }
-                td.n { (span(horizon.day)) }
+                td.n data-sort=(horizon.day.count()) { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" @if horizon.few_at_risk { " few" } }
                 td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
                 td.n { (known(&horizon.geometric, annual_text)) }
                 td.n { (known(&horizon.linear, annual_text)) }
                 @if place == 0 { td.n rowspan=(group.horizons.len()) { (known(&group.person_time, annual_text)) } }
             } } } }
-        } }
+        } }))
     }
 }
 
@@ -179,7 +224,7 @@ fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
             "These intervals take every filling as independent."
         }
         @for placed in charts.criteria() { (drawing(Some(placed))) }
-        details { summary { "All criteria as a table" } div.scroll { table {
+        details { summary { "All criteria as a table" } (scrolled("All criteria", &html! { table {
             caption { "All restorations due and scored, schemes pooled on ideal, acceptable, not acceptable as each scheme's own table says" }
             thead { tr { th scope="col" { "Criterion" } th.n scope="col" { "Month" } th.n scope="col" { "Scored (patients)" } th.n scope="col" { "Ideal" } th.n scope="col" { "Acceptable" } th.n scope="col" { "Not acceptable (interval)" } } }
             tbody { @for entry in pooled { tr {
@@ -189,15 +234,14 @@ fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
                     @if share.standing == Standing::Unacceptable { " (" (known(&share.interval, percent_interval)) ")" }
                 } }
             } } }
-        } } }
+        } })) }
     }
 }
 
-fn recall_section(review: &Review, charts: &ChartSet) -> Markup {
+fn recall_section(review: &Review) -> Markup {
     html! {
-        h2 id="recalls" { "Recalls: who was due, and who was seen" }
-        (drawing(charts.recall()))
-        div.scroll { table {
+        h2 id="recalls" { "Recalls: " (sentence::recall_finding(review)) }
+        (scrolled("Recalls", &html! { table {
             caption { "Recalls whose window had closed by " (review.as_of) }
             thead { tr { th.n scope="col" { "Month" } th.n scope="col" { "Window (days)" } th.n scope="col" { "Due (patients)" } th.n scope="col" { "Seen (patients)" } th.n scope="col" { "Scored" } th.n scope="col" { "Seen of due" } } }
             tbody { @for recall in &review.recalls { tr {
@@ -207,7 +251,7 @@ fn recall_section(review: &Review, charts: &ChartSet) -> Markup {
                 td.n { (count(recall.scored)) }
                 td.n { (known(&recall.share_seen, |(share, interval)| format!("{} ({})", percent(*share), percent_interval(interval)))) }
             } } }
-        } }
+        } }))
     }
 }
 
@@ -244,7 +288,7 @@ pub(super) fn excluded_under(review: &Review, endpoint: &EndpointReview) -> Vec<
 /// Received, less what was left out and why, and what remained; the first line of the rest is the row's heading.
 fn flow_table(what: &str, received: u64, excluded: &[Exclusion], rest: &[(&str, u64)]) -> Markup {
     html! {
-        div.scroll { table {
+        (scrolled(what, &html! { table {
             caption { (what) ": from what was received to what was used" }
             thead { tr { th scope="col" { (what) } th.n scope="col" { "How many" } } }
             tbody {
@@ -255,7 +299,7 @@ fn flow_table(what: &str, received: u64, excluded: &[Exclusion], rest: &[(&str, 
                     td.n { (count(*number)) }
                 } }
             }
-        } }
+        } }))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Sentences that say what the numbers say, and no more; the terminal and the page share them.
 
 use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
-use crate::result::{AnnualFormula, EndpointReview, GroupReview, Review, TestReview};
+use crate::result::{AnnualFormula, EndpointReview, FactorReview, GroupReview, Review, TestReview};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
@@ -114,6 +114,30 @@ pub fn test(test: &TestReview) -> String {
         p_value(test.p_value),
         test.chi_square,
         counted(u64::from(test.degrees_of_freedom), "degree of freedom", "degrees of freedom")
+    )
+}
+
+/// What a factor's curves say at the review's horizon, to end a heading: `: after 5 years from 88.1 % (two-step) to 93.2 % (mild),
+/// p = 0.03`. Nothing where fewer than two levels have a number.
+pub fn factor_finding(review: &Review, factor: &FactorReview) -> String {
+    let mut known: Vec<(Fraction, &str)> = factor
+        .groups
+        .iter()
+        .filter_map(|group| Some((group.horizon(review.headline_day)?.survival.known()?.value, group.label.as_str())))
+        .collect();
+    known.sort_by(|one, other| one.0.value().total_cmp(&other.0.value()));
+    let (Some(least), Some(most), true) = (known.first(), known.last(), known.len() > 1) else { return String::new() };
+    let test = factor.tests.iter().find(|test| test.variance == Variance::ClusterRobust);
+    let test = test.map_or_else(String::new, |test| format!(", {}", p_value(test.p_value)));
+    let after = span(review.headline_day);
+    format!(": after {after} from {} ({}) to {} ({}){test}", percent(least.0), least.1, percent(most.0), most.1)
+}
+
+/// How many of those due were seen at the last recall that anyone was due for: `132 of 210 due were seen at 60 months`.
+pub fn recall_finding(review: &Review) -> String {
+    review.recalls.iter().rev().find(|recall| recall.due > 0).map_or_else(
+        || "nobody was due yet".to_owned(),
+        |recall| format!("{} of {} due were seen at {} months", count(recall.seen), count(recall.due), recall.months),
     )
 }
 

@@ -13,6 +13,15 @@ pub struct Table {
     pub name: &'static str,
     /// CSV text.
     pub text: String,
+    /// The same cells as they are, the header first.
+    pub rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// The name without its ending.
+    pub(super) fn title(&self) -> &'static str {
+        self.name.strip_suffix(".csv").unwrap_or(self.name)
+    }
 }
 
 /// A table under way.
@@ -29,7 +38,7 @@ impl Writer {
 
     pub(super) fn finish(self, name: &'static str) -> Table {
         let mut text = String::new();
-        for row in self.0 {
+        for row in &self.0 {
             let cells: Vec<String> = row
                 .iter()
                 .map(|cell| {
@@ -44,7 +53,7 @@ impl Writer {
             text.push_str(&cells.join(","));
             text.push('\n');
         }
-        Table { name, text }
+        Table { name, text, rows: self.0 }
     }
 }
 

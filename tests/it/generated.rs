@@ -16,12 +16,13 @@ fn rewriting() -> bool {
     std::env::var_os("MANEBIT_REWRITE").is_some_and(|value| value == "1")
 }
 
-fn compare(committed: &Path, made: &str) {
+fn compare(committed: &Path, made: impl AsRef<[u8]>) {
+    let made = made.as_ref();
     if rewriting() {
         fs::create_dir_all(committed.parent().expect("a folder")).expect("a folder");
         fs::write(committed, made).expect("written");
     }
-    let found = fs::read_to_string(committed).unwrap_or_else(|error| panic!("{}: {error}", committed.display()));
+    let found = fs::read(committed).unwrap_or_else(|error| panic!("{}: {error}", committed.display()));
     assert!(
         found == made,
         "{} is not what is generated; look at the difference, then run with MANEBIT_REWRITE=1",
@@ -84,7 +85,7 @@ fn reports_are_those_of_the_sample_data_whatever_the_threads() {
             assert!(made.len() > 10, "{} files", made.len());
             for file in &made {
                 let inside = file.strip_prefix(&out).expect("inside");
-                compare(&committed.join(inside), &fs::read_to_string(file).expect("made"));
+                compare(&committed.join(inside), fs::read(file).expect("made"));
             }
             all += if threads == "1" { made.len() } else { 0 };
         }

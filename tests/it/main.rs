@@ -7,6 +7,7 @@
     reason = "a test that can't go on fails; what it measured it prints"
 )]
 
+mod browser;
 mod charts;
 mod compare_command;
 mod comparison;
@@ -59,6 +60,7 @@ mod stats_recalls;
 mod stats_reference;
 mod stats_scores;
 mod stats_watching;
+mod tables;
 mod template;
 mod trials;
 mod unzip;
