@@ -38,6 +38,7 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
         }
         (compared_section(comparison, charts))
         div.more {
+            (means_table(comparison))
             (crude_section(comparison, charts))
             (adjusted_section(comparison))
             (criteria_section(comparison))
@@ -118,6 +119,12 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
             (counted(shared.restorations, "restoration", "restorations")) ")."
         }
         (chart(&charts.balance))
+    }
+}
+
+/// Means and shares behind the balance chart; in print they open the second part.
+fn means_table(comparison: &Comparison) -> Markup {
+    html! {
         details { summary { "Means and shares by level" } (scrolled("Means and shares", &html! { table {
             caption { "Before weighting, and after where weighted for" }
             thead { tr { th scope="col" { "What" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "Missing" } } }
