@@ -16,6 +16,7 @@ use crate::result::{Comparison, Computed, GroupReview, PublishedDirection, Toget
 use crate::stats::{BootstrapInterval, Contrast, SurvivalContrast, WeightedComparison};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
+    why_not_known,
 };
 
 /// The page of a comparison.
@@ -74,7 +75,7 @@ fn guards(comparison: &Comparison, weakens: &[Weakens]) -> Markup {
 /// The same in a box of its own, beside the numbers.
 fn beside(comparison: &Comparison, weakens: &[Weakens]) -> Markup {
     let any = comparison.guards.iter().any(|guard| weakens.contains(&guard.weakens()));
-    html! { @if any { aside.box aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, weakens)) } } }
+    html! { @if any { div.box role="note" aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, weakens)) } } }
 }
 
 fn opening(comparison: &Comparison, verdicts: &[VerdictText]) -> Markup {
@@ -448,8 +449,11 @@ fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup
     }
 }
 
-/// Resampled limits in per cent.
+/// Resampled limits in per cent; where neither is known, why.
 fn resampled_text(limits: &BootstrapInterval) -> String {
+    if let (Known::NotKnown(why), Known::NotKnown(_)) = (&limits.lower, &limits.upper) {
+        return why_not_known(*why).to_owned();
+    }
     let percent = |limit: &Known<f64>| known(limit, |limit| format!("{:.1}", limit * 100.0));
     format!("{} to {} %", percent(&limits.lower), percent(&limits.upper))
 }
