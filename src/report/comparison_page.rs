@@ -39,6 +39,7 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
         }
         (compared_section(comparison, charts))
         div.more {
+            (means_table(comparison))
             (crude_section(comparison, charts))
             (adjusted_section(comparison))
             (criteria_section(comparison, charts))
@@ -81,7 +82,7 @@ fn beside(comparison: &Comparison, weakens: Weakens) -> Markup {
 
 fn beside_if(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
     let any = comparison.guards.iter().any(&chosen);
-    html! { @if any { aside.box aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, chosen)) } } }
+    html! { @if any { div.box role="note" aria-label="What weakens these numbers" { p { strong { "What weakens these numbers" } } (guards(comparison, chosen)) } } }
 }
 
 fn opening(comparison: &Comparison, verdicts: &[VerdictText]) -> Markup {
@@ -126,6 +127,12 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
             (counted(shared.restorations, "restoration", "restorations")) ")."
         }
         (chart(&charts.balance))
+    }
+}
+
+/// Means and shares behind the balance chart; in print they open the second part.
+fn means_table(comparison: &Comparison) -> Markup {
+    html! {
         details { summary { "Means and shares by level" } (scrolled("Means and shares", &html! { table {
             caption { "Before weighting, and after where weighted for" }
             thead { tr { th scope="col" { "What" } @for level in &comparison.levels { th.n scope="col" { (level.group.label) } } th.n scope="col" { "Missing" } } }
@@ -500,7 +507,7 @@ fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup
     }
 }
 
-/// Resampled limits in per cent.
+/// Resampled limits in per cent; where neither is known, why.
 fn resampled_text(limits: &BootstrapInterval) -> String {
     let percent =
         |limit: &Known<f64>| limit.known().map_or_else(|| "no limit".to_owned(), |limit| format!("{:.1} %", limit * 100.0));

@@ -133,9 +133,11 @@ pub fn factor_finding(review: &Review, factor: &FactorReview) -> String {
     format!(": after {after} from {} ({}) to {} ({}){test}", percent(least.0), least.1, percent(most.0), most.1)
 }
 
-/// How many of those due were seen at the last recall that anyone was due for: `132 of 210 due were seen at 60 months`.
+/// How many of those due were seen at the recall of the headline day, or the last before it: `178 of 239 due were seen at 60 months`.
 pub fn recall_finding(review: &Review) -> String {
-    review.recalls.iter().rev().find(|recall| recall.due > 0).map_or_else(
+    let months = (review.headline_day.years().count() * 12.0).round();
+    let last = review.recalls.iter().rev().find(|recall| recall.due > 0 && f64::from(recall.months) <= months);
+    last.map_or_else(
         || "nobody was due yet".to_owned(),
         |recall| format!("{} of {} due were seen at {} months", count(recall.seen), count(recall.due), recall.months),
     )

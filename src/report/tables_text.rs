@@ -50,7 +50,7 @@ mod tests {
 
     #[test]
     fn cells_are_shown_as_people_read_them_and_text_is_no_markup() {
-        assert_eq!(shown("0.8765", Look::Share), "87.7 %");
+        assert_eq!(shown("0.87651", Look::Share), "87.7 %");
         assert_eq!(shown("0.00001", Look::Probability), "<0.0001");
         assert_eq!(shown("", Look::Share), "");
         assert_eq!(shown("a|b", Look::Text), "a\\|b");

@@ -4,6 +4,10 @@ use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workboo
 
 use super::table_columns::{Look, look, meaning};
 use super::tables::Table;
+use crate::wording::shorten;
+
+/// Most characters of a text in a cell; a cell holds 32,767 halves of them.
+const MOST_LETTERS: usize = 16_000;
 
 /// What a workbook says about itself, line by line.
 pub(super) type About = [(&'static str, String)];
@@ -53,7 +57,12 @@ fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
                 Ok(number) if look != Look::Text && number.is_finite() => {
                     sheet.write_number_with_format(line, place, number, &format)?
                 }
-                _ => sheet.write_string_with_format(line, place, cell, &format_of(Look::Text))?,
+                _ => sheet.write_string_with_format(
+                    line,
+                    place,
+                    shorten(cell, MOST_LETTERS).as_ref(),
+                    &format_of(Look::Text),
+                )?,
             };
         }
     }
