@@ -92,7 +92,7 @@ fn questions() -> Questions {
 
 /// Difference at the horizon with its limits.
 fn difference(comparison: &WeightedComparison) -> (f64, f64, f64) {
-    let found = comparison.survival[0].known().expect("followed").difference.estimate.clone();
+    let found = comparison.survival[0].known().expect("followed").difference.estimate;
     let interval = found.interval.known().expect("limits");
     (found.value, interval.lower, interval.upper)
 }
@@ -103,7 +103,7 @@ fn compared(rows: &Compared, asked: &Questions) -> ([(f64, f64, f64); 3], Verdic
     let Computed::Computed(found) = &adjusted else { panic!("{adjusted:?}") };
     let pair = &found.pairs[0];
     let by_regression = pair.regression.computed().expect("a regression");
-    let regression = by_regression.survival[0].known().expect("followed").difference.estimate.clone();
+    let regression = by_regression.survival[0].known().expect("followed").difference.estimate;
     let limits = regression.interval.known().expect("limits");
     let told = verdicts(
         &Findings {
