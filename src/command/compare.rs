@@ -28,7 +28,7 @@ pub struct CompareArguments {
     /// The level that the others are held against [default: as the protocol says, or the one with most restorations].
     #[arg(long, value_name = "LEVEL")]
     reference: Option<String>,
-    /// Folder to write the comparison into [default: comparison-of-<name of the records' folder>-by-<factor>].
+    /// Folder to write the comparison into [default: comparison-of-<name of the records' folder>-by-<the factor's name>].
     #[arg(long, value_name = "FOLDER")]
     out: Option<PathBuf>,
     /// Compare the records as they stood on this day, year-month-day [default: the last day in the records].
