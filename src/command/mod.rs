@@ -18,6 +18,7 @@
 //! - `answering`: what commands that answer questions about a table share
 //! - [`plan`]: how many restorations a comparison needs; `plan_asked`: what its arguments mean
 //! - [`watch`]: failures against a benchmark, over the calendar and unit by unit; `watch_asked`: what its arguments mean
+//! - [`figures`]: charts for a talk or a paper from a finished result; `figures_asked`: what is asked for
 //! - [`exit`]: the exit codes
 
 mod answering;
@@ -32,6 +33,8 @@ mod estimate_weights;
 pub mod exit;
 pub mod explain;
 pub mod export;
+pub mod figures;
+mod figures_asked;
 pub mod history;
 pub mod ingest;
 pub mod init;
@@ -101,6 +104,8 @@ enum Command {
     Plan(Box<plan::PlanArguments>),
     /// Watch failures against a benchmark: when they got too many, and which operators or lots lie outside what chance explains.
     Watch(Box<watch::WatchArguments>),
+    /// Draw figures for a talk or a paper from a finished review or comparison.
+    Figures(Box<figures::FiguresArguments>),
     /// Say what a finding is, why it matters and how to mend it; without a code, list all of them.
     Explain(explain::ExplainArguments),
 }
@@ -137,6 +142,7 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Scores(arguments) }) => scores::run(&arguments),
         Ok(Arguments { command: Command::Plan(arguments) }) => plan::run(&arguments),
         Ok(Arguments { command: Command::Watch(arguments) }) => watch::run(&arguments),
+        Ok(Arguments { command: Command::Figures(arguments) }) => figures::run(&arguments),
         Err(error) => {
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }

@@ -5,7 +5,8 @@
 
 use super::Drawing;
 use super::palette::{Colour, GRID, INK, SOFT, WHITE, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
 use super::text_width::{fitted, wrapped, wrapped_to};
 use crate::quantity::{Days, Known, WhyNotKnown, Years};
 use crate::result::{AnnualFailure, AnnualFormula, Benchmark, GroupReview};
@@ -31,14 +32,35 @@ pub struct AnnualFailureChart<'a> {
     pub footnote: &'a str,
 }
 
-const LEFT: f64 = 232.0;
-const RIGHT: f64 = WIDTH - 350.0;
-/// Where the values in words begin.
-const WORDS: f64 = RIGHT + 18.0;
-/// Their room.
-const ROOM: f64 = WIDTH - MARGIN - WORDS;
 const LINE: f64 = 19.0;
-const BENCHMARK_ROW: f64 = 22.0;
+
+/// Where things stand from left to right: name, axis, words beside each other, or on a narrow stage below each other.
+struct Columns {
+    narrow: bool,
+    left: f64,
+    right: f64,
+    /// Where the values in words begin.
+    words: f64,
+    /// Their room.
+    room: f64,
+    /// The room of names.
+    names: f64,
+}
+
+impl Columns {
+    fn new(stage: &Stage) -> Self {
+        let (narrow, width) = (stage.narrow(), stage.width);
+        let (left, right) = if narrow { (MARGIN + 12.0, width - MARGIN - 12.0) } else { (232.0, width - 350.0) };
+        let words = if narrow { MARGIN } else { right + 18.0 };
+        let names = if narrow { stage.room() } else { left - MARGIN - 14.0 };
+        Self { narrow, left, right, words, room: width - MARGIN - words, names }
+    }
+
+    /// Height of a published rate's row.
+    const fn published(&self) -> f64 {
+        if self.narrow { 40.0 } else { 22.0 }
+    }
+}
 
 /// A level with all its texts broken into lines, so that its height is known before anything is drawn.
 struct Block<'a> {
@@ -51,14 +73,14 @@ struct Block<'a> {
 }
 
 impl<'a> Block<'a> {
-    fn new(group: &'a GroupReview, chart: &AnnualFailureChart<'a>) -> Self {
+    fn new(group: &'a GroupReview, chart: &AnnualFailureChart<'a>, columns: &Columns) -> Self {
         let rate = annual(group, chart.day, chart.formula);
         let value = match rate {
             Known::Known(rate) => {
                 let limits = known(&rate.rate.interval, rate_interval);
-                wrapped(&format!("{} ({limits}) % a year", rate_number(rate.rate.value)), ROOM, TEXT, Weight::Bold)
+                wrapped(&format!("{} ({limits}) % a year", rate_number(rate.rate.value)), columns.room, TEXT, Weight::Bold)
             }
-            Known::NotKnown(why) => wrapped(why_not_known(why), ROOM, TEXT, Weight::Regular),
+            Known::NotKnown(why) => wrapped(why_not_known(why), columns.room, TEXT, Weight::Regular),
         };
         let behind = rate.known().map_or(group.behind, |rate| rate.rate.behind);
         let behind = [
@@ -69,20 +91,26 @@ impl<'a> Block<'a> {
         Self {
             group,
             rate,
-            name: wrapped_to(&group.label, LEFT - MARGIN - 14.0, TEXT, Weight::Bold, 4),
+            name: wrapped_to(&group.label, columns.names, TEXT, Weight::Bold, 4),
             value,
-            behind: wrapped(&behind.join(", "), ROOM, SMALL, Weight::Regular),
+            behind: wrapped(&behind.join(", "), columns.room, SMALL, Weight::Regular),
             published: chart.benchmarks.iter().filter(|benchmark| benchmark.level == group.level).collect(),
         }
     }
 
     /// Where the first published rate stands, below the block's upper edge.
-    fn own_height(&self) -> f64 {
+    fn own_height(&self, columns: &Columns) -> f64 {
         22.0 + LINE * many(self.value.len() + self.behind.len())
+            + if columns.narrow { self.above(columns) + 6.0 } else { 0.0 }
     }
 
-    fn height(&self) -> f64 {
-        let right = self.own_height() + BENCHMARK_ROW * many(self.published.len());
+    /// Where the point stands below the middle of the first line of the name.
+    fn above(&self, columns: &Columns) -> f64 {
+        if columns.narrow { LINE * many(self.name.len()) } else { 0.0 }
+    }
+
+    fn height(&self, columns: &Columns) -> f64 {
+        let right = self.own_height(columns) + columns.published() * many(self.published.len());
         right.max(22.0 + LINE * many(self.name.len())) + 8.0
     }
 }
@@ -102,6 +130,8 @@ fn annual(group: &GroupReview, day: Days, formula: AnnualFormula) -> Known<&Annu
 
 /// The horizontal axis: per cent a year.
 struct Axis {
+    left: f64,
+    right: f64,
     end: f64,
     step: f64,
 }
@@ -109,7 +139,7 @@ struct Axis {
 impl Axis {
     /// Reaches all points, and intervals and deviations as far as three times the highest point, so that one wide interval
     /// doesn't flatten the rest; what goes on further ends in an arrow.
-    fn new(blocks: &[Block<'_>]) -> Self {
+    fn new(blocks: &[Block<'_>], columns: &Columns) -> Self {
         let (mut highest, mut reach): (f64, f64) = (1.0, 1.0);
         for block in blocks {
             if let Known::Known(rate) = block.rate {
@@ -123,12 +153,12 @@ impl Axis {
         }
         let wanted = reach.clamp(highest * 1.05, highest * 3.0).min(1000.0);
         let steps = [0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0];
-        let step = steps.into_iter().find(|step| wanted / step <= 8.0).unwrap_or(200.0);
-        Self { end: (wanted / step).ceil() * step, step }
+        let step = steps.into_iter().find(|step| wanted / step <= if columns.narrow { 6.0 } else { 8.0 }).unwrap_or(200.0);
+        Self { left: columns.left, right: columns.right, end: (wanted / step).ceil() * step, step }
     }
 
     fn x(&self, percent: f64) -> f64 {
-        LEFT + (percent / self.end).clamp(0.0, 1.0) * (RIGHT - LEFT)
+        self.left + (percent / self.end).clamp(0.0, 1.0) * (self.right - self.left)
     }
 
     fn draw(&self, sheet: &Sheet, top: f64, bottom: f64) {
@@ -140,8 +170,8 @@ impl Axis {
             sheet.text(&text, (self.x(value), bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
             number += 1;
         }
-        sheet.line(&[(LEFT, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
-        let middle = ((LEFT + RIGHT) / 2.0, bottom + 38.0);
+        sheet.line(&[(self.left, bottom), (self.right, bottom)], INK, 1.4, &[]);
+        let middle = ((self.left + self.right) / 2.0, bottom + 38.0);
         sheet.text("Annual failure, % a year", middle, TEXT, Weight::Regular, Anchor::Middle, INK);
     }
 
@@ -161,57 +191,74 @@ impl Axis {
     }
 }
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn annual_failure_chart(chart: &AnnualFailureChart<'_>) -> Drawing {
-    let blocks: Vec<Block<'_>> = chart.groups.iter().map(|group| Block::new(group, chart)).collect();
+    annual_failure_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn annual_failure_chart_on(chart: &AnnualFailureChart<'_>, stage: &Stage) -> Drawing {
+    let columns = Columns::new(stage);
+    let definition = stage.first_sentence(chart.definition);
+    let blocks: Vec<Block<'_>> = chart.groups.iter().map(|group| Block::new(group, chart, &columns)).collect();
     let sources = sources(&blocks);
-    let top = heading_height(chart.title, chart.definition) + 6.0;
-    let bottom = top + blocks.iter().map(Block::height).sum::<f64>().max(80.0);
-    let axis = Axis::new(&blocks);
+    let top = stage.heading_height(chart.title, definition) + 6.0;
+    let axis = Axis::new(&blocks, &columns);
     let notes = notes(chart, &sources);
-    let below: f64 = notes.iter().map(|note| paragraph_height(note) + 3.0).sum();
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart, &blocks), bottom + 58.0 + below + MARGIN);
-    sheet.heading(chart.definition);
+    let below: f64 = notes.iter().map(|note| stage.paragraph_height(note) + 3.0).sum();
+    let body = blocks.iter().map(|block| block.height(&columns)).sum::<f64>().max(80.0);
+    let air = stage.air(top + body + 58.0 + below + MARGIN, blocks.len());
+    let bottom = top + body + air * many(blocks.len());
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart, &blocks), bottom + 58.0 + below + MARGIN);
+    sheet.heading(definition);
     axis.draw(&sheet, top, bottom);
     if blocks.is_empty() {
-        let middle = ((LEFT + RIGHT) / 2.0, top + 40.0);
+        let middle = ((axis.left + axis.right) / 2.0, top + 40.0);
         sheet.text("No restorations to draw.", middle, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
     let mut y = top;
     for (place, block) in blocks.iter().enumerate() {
-        own(&sheet, &axis, block, place, y + 20.0);
+        let y_own = y + air / 2.0;
+        own(&sheet, &axis, &columns, block, place, y_own + 20.0);
         for (number, published) in block.published.iter().enumerate() {
-            let middle = y + block.own_height() + BENCHMARK_ROW * (many(number) + 0.5);
-            benchmark(&sheet, &axis, published, source_number(&sources, published), middle);
+            let middle = y_own + block.own_height(&columns) + columns.published() * many(number) + 11.0;
+            benchmark(&sheet, &axis, &columns, published, source_number(&sources, published), middle);
         }
-        y += block.height();
+        y += block.height(&columns) + air;
         if place + 1 < blocks.len() {
-            sheet.line(&[(MARGIN, y), (WIDTH - MARGIN, y)], GRID, 1.0, &[]);
+            sheet.line(&[(MARGIN, y), (stage.width - MARGIN, y)], GRID, 1.0, &[]);
         }
     }
     let mut y = bottom + 58.0;
     for note in &notes {
         sheet.paragraph(note, y);
-        y += paragraph_height(note) + 3.0;
+        y += stage.paragraph_height(note) + 3.0;
     }
     sheet.finish()
 }
 
-fn own(sheet: &Sheet, axis: &Axis, block: &Block<'_>, place: usize, y: f64) {
+fn own(sheet: &Sheet, axis: &Axis, columns: &Columns, block: &Block<'_>, place: usize, y: f64) {
     let look = look(place);
+    if columns.narrow {
+        sheet.clear(y - LINE / 2.0, y + LINE * (many(block.name.len()) - 0.5));
+        let words = y + block.above(columns) + LINE / 2.0 + 4.0;
+        sheet.clear(words, words + LINE * many(block.value.len() + block.behind.len()));
+    }
     for (line, name) in block.name.iter().enumerate() {
         sheet.text(name, (MARGIN, y + LINE * many(line)), TEXT, Weight::Bold, Anchor::Start, look.text);
     }
+    let y = y + block.above(columns);
+    let below = if columns.narrow { y + LINE + 4.0 } else { y };
     let (weight, colour) = match block.rate {
         Known::Known(_) => (Weight::Bold, look.text),
         Known::NotKnown(_) => (Weight::Regular, SOFT),
     };
     for (line, text) in block.value.iter().enumerate() {
-        sheet.text(text, (WORDS, y + LINE * many(line)), TEXT, weight, Anchor::Start, colour);
+        sheet.text(text, (columns.words, below + LINE * many(line)), TEXT, weight, Anchor::Start, colour);
     }
     for (line, text) in block.behind.iter().enumerate() {
-        let middle = y + LINE * many(line + block.value.len());
-        sheet.text(text, (WORDS, middle), SMALL, Weight::Regular, Anchor::Start, INK);
+        let middle = below + LINE * many(line + block.value.len());
+        sheet.text(text, (columns.words, middle), SMALL, Weight::Regular, Anchor::Start, INK);
     }
     if let Known::Known(rate) = block.rate {
         sheet.open("own", &format!("{}: {}", block.group.label, block.value.join(" ")));
@@ -225,7 +272,7 @@ fn own(sheet: &Sheet, axis: &Axis, block: &Block<'_>, place: usize, y: f64) {
     }
 }
 
-fn benchmark(sheet: &Sheet, axis: &Axis, benchmark: &Benchmark, number: usize, y: f64) {
+fn benchmark(sheet: &Sheet, axis: &Axis, columns: &Columns, benchmark: &Benchmark, number: usize, y: f64) {
     let value = benchmark.percent_per_year;
     if let Some(deviation) = benchmark.standard_deviation {
         axis.whisker(sheet, (value - deviation, value + deviation), y, SOFT, 1.2, &[4, 3]);
@@ -236,8 +283,12 @@ fn benchmark(sheet: &Sheet, axis: &Axis, benchmark: &Benchmark, number: usize, y
     sheet.line(&corners, SOFT, 1.6, &[]);
     let deviation = benchmark.standard_deviation.map_or_else(String::new, |deviation| format!(" (SD {deviation:.1})"));
     let note = if benchmark.note.is_empty() { String::new() } else { format!(", {}", benchmark.note) };
-    let text = fitted(&format!("{value:.1}{deviation} published [{number}]{note}"), ROOM, SMALL, Weight::Regular);
-    sheet.text(&text, (WORDS, y), SMALL, Weight::Regular, Anchor::Start, SOFT);
+    let text = fitted(&format!("{value:.1}{deviation} published [{number}]{note}"), columns.room, SMALL, Weight::Regular);
+    let beside = if columns.narrow { y + LINE } else { y };
+    if columns.narrow {
+        sheet.clear(beside - LINE / 2.0, beside + LINE / 2.0);
+    }
+    sheet.text(&text, (columns.words, beside), SMALL, Weight::Regular, Anchor::Start, SOFT);
 }
 
 /// What makes two published rates comparable: the source, the formula, the years.

@@ -5,7 +5,8 @@
 
 use super::Drawing;
 use super::palette::{GRID, INK, Marker, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
 use super::text_width::wrapped_to;
 
 /// One line.
@@ -40,36 +41,53 @@ const WORTH: f64 = 0.1;
 const LABELS: f64 = 330.0;
 const MISSING: f64 = 120.0;
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn balance_chart(chart: &BalanceChart<'_>) -> Drawing {
-    let left = MARGIN + LABELS + 16.0;
-    let right = WIDTH - MARGIN - MISSING - 16.0;
+    balance_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn balance_chart_on(chart: &BalanceChart<'_>, stage: &Stage) -> Drawing {
+    let narrow = stage.narrow();
+    let left = if narrow { MARGIN + 12.0 } else { MARGIN + LABELS + 16.0 };
+    let right = stage.width - MARGIN - if narrow { 12.0 } else { MISSING + 16.0 };
+    let definition = stage.first_sentence(chart.definition);
     let largest = chart.lines.iter().flat_map(|line| [line.before, line.after]).flatten().fold(0.5, f64::max);
-    let step =
-        [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 50.0, 100.0].into_iter().find(|step| largest <= 8.0 * step).unwrap_or(1000.0);
+    let step = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 50.0, 100.0]
+        .into_iter()
+        .find(|step| largest <= if narrow { 5.0 } else { 8.0 } * step)
+        .unwrap_or(1000.0);
     let most = (largest / step).ceil() * step;
     let x = |difference: f64| left + (difference / most).clamp(0.0, 1.0) * (right - left);
     let rows: Vec<(Vec<String>, f64)> = chart
         .lines
         .iter()
         .map(|line| {
-            let label = wrapped_to(&line.label, LABELS, TEXT, Weight::Regular, 2);
-            let height = many(label.len()) * 19.0 + 9.0;
+            let room = if narrow { stage.room() - MISSING } else { LABELS };
+            let label = wrapped_to(&line.label, room, TEXT, Weight::Regular, 2);
+            let height = many(label.len()) * 19.0
+                + match (narrow, stage.terse) {
+                    (true, _) => 28.0,
+                    (false, true) => 3.0,
+                    (false, false) => 9.0,
+                };
             (label, height)
         })
         .collect();
-    let top = heading_height(chart.title, chart.definition) + 44.0;
+    let top = stage.heading_height(chart.title, definition) + 44.0;
     let body = rows.iter().map(|row| row.1).sum::<f64>().max(40.0);
+    let air = stage.air(top + body + 60.0 + stage.paragraph_height(stage.told(chart.footnote)) + MARGIN, rows.len());
+    let body = body + air * many(rows.len());
     let bottom = top + body;
-    let height = bottom + 60.0 + paragraph_height(chart.footnote) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
-    sheet.heading(chart.definition);
+    let height = bottom + 60.0 + stage.paragraph_height(stage.told(chart.footnote)) + MARGIN;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart), height);
+    sheet.heading(definition);
     let key = top - 26.0;
     sheet.marker((MARGIN + 8.0, key), Marker::Ring, look(1).colour);
     sheet.text("before weighting", (MARGIN + 22.0, key), TEXT, Weight::Regular, Anchor::Start, look(1).text);
     sheet.marker((MARGIN + 188.0, key), Marker::Disc, look(0).colour);
     sheet.text("after", (MARGIN + 202.0, key), TEXT, Weight::Regular, Anchor::Start, look(0).text);
-    sheet.text("missing", (WIDTH - MARGIN, key), TEXT, Weight::Regular, Anchor::End, SOFT);
+    sheet.text("missing", (stage.width - MARGIN, key), TEXT, Weight::Regular, Anchor::End, SOFT);
     let marks = (most / step).round();
     let mut mark = 0.0;
     while mark <= marks {
@@ -94,8 +112,13 @@ pub fn balance_chart(chart: &BalanceChart<'_>) -> Drawing {
     }
     let mut y = top;
     for (line, (label, height)) in chart.lines.iter().zip(&rows) {
-        let at = y + height / 2.0;
-        let first = at - many(label.len()) * 19.0 / 2.0;
+        let height = height + air;
+        let texts = many(label.len()) * 19.0;
+        let first = if narrow { y + 4.0 } else { y + height / 2.0 - texts / 2.0 };
+        let at = if narrow { first + texts + 9.0 } else { y + height / 2.0 };
+        if narrow {
+            sheet.clear(first, first + texts);
+        }
         for (place, text) in label.iter().enumerate() {
             let place = (MARGIN, first + (many(place) + 0.5) * 19.0);
             sheet.text(text, place, TEXT, Weight::Regular, Anchor::Start, INK);
@@ -114,10 +137,11 @@ pub fn balance_chart(chart: &BalanceChart<'_>) -> Drawing {
             sheet.text("not estimable", (left + 8.0, at), SMALL, Weight::Regular, Anchor::Start, SOFT);
         }
         let missing = crate::wording::count(line.missing);
-        sheet.text(&missing, (WIDTH - MARGIN, at), SMALL, Weight::Regular, Anchor::End, SOFT);
+        let beside = if narrow { first + 9.5 } else { at };
+        sheet.text(&missing, (stage.width - MARGIN, beside), SMALL, Weight::Regular, Anchor::End, SOFT);
         y += height;
     }
-    sheet.paragraph(chart.footnote, bottom + 58.0);
+    sheet.paragraph(stage.told(chart.footnote), bottom + 58.0);
     sheet.finish()
 }
 
@@ -131,6 +155,7 @@ fn describe(chart: &BalanceChart<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::super::fixture::check_texts;
+    use super::super::preset::Preset;
     use super::*;
 
     #[test]
@@ -149,6 +174,11 @@ mod tests {
                     footnote: "Note.",
                 };
                 check_texts(&balance_chart(&chart));
+                for stage in Preset::ALL.into_iter().flat_map(Preset::stages) {
+                    let drawing = balance_chart_on(&chart, &stage);
+                    assert!(stage.holds(&drawing));
+                    check_texts(&drawing);
+                }
             }
         }
     }

@@ -3,11 +3,12 @@
 //! Purpose: to show at each mark what the curve above it rests on. The rows of a column add up to all of the level.
 
 use super::palette::{INK, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, WIDTH, Weight, many};
-use super::text_width::{text_width, wrapped_to};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, Weight, many};
+use super::stage::Stage;
+use super::text_width::{text_width, wrapped, wrapped_to};
 use crate::quantity::Days;
 use crate::result::{Counts, GroupReview};
-use crate::wording::{count, counted};
+use crate::wording::{count, counted, percent, years};
 
 /// Height of a row, pixels.
 const ROW: f64 = 19.0;
@@ -32,33 +33,52 @@ pub struct CountsTable<'a> {
     groups: &'a [&'a GroupReview],
     rows: Vec<Row>,
     names: Vec<Vec<String>>,
-    behind: Vec<String>,
+    behind: Vec<Vec<String>>,
+    /// Whether how many stand behind a level stands below its name, not beside it.
+    below: bool,
+    /// One row for each level, named by the chart above: how many were at risk.
+    terse: bool,
+    width: f64,
 }
 
 impl<'a> CountsTable<'a> {
     /// The table of these levels. The rows `other end` and `enter later` are left out where they are empty everywhere.
-    pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32) -> Self {
+    pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32, stage: &Stage) -> Self {
         let met = |row: &Row| groups.iter().any(|group| group.counts.iter().any(|counts| row.1(counts) > 0));
-        let rows = ROWS.into_iter().filter(|row| !matches!(row.0, "other end" | "enter later") || met(row)).collect();
-        let behind: Vec<String> = groups
+        let shown = |row: &Row| match row.0 {
+            "at risk" => true,
+            "other end" | "enter later" => !stage.terse && met(row),
+            _ => !stage.terse,
+        };
+        let rows = ROWS.into_iter().filter(shown).collect();
+        let below = stage.narrow();
+        let behind: Vec<Vec<String>> = groups
             .iter()
             .map(|group| {
                 let restorations = counted(group.behind.observations, "restoration", "restorations");
                 let patients = counted(group.behind.clusters, "patient", "patients");
                 let none = group.drawn_to_day.count() <= 0;
                 let too_few = if none { format!("; never {least_at_risk} at risk, so no curve") } else { String::new() };
-                format!("{restorations}, {patients}{too_few}")
+                let ends = if below && !none {
+                    format!("{} at {} years; ", percent(group.survival_on(group.drawn_to_day)), years(group.drawn_to_day))
+                } else {
+                    String::new()
+                };
+                let text = format!("{ends}{restorations}, {patients}{too_few}");
+                if below { wrapped(&text, stage.width - MARGIN - NAME, SMALL, Weight::Regular) } else { vec![text] }
             })
             .collect();
         let names = groups
             .iter()
             .zip(&behind)
             .map(|(group, behind)| {
-                let room = WIDTH - MARGIN - NAME - text_width(behind, SMALL, Weight::Regular) - 20.0;
+                let beside = behind.first().filter(|_| !below);
+                let taken = beside.map_or(0.0, |text| text_width(text, SMALL, Weight::Regular) + 20.0);
+                let room = stage.width - MARGIN - NAME - taken;
                 wrapped_to(&group.label, room, SMALL, Weight::Bold, 4)
             })
             .collect();
-        Self { groups, rows, names, behind }
+        Self { groups, rows, names, behind, below, terse: stage.terse, width: stage.width }
     }
 
     /// What explains the rows, a sentence each.
@@ -84,16 +104,28 @@ impl<'a> CountsTable<'a> {
     }
 
     fn block(&self, place: usize) -> f64 {
-        ROW * many(self.names[place].len().max(1) + self.rows.len()) + AIR
+        ROW * many(self.head(place) + self.rows.len()) + AIR
+    }
+
+    /// How many lines stand above a level's rows.
+    fn head(&self, place: usize) -> usize {
+        self.names[place].len().max(1) + if self.below { self.behind[place].len() } else { 0 }
     }
 
     /// Height of all, pixels.
     pub fn height(&self) -> f64 {
+        if self.terse {
+            return ROW * many(self.groups.len() + 1);
+        }
         (0..self.groups.len()).map(|place| self.block(place)).sum()
     }
 
     /// Draws the table from a height down; `x` gives the pixel of a day.
     pub fn draw(&self, sheet: &Sheet, top: f64, marks: &[Days], x: impl Fn(Days) -> f64) {
+        if self.terse {
+            self.draw_at_risk(sheet, top, marks, x);
+            return;
+        }
         let mut top = top;
         for (place, group) in self.groups.iter().enumerate() {
             let look = look(place);
@@ -104,8 +136,15 @@ impl<'a> CountsTable<'a> {
                 let at = (NAME, middle + ROW * many(line));
                 sheet.text(name, at, SMALL, Weight::Bold, Anchor::Start, look.text);
             }
-            sheet.text(&self.behind[place], (WIDTH - MARGIN, middle), SMALL, Weight::Regular, Anchor::End, SOFT);
-            let first = middle + ROW * many(self.names[place].len().max(1));
+            for (line, text) in self.behind[place].iter().enumerate() {
+                let (at, anchor) = if self.below {
+                    ((NAME, middle + ROW * many(self.names[place].len().max(1) + line)), Anchor::Start)
+                } else {
+                    ((self.width - MARGIN, middle), Anchor::End)
+                };
+                sheet.text(text, at, SMALL, Weight::Regular, anchor, SOFT);
+            }
+            let first = middle + ROW * many(self.head(place));
             for (number, row) in self.rows.iter().enumerate() {
                 let y = first + ROW * many(number);
                 sheet.text(row.0, (MARGIN, y), SMALL, Weight::Regular, Anchor::Start, INK);
@@ -115,6 +154,19 @@ impl<'a> CountsTable<'a> {
                 }
             }
             top += self.block(place);
+        }
+    }
+
+    fn draw_at_risk(&self, sheet: &Sheet, top: f64, marks: &[Days], x: impl Fn(Days) -> f64) {
+        sheet.text("at risk", (MARGIN, top + ROW / 2.0), SMALL, Weight::Bold, Anchor::Start, INK);
+        for (place, group) in self.groups.iter().enumerate() {
+            let (look, y) = (look(place), top + ROW * (many(place) + 1.5));
+            sheet.line(&[(MARGIN, y), (MARGIN + 34.0, y)], look.colour, 2.6, look.dash);
+            sheet.marker((MARGIN + 17.0, y), look.marker, look.colour);
+            for counts in group.counts.iter().filter(|counts| marks.contains(&counts.day)) {
+                let text = count(counts.at_risk);
+                sheet.text(&text, (x(counts.day), y), SMALL, Weight::Regular, Anchor::Middle, look.text);
+            }
         }
     }
 }
@@ -133,7 +185,7 @@ mod tests {
         }
         let words = |group: &GroupReview| {
             let groups = [group];
-            let table = CountsTable::new(&groups, 10);
+            let table = CountsTable::new(&groups, 10, &Stage::default());
             (table.rows.iter().map(|row| row.0).collect::<Vec<_>>(), table.note())
         };
         assert_eq!(words(&group).0, ["at risk", "failed", "censored"]);
@@ -148,7 +200,7 @@ mod tests {
     fn a_level_without_a_curve_says_why() {
         let group = group("Few", 3, 0.02, 2000);
         let table = [&group];
-        let table = CountsTable::new(&table, 10);
-        assert_eq!(table.behind, ["3 restorations, 2 patients; never 10 at risk, so no curve"]);
+        let table = CountsTable::new(&table, 10, &Stage::default());
+        assert_eq!(table.behind, [["3 restorations, 2 patients; never 10 at risk, so no curve"]]);
     }
 }

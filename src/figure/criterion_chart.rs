@@ -4,7 +4,8 @@
 
 use super::Drawing;
 use super::palette::{GRID, INK, SOFT, STANDINGS, WHITE, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
 use super::text_width::{fitted, text_width, wrapped_to};
 use crate::quantity::Known;
 use crate::record::Standing;
@@ -23,9 +24,10 @@ pub struct CriterionChart<'a> {
     pub footnote: &'a str,
 }
 
-const RIGHT: f64 = WIDTH - 216.0;
 const BAR: f64 = 27.0;
 const LINE: f64 = 21.0;
+/// Room at the right for the share that is not acceptable with its interval.
+const SHARES: f64 = 216.0;
 const NAMES: [&str; 3] = ["ideal", "acceptable", "not acceptable"];
 
 /// A level's name and its bar at each recall; none where it has no scores to show.
@@ -41,7 +43,7 @@ impl Panel<'_> {
 }
 
 /// A panel for each level in the order in which they are met; the name only where there are several.
-fn panels<'a>(entries: &[&'a CriterionReview]) -> Vec<Panel<'a>> {
+fn panels<'a>(entries: &[&'a CriterionReview], stage: &Stage) -> Vec<Panel<'a>> {
     let mut months: Vec<u16> = entries.iter().map(|entry| entry.months).collect();
     months.sort_unstable();
     months.dedup();
@@ -53,7 +55,7 @@ fn panels<'a>(entries: &[&'a CriterionReview]) -> Vec<Panel<'a>> {
     }
     let named = levels.len() > 1;
     let panel = |(level, label): &(&str, &str)| Panel {
-        name: if named { wrapped_to(label, WIDTH - 2.0 * MARGIN, TEXT, Weight::Bold, 2) } else { Vec::new() },
+        name: if named { wrapped_to(label, stage.room(), TEXT, Weight::Bold, 2) } else { Vec::new() },
         bars: months
             .iter()
             .map(|&at| (at, entries.iter().find(|entry| entry.level == *level && entry.months == at).copied()))
@@ -74,29 +76,36 @@ fn scored(entry: &CriterionReview) -> String {
     format!("n = {}", count(entry.scored))
 }
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn criterion_chart(chart: &CriterionChart<'_>) -> Drawing {
-    let panels = panels(chart.entries);
+    criterion_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn criterion_chart_on(chart: &CriterionChart<'_>, stage: &Stage) -> Drawing {
+    let panels = panels(chart.entries, stage);
     let widest = |texts: &mut dyn Iterator<Item = String>| {
         texts.map(|text| text_width(&text, SMALL, Weight::Regular)).fold(0.0, f64::max)
     };
     let whens = MARGIN + widest(&mut chart.entries.iter().map(|entry| when(entry.months)));
     let left = whens + 14.0 + widest(&mut chart.entries.iter().map(|entry| scored(entry))) + 10.0;
-    let columns = Columns { whens, left };
-    let key = heading_height(chart.title, "") + 2.0;
-    let top = key + 34.0;
+    let right = stage.width - if stage.narrow() { 168.0 } else { SHARES };
+    let columns = Columns { whens, left, right, width: stage.width };
+    let key = stage.heading_height(chart.title, "") + 2.0;
+    let top = key + if stage.narrow() { 54.0 } else { 34.0 };
     let bottom = top + panels.iter().map(Panel::height).sum::<f64>().max(60.0);
-    let height = bottom + 38.0 + paragraph_height(chart.footnote) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
+    let height = bottom + 38.0 + stage.paragraph_height(chart.footnote) + MARGIN;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart), height);
     sheet.heading("");
     legend(&sheet, key);
     if panels.is_empty() {
-        let middle = (WIDTH / 2.0, top + 30.0);
+        let middle = (stage.width / 2.0, top + 30.0);
         sheet.text("Nothing was scored.", middle, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     } else {
         let said = NAMES[2];
-        sheet.text(said, (RIGHT + 12.0, key + 9.0), SMALL, Weight::Bold, Anchor::Start, STANDINGS[2]);
-        scale(&sheet, left, bottom);
+        let y = if stage.narrow() { key + 34.0 } else { key + 9.0 };
+        sheet.text(said, (right + 12.0, y), SMALL, Weight::Bold, Anchor::Start, STANDINGS[2]);
+        scale(&sheet, left, right, bottom);
     }
     let mut y = top;
     for (place, panel) in panels.iter().enumerate() {
@@ -114,13 +123,14 @@ pub fn criterion_chart(chart: &CriterionChart<'_>) -> Drawing {
     sheet.finish()
 }
 
-fn scale(sheet: &Sheet, left: f64, bottom: f64) {
-    for step in 0..=4_u8 {
-        let x = left + (RIGHT - left) * f64::from(step) / 4.0;
+fn scale(sheet: &Sheet, left: f64, right: f64, bottom: f64) {
+    let each = if right - left < 260.0 { 2 } else { 1 };
+    for step in (0..=4_u8).step_by(each) {
+        let x = left + (right - left) * f64::from(step) / 4.0;
         sheet.line(&[(x, bottom), (x, bottom + 5.0)], INK, 1.2, &[]);
         sheet.text(&format!("{} %", step * 25), (x, bottom + 16.0), SMALL, Weight::Regular, Anchor::Middle, INK);
     }
-    sheet.line(&[(left, bottom), (RIGHT, bottom)], INK, 1.2, &[]);
+    sheet.line(&[(left, bottom), (right, bottom)], INK, 1.2, &[]);
 }
 
 fn legend(sheet: &Sheet, y: f64) {
@@ -153,16 +163,19 @@ fn hatch(sheet: &Sheet, left: f64, right: f64, top: f64, bottom: f64) {
 struct Columns {
     whens: f64,
     left: f64,
+    right: f64,
+    width: f64,
 }
 
 impl Columns {
     fn bar(&self, sheet: &Sheet, months: u16, entry: Option<&CriterionReview>, top: f64) {
-        let (left, y0, y1) = (self.left, top + 3.0, top + BAR - 3.0);
+        let (left, right, y0, y1) = (self.left, self.right, top + 3.0, top + BAR - 3.0);
         let middle = top + BAR / 2.0;
         sheet.text(&when(months), (self.whens, middle), SMALL, Weight::Regular, Anchor::End, INK);
         let Some(entry) = entry else {
-            let said = "nothing scored, or too few to show";
-            sheet.text(said, (left + 6.0, middle), SMALL, Weight::Regular, Anchor::Start, SOFT);
+            let said =
+                fitted("nothing scored, or too few to show", self.width - MARGIN - left - 6.0, SMALL, Weight::Regular);
+            sheet.text(&said, (left + 6.0, middle), SMALL, Weight::Regular, Anchor::Start, SOFT);
             return;
         };
         sheet.text(&scored(entry), (left - 10.0, middle), SMALL, Weight::Regular, Anchor::End, SOFT);
@@ -180,7 +193,7 @@ impl Columns {
                     continue;
                 }
             };
-            let end = (x + (RIGHT - left) * share.value()).min(RIGHT);
+            let end = (x + (right - left) * share.value()).min(right);
             if end <= x {
                 continue;
             }
@@ -194,13 +207,13 @@ impl Columns {
             }
             x = end;
         }
-        sheet.outline((left, y0), (RIGHT, y1), if x > left { SOFT } else { GRID }, 0.8);
+        sheet.outline((left, y0), (right, y1), if x > left { SOFT } else { GRID }, 0.8);
         sheet.close();
         if let Some(part) = bad(entry) {
             let limits = part.interval.known().map(|limits| format!(" ({})", percent_interval(limits))).unwrap_or_default();
             let text = format!("{}{limits}", known(&part.share, |share| percent(*share)));
-            let text = fitted(&text, WIDTH - MARGIN - RIGHT - 12.0, SMALL, Weight::Regular);
-            sheet.text(&text, (RIGHT + 12.0, middle), SMALL, Weight::Regular, Anchor::Start, STANDINGS[2]);
+            let text = fitted(&text, self.width - MARGIN - right - 12.0, SMALL, Weight::Regular);
+            sheet.text(&text, (right + 12.0, middle), SMALL, Weight::Regular, Anchor::Start, STANDINGS[2]);
         }
     }
 }
@@ -259,6 +272,6 @@ mod tests {
             let number = |name: &str| line.split(&format!(" {name}=\"")).nth(1)?.split('"').next()?.parse::<f64>().ok();
             Some(number("x")? + number("width")?)
         });
-        assert!(ends.filter(|end| *end < 960.0).all(|end| end <= super::RIGHT + 0.05));
+        assert!(ends.filter(|end| *end < 960.0).all(|end| end <= 960.0 - super::SHARES + 0.05));
     }
 }

@@ -5,7 +5,8 @@
 
 use super::Drawing;
 use super::palette::{GRID, INK, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height, spread};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many, spread};
+use super::stage::Stage;
 use super::text_width::{text_width, wrapped_to};
 use crate::wording::{count, counted};
 
@@ -61,8 +62,9 @@ pub struct CriterionLevelChart<'a> {
 /// Most levels drawn.
 const MOST: usize = 8;
 const PLOT: f64 = 200.0;
-const RIGHT: f64 = 746.0;
-const LABEL: f64 = 770.0;
+/// Room at the right for the names of the levels, and from there to the plot.
+const NAMES: f64 = 190.0;
+const LEADERS: f64 = 24.0;
 const ROW: f64 = 19.0;
 /// Above a plot, for its title; below it, for the axis and the tests.
 const ABOVE: f64 = 34.0;
@@ -70,13 +72,18 @@ const BELOW: f64 = 72.0;
 
 struct Frame {
     left: f64,
+    right: f64,
+    label: f64,
+    width: f64,
     slots: usize,
     stride: usize,
     levels: usize,
 }
 
 impl Frame {
-    fn new(chart: &CriterionLevelChart<'_>, levels: usize) -> Self {
+    fn new(chart: &CriterionLevelChart<'_>, levels: usize, stage: &Stage) -> Self {
+        let label = stage.width - NAMES;
+        let right = label - LEADERS;
         let left = (MARGIN + text_width(chart.test, SMALL, Weight::Regular) + 40.0).max(118.0);
         let slots = chart.panels.iter().map(|panel| panel.recalls.len()).max().unwrap_or(0).max(1);
         let recalls = || chart.panels.iter().flat_map(|panel| &panel.recalls);
@@ -84,13 +91,13 @@ impl Frame {
         let counts =
             recalls().flat_map(|recall| &recall.shares).map(|share| text_width(&scored(*share), SMALL, Weight::Regular));
         let widest = tests.chain(counts).fold(24.0, f64::max) + 8.0;
-        let slot = (RIGHT - left) / many(slots);
+        let slot = (right - left) / many(slots);
         let stride = (1..=slots).find(|stride| slot * many(*stride) >= widest).unwrap_or(slots);
-        Self { left, slots, stride, levels }
+        Self { left, right, label, width: stage.width, slots, stride, levels }
     }
 
     fn slot(&self) -> f64 {
-        (RIGHT - self.left) / many(self.slots)
+        (self.right - self.left) / many(self.slots)
     }
 
     fn middle(&self, recall: usize) -> f64 {
@@ -123,14 +130,19 @@ fn floor(panel: &StandingPanel, levels: usize) -> u8 {
     (5..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
 }
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn criterion_level_chart(chart: &CriterionLevelChart<'_>) -> Drawing {
+    criterion_level_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn criterion_level_chart_on(chart: &CriterionLevelChart<'_>, stage: &Stage) -> Drawing {
     let levels = &chart.levels[..chart.levels.len().min(MOST)];
-    let frame = Frame::new(chart, levels.len().max(1));
-    let top = heading_height(chart.title, chart.definition) + 4.0;
+    let frame = Frame::new(chart, levels.len().max(1), stage);
+    let top = stage.heading_height(chart.title, chart.definition) + 4.0;
     let table = top + many(chart.panels.len()) * (ABOVE + PLOT + BELOW) + 4.0;
     let names: Vec<Vec<String>> =
-        levels.iter().map(|level| wrapped_to(level, WIDTH - 2.0 * MARGIN - 42.0, SMALL, Weight::Bold, 2)).collect();
+        levels.iter().map(|level| wrapped_to(level, stage.room() - 42.0, SMALL, Weight::Bold, 2)).collect();
     let rows: f64 = names.iter().map(|name| ROW * many(name.len() + 1) + 6.0).sum();
     let note = if chart.levels.len() > levels.len() {
         let more = u64::try_from(chart.levels.len() - levels.len()).unwrap_or(u64::MAX);
@@ -139,8 +151,13 @@ pub fn criterion_level_chart(chart: &CriterionLevelChart<'_>) -> Drawing {
         chart.footnote.to_owned()
     };
     let below = table + rows;
-    let sheet =
-        Sheet::new(chart.name, chart.title, &describe(chart, levels), below + 10.0 + paragraph_height(&note) + MARGIN);
+    let sheet = Sheet::new(
+        stage,
+        chart.name,
+        chart.title,
+        &describe(chart, levels),
+        below + 10.0 + stage.paragraph_height(&note) + MARGIN,
+    );
     sheet.heading(chart.definition);
     for (place, panel) in chart.panels.iter().enumerate() {
         let top = top + many(place) * (ABOVE + PLOT + BELOW) + ABOVE;
@@ -177,7 +194,7 @@ fn draw_panel(
     levels: &[&str],
     top: f64,
 ) {
-    let (left, bottom, middle) = (frame.left, top + PLOT, (frame.left + RIGHT) / 2.0);
+    let (left, bottom, middle) = (frame.left, top + PLOT, f64::midpoint(frame.left, frame.right));
     let floor = floor(panel, levels.len());
     let lowest = f64::from(floor) / 100.0;
     let y = |share: f64| top + PLOT * (1.0 - (share - lowest).clamp(0.0, 1.0 - lowest) / (1.0 - lowest));
@@ -190,14 +207,14 @@ fn draw_panel(
     };
     for value in (floor..=100).step_by(step) {
         let at = y(f64::from(value) / 100.0);
-        sheet.line(&[(left, at), (RIGHT, at)], GRID, 1.0, &[]);
+        sheet.line(&[(left, at), (frame.right, at)], GRID, 1.0, &[]);
         sheet.text(&format!("{value} %"), (left - 10.0, at), TEXT, Weight::Regular, Anchor::End, INK);
     }
-    sheet.line(&[(left, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
+    sheet.line(&[(left, bottom), (frame.right, bottom)], INK, 1.4, &[]);
     sheet.line(&[(left, top), (left, bottom)], INK, 1.4, &[]);
     if floor > 0 {
         let said = format!("axis starts at {floor} %");
-        sheet.text(&said, (RIGHT, top - 18.0), SMALL, Weight::Bold, Anchor::End, INK);
+        sheet.text(&said, (frame.right, top - 18.0), SMALL, Weight::Bold, Anchor::End, INK);
     }
     for (recall, at) in panel.recalls.iter().enumerate() {
         let x = frame.middle(recall);
@@ -243,7 +260,7 @@ fn draw_panel(
     let lines: Vec<Vec<String>> = last
         .iter()
         .map(|&(level, recall, at)| {
-            let mut lines = wrapped_to(levels[level], WIDTH - MARGIN - LABEL, SMALL, Weight::Bold, most);
+            let mut lines = wrapped_to(levels[level], frame.width - MARGIN - frame.label, SMALL, Weight::Bold, most);
             lines.push(format!("{} at {} months", percent(at.share), panel.recalls[recall].months));
             lines
         })
@@ -254,12 +271,17 @@ fn draw_panel(
     let places = spread(&ends, &heights, top - ABOVE + 6.0, bottom + BELOW - 6.0);
     for (number, &(level, recall, _)) in last.iter().enumerate() {
         let (x, place) = (frame.x(recall, level), places[number]);
-        let leader = [(x + 8.0, ends[number]), (RIGHT + 4.0, ends[number]), (LABEL - 8.0, place), (LABEL - 3.0, place)];
+        let leader = [
+            (x + 8.0, ends[number]),
+            (frame.right + 4.0, ends[number]),
+            (frame.label - 8.0, place),
+            (frame.label - 3.0, place),
+        ];
         sheet.line(&leader, SOFT, 1.0, &[1, 3]);
         for (line, text) in lines[number].iter().enumerate() {
             let middle = place - heights[number] / 2.0 + air / 2.0 + 17.0 * (many(line) + 0.5);
             let weight = if line + 1 == lines[number].len() { Weight::Regular } else { Weight::Bold };
-            sheet.text(text, (LABEL, middle), SMALL, weight, Anchor::Start, look(level).text);
+            sheet.text(text, (frame.label, middle), SMALL, weight, Anchor::Start, look(level).text);
         }
     }
 }

@@ -3,11 +3,12 @@
 #![expect(clippy::cast_possible_truncation, reason = "invented counts and days, all small")]
 
 use crate::figure::Drawing;
-use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
-use crate::figure::criterion_chart::{CriterionChart, criterion_chart};
-use crate::figure::recall_chart::{RecallChart, recall_chart};
+use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart_on};
+use crate::figure::criterion_chart::{CriterionChart, criterion_chart_on};
+use crate::figure::recall_chart::{RecallChart, recall_chart_on};
 use crate::figure::sheet::Weight;
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use crate::figure::stage::Stage;
+use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
 use crate::figure::text_width::text_width;
 use crate::quantity::{
     AnnualRate, Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance,
@@ -247,20 +248,33 @@ pub fn recalls(due: u64) -> Vec<RecallReview> {
 
 /// A survival chart of these groups.
 pub fn survival(name: &str, groups: &[GroupReview], scale: Scale) -> Drawing {
-    survival_chart(&SurvivalChart {
-        name: &format!("survival-{name}"),
-        title: "Loss of retention by adhesive class",
-        definition: DEFINITION,
-        survival_title: "Retained",
-        groups,
-        footnote: FOOTNOTE,
-        least_at_risk: 10,
-        scale,
-    })
+    survival_on(name, groups, scale, &Stage::default())
+}
+
+/// The same on a stage.
+pub fn survival_on(name: &str, groups: &[GroupReview], scale: Scale, stage: &Stage) -> Drawing {
+    survival_chart_on(
+        &SurvivalChart {
+            name: &format!("survival-{name}"),
+            title: "Loss of retention by adhesive class",
+            definition: DEFINITION,
+            survival_title: "Retained",
+            groups,
+            footnote: FOOTNOTE,
+            least_at_risk: 10,
+            scale,
+        },
+        stage,
+    )
 }
 
 /// An annual failure chart of these groups beside published rates for each.
 pub fn annual(name: &str, groups: &[GroupReview]) -> Drawing {
+    annual_on(name, groups, &Stage::default())
+}
+
+/// The same on a stage.
+pub fn annual_on(name: &str, groups: &[GroupReview], stage: &Stage) -> Drawing {
     let mut benchmarks = Vec::new();
     for group in groups {
         benchmarks.push(benchmark(
@@ -282,37 +296,51 @@ pub fn annual(name: &str, groups: &[GroupReview]) -> Drawing {
         let trial = "van Dijken et al., Dent Mater 2007;23:1101–1107";
         benchmarks.push(benchmark(&group.level, 2.0, None, trial, Some(13.0), "one system of the trial"));
     }
-    annual_failure_chart(&AnnualFailureChart {
-        name: &format!("annual-{name}"),
-        title: "Annual failure by adhesive class (geometric, over 5 years)",
-        definition: DEFINITION,
-        day: Days::new(1826),
-        formula: AnnualFormula::Geometric,
-        groups,
-        benchmarks: &benchmarks,
-        footnote: FOOTNOTE,
-    })
+    annual_failure_chart_on(
+        &AnnualFailureChart {
+            name: &format!("annual-{name}"),
+            title: "Annual failure by adhesive class (geometric, over 5 years)",
+            definition: DEFINITION,
+            day: Days::new(1826),
+            formula: AnnualFormula::Geometric,
+            groups,
+            benchmarks: &benchmarks,
+            footnote: FOOTNOTE,
+        },
+        stage,
+    )
 }
 
 /// A criterion chart of these entries.
 pub fn criterion(name: &str, entries: &[CriterionReview]) -> Drawing {
-    criterion_chart(&CriterionChart {
-        name: &format!("criterion-{name}"),
-        title: "Marginal staining by adhesive class",
-        entries: &entries.iter().collect::<Vec<_>>(),
-        footnote: "Of those scored at each recall; schemes pooled on ideal, acceptable, not acceptable.",
-    })
+    criterion_on(name, entries, &Stage::default())
+}
+
+/// The same on a stage.
+pub fn criterion_on(name: &str, entries: &[CriterionReview], stage: &Stage) -> Drawing {
+    criterion_chart_on(
+        &CriterionChart {
+            name: &format!("criterion-{name}"),
+            title: "Marginal staining by adhesive class",
+            entries: &entries.iter().collect::<Vec<_>>(),
+            footnote: "Of those scored at each recall; schemes pooled on ideal, acceptable, not acceptable.",
+        },
+        stage,
+    )
 }
 
 /// A recall chart.
 pub fn recall(name: &str, recalls: &[RecallReview]) -> Drawing {
+    recall_on(name, recalls, &Stage::default())
+}
+
+/// The same on a stage.
+pub fn recall_on(name: &str, recalls: &[RecallReview], stage: &Stage) -> Drawing {
     let footnote = "Recalls whose window had closed by 2026-01-31.";
-    recall_chart(&RecallChart {
-        name: &format!("recalls-{name}"),
-        title: "Recalls: due, seen and scored",
-        recalls,
-        footnote,
-    })
+    recall_chart_on(
+        &RecallChart { name: &format!("recalls-{name}"), title: "Recalls: due, seen and scored", recalls, footnote },
+        stage,
+    )
 }
 
 fn attribute<'a>(tag: &'a str, name: &str) -> Option<&'a str> {
@@ -332,7 +360,15 @@ fn boxes(svg: &str) -> Vec<Box> {
     let number = |tag: &str, name: &str| attribute(tag, name).and_then(|text| text.parse::<f64>().ok()).expect("a number");
     let text = |tag: &str| {
         let (head, rest) = tag.split_once('>').expect("a tag");
-        let said = rest.split('<').next().expect("a text").replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&");
+        let said = rest
+            .split('<')
+            .next()
+            .expect("a text")
+            .replace("&#39;", "'")
+            .replace("&quot;", "\"")
+            .replace("&lt;", "<")
+            .replace("&gt;", ">")
+            .replace("&amp;", "&");
         let (x, y, size) = (number(head, "x"), number(head, "y"), number(head, "font-size"));
         let width = text_width(&said, size, if head.contains("font-weight") { Weight::Bold } else { Weight::Regular });
         let left = match attribute(head, "text-anchor") {
@@ -349,9 +385,11 @@ fn boxes(svg: &str) -> Vec<Box> {
 pub fn check_texts(drawing: &Drawing) {
     let found = boxes(&drawing.svg);
     let name = &drawing.name;
-    let height: f64 = attribute(&drawing.svg, "height").and_then(|text| text.parse().ok()).expect("a height");
+    let size = attribute(&drawing.svg, "viewBox").expect("a size");
+    let size: Vec<f64> = size.split(' ').map(|text| text.parse().expect("a number")).collect();
+    let (width, height) = (size[2], size[3]);
     for (place, one) in found.iter().enumerate() {
-        let inside = one.left >= 0.0 && one.right <= 960.0 && one.top >= 0.0 && one.bottom <= height;
+        let inside = one.left >= 0.0 && one.right <= width && one.top >= 0.0 && one.bottom <= height;
         assert!(inside, "{name}: “{}” leaves the sheet", one.said);
         assert!(one.size >= 13.0, "{name}: “{}” is too small", one.said);
         for other in &found[..place] {

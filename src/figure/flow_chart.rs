@@ -4,7 +4,8 @@
 
 use super::Drawing;
 use super::palette::{INK, SOFT};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
 use super::text_width::wrapped;
 
 /// A box of the trunk, with what leaves before the next one.
@@ -41,23 +42,31 @@ pub struct FlowChart<'a> {
 
 const PAD: f64 = 12.0;
 const LINE: f64 = 20.0;
-const TRUNK: f64 = 430.0;
 const GAP: f64 = 26.0;
-const ASIDE: f64 = 380.0;
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn flow_chart(chart: &FlowChart<'_>) -> Drawing {
+    flow_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn flow_chart_on(chart: &FlowChart<'_>, stage: &Stage) -> Drawing {
+    let (trunk_width, aside_width) =
+        if stage.narrow() { (stage.room() * 0.46, stage.room() * 0.48) } else { (430.0, 380.0) };
+    let definition = stage.first_sentence(chart.definition);
     let trunk: Vec<Vec<String>> =
-        chart.steps.iter().map(|step| wrapped(&step.text, TRUNK - 2.0 * PAD, TEXT, Weight::Bold)).collect();
+        chart.steps.iter().map(|step| wrapped(&step.text, trunk_width - 2.0 * PAD, TEXT, Weight::Bold)).collect();
     let asides: Vec<Vec<String>> = chart
         .steps
         .iter()
-        .map(|step| step.left_out.iter().flat_map(|text| wrapped(text, ASIDE - 2.0 * PAD, SMALL, Weight::Regular)).collect())
+        .map(|step| {
+            step.left_out.iter().flat_map(|text| wrapped(text, aside_width - 2.0 * PAD, SMALL, Weight::Regular)).collect()
+        })
         .collect();
     let box_height = |lines: usize| many(lines) * LINE + 2.0 * PAD;
     let aside_height = |lines: usize| if lines == 0 { 0.0 } else { box_height(lines) };
-    let in_row = chart.branches.len().clamp(1, 4);
-    let width = (WIDTH - 2.0 * MARGIN - many(in_row - 1) * 16.0) / many(in_row);
+    let in_row = chart.branches.len().clamp(1, if stage.narrow() { 1 } else { 4 });
+    let width = (stage.room() - many(in_row - 1) * 16.0) / many(in_row);
     let branches: Vec<(Vec<String>, Vec<String>)> = chart
         .branches
         .iter()
@@ -68,7 +77,7 @@ pub fn flow_chart(chart: &FlowChart<'_>) -> Drawing {
             (title, lines)
         })
         .collect();
-    let top = heading_height(chart.title, chart.definition) + 6.0;
+    let top = stage.heading_height(chart.title, definition) + 6.0;
     let mut height = top;
     for (lines, aside) in trunk.iter().zip(&asides) {
         height += box_height(lines.len()) + (aside_height(aside.len()) + 14.0).max(GAP);
@@ -78,13 +87,13 @@ pub fn flow_chart(chart: &FlowChart<'_>) -> Drawing {
         .map(|row| row.iter().map(|(title, lines)| box_height(title.len() + lines.len())).fold(0.0, f64::max))
         .collect();
     height += rows.iter().map(|row| row + GAP).sum::<f64>();
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height + MARGIN - GAP.min(height));
-    sheet.heading(chart.definition);
-    let middle = MARGIN + TRUNK / 2.0;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart), height + MARGIN - GAP.min(height));
+    sheet.heading(definition);
+    let middle = MARGIN + trunk_width / 2.0;
     let mut y = top;
     for (number, (lines, aside)) in trunk.iter().zip(&asides).enumerate() {
         let bottom = y + box_height(lines.len());
-        boxed(&sheet, (MARGIN, y), TRUNK, bottom - y, lines, &[]);
+        boxed(&sheet, (MARGIN, y), trunk_width, bottom - y, lines, &[]);
         let next = bottom + (aside_height(aside.len()) + 14.0).max(GAP);
         // The last stem ends on the bar that the branches hang from.
         let last = number + 1 == trunk.len();
@@ -93,9 +102,9 @@ pub fn flow_chart(chart: &FlowChart<'_>) -> Drawing {
             sheet.line(&[(middle, bottom), (middle, end)], INK, 1.6, &[]);
         }
         if !aside.is_empty() {
-            let from = (WIDTH - MARGIN - ASIDE, bottom + 7.0);
+            let from = (stage.width - MARGIN - aside_width, bottom + 7.0);
             let half = from.1 + aside_height(aside.len()) / 2.0;
-            boxed(&sheet, from, ASIDE, aside_height(aside.len()), &[], aside);
+            boxed(&sheet, from, aside_width, aside_height(aside.len()), &[], aside);
             sheet.line(&[(middle, half), (from.0, half)], INK, 1.6, &[]);
         }
         y = next;
@@ -145,6 +154,7 @@ fn describe(chart: &FlowChart<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::super::fixture::check_texts;
+    use super::super::preset::Preset;
     use super::*;
 
     #[test]
@@ -170,13 +180,22 @@ mod tests {
         for count in [0, 1, 3, 8] {
             let branches: Vec<FlowBranch> = (0..count).map(|_| branch("A level with a rather long name: 196")).collect();
             for steps in [&steps[..], &[]] {
-                check_texts(&flow_chart(&FlowChart {
+                let chart = FlowChart {
                     name: "flow",
                     title: "From records to results",
                     definition: "All.",
                     steps,
                     branches: &branches,
-                }));
+                };
+                check_texts(&flow_chart(&chart));
+                for stage in Preset::ALL.into_iter().flat_map(Preset::stages) {
+                    let drawing = flow_chart_on(&chart, &stage);
+                    if stage.holds(&drawing) {
+                        check_texts(&drawing);
+                    } else {
+                        assert!(count > 3, "one row of branches fits on a slide: {}", drawing.needs);
+                    }
+                }
             }
         }
     }

@@ -5,8 +5,9 @@
 
 use super::Drawing;
 use super::palette::{GRID, INK, Marker, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
-use super::text_width::{text_width, wrapped_to};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
+use super::text_width::{fitted, text_width, wrapped_to};
 
 /// A ratio with its limits.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -60,7 +61,7 @@ struct Axis {
 
 impl Axis {
     /// From the mark below all limits to the one above, but no further than a hundredfold either way, and at least from ½ to 2.
-    fn new(lines: &[ForestLine]) -> Self {
+    fn new(lines: &[ForestLine], stage: &Stage) -> Self {
         let (mut least, mut most) = (0.5_f64, 2.0_f64);
         for ratio in lines.iter().flat_map(|line| line.ratios.iter().flatten()) {
             let (lower, upper) = ratio.limits.unwrap_or((ratio.value, ratio.value));
@@ -69,7 +70,9 @@ impl Axis {
         }
         let least = MARKS.iter().rev().copied().find(|mark| *mark <= least).unwrap_or(MARKS[0]);
         let most = MARKS.iter().copied().find(|mark| *mark >= most).unwrap_or(MARKS[MARKS.len() - 1]);
-        Self { left: MARGIN + LABELS + 16.0, right: WIDTH - MARGIN - NUMBERS - 16.0, least, most }
+        let labels = if stage.narrow() { 0.0 } else { LABELS + 16.0 };
+        let numbers = if stage.narrow() { NUMBERS - 38.0 } else { NUMBERS + 16.0 };
+        Self { left: MARGIN + labels, right: stage.width - MARGIN - numbers, least, most }
     }
 
     fn x(&self, ratio: f64) -> f64 {
@@ -113,36 +116,54 @@ fn numbers(ratio: Option<&Ratio>) -> String {
     }
 }
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
-    let axis = Axis::new(chart.lines);
+    forest_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn forest_chart_on(chart: &ForestChart<'_>, stage: &Stage) -> Drawing {
+    let axis = Axis::new(chart.lines, stage);
+    let definition = stage.first_sentence(chart.definition);
     let models = chart.models.len().clamp(1, 2);
     let line_height = 20.0;
     let rows: Vec<(Vec<String>, Vec<String>, f64)> = chart
         .lines
         .iter()
         .map(|line| {
-            let label = wrapped_to(&line.label, LABELS, TEXT, Weight::Bold, 3);
-            let against = wrapped_to(&line.against, LABELS, SMALL, Weight::Regular, 2);
-            let height = (many(label.len() + against.len()) * line_height).max(many(models) * 24.0) + 14.0;
+            let room = if stage.narrow() { stage.room() } else { LABELS };
+            let label = wrapped_to(&line.label, room, TEXT, Weight::Bold, 3);
+            let against = wrapped_to(&line.against, room, SMALL, Weight::Regular, 2);
+            let (texts, ratios) = (many(label.len() + against.len()) * line_height, many(models) * 24.0);
+            let height =
+                if stage.narrow() { texts + ratios } else { texts.max(ratios) } + if stage.terse { 8.0 } else { 14.0 };
             (label, against, height)
         })
         .collect();
-    let key = if models > 1 { 30.0 } else { 0.0 };
-    let top = heading_height(chart.title, chart.definition) + 14.0 + key;
+    let key = match (models > 1, stage.narrow()) {
+        (true, true) => 52.0,
+        (true, false) => 30.0,
+        (false, _) => 0.0,
+    };
+    let top = stage.heading_height(chart.title, definition) + 14.0 + key;
     let body: f64 = rows.iter().map(|row| row.2).sum::<f64>().max(40.0);
+    let air = stage.air(top + body + 62.0 + stage.paragraph_height(chart.footnote) + MARGIN, rows.len());
+    let body = body + air * many(rows.len());
     let bottom = top + body;
-    let height = bottom + 62.0 + paragraph_height(chart.footnote) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
-    sheet.heading(chart.definition);
+    let height = bottom + 62.0 + stage.paragraph_height(chart.footnote) + MARGIN;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart), height);
+    sheet.heading(definition);
     if models > 1 {
         let mut x = MARGIN;
         for (place, model) in chart.models.iter().take(2).enumerate() {
-            let y = top - key;
+            let y = top - key + if stage.narrow() { 22.0 * many(place) } else { 0.0 };
             sheet.line(&[(x, y), (x + 30.0, y)], look(place).colour, 2.6, look(place).dash);
             sheet.marker((x + 15.0, y), marker(place), look(place).colour);
+            let model = &fitted(model, stage.width - MARGIN - x - 40.0, TEXT, Weight::Regular);
             sheet.text(model, (x + 40.0, y), TEXT, Weight::Regular, Anchor::Start, look(place).text);
-            x += 40.0 + text_width(model, TEXT, Weight::Regular) + 36.0;
+            if !stage.narrow() {
+                x += 40.0 + text_width(model, TEXT, Weight::Regular) + 36.0;
+            }
         }
     }
     for mark in axis.marks() {
@@ -159,8 +180,13 @@ pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
     }
     let mut y = top;
     for (line, (label, against, height)) in chart.lines.iter().zip(&rows) {
-        let texts = label.len() + against.len();
-        let first = y + height / 2.0 - many(texts) * line_height / 2.0;
+        let height = height + air;
+        let texts = many(label.len() + against.len()) * line_height;
+        let first = if stage.narrow() { y + 5.0 } else { y + height / 2.0 - texts / 2.0 };
+        let centre = if stage.narrow() { y + 5.0 + texts + many(models) * 12.0 } else { y + height / 2.0 };
+        if stage.narrow() {
+            sheet.clear(y + 1.0, first + texts);
+        }
         for (place, text) in label.iter().chain(against).enumerate() {
             let (size, weight, colour) =
                 if place < label.len() { (TEXT, Weight::Bold, INK) } else { (SMALL, Weight::Regular, SOFT) };
@@ -168,7 +194,7 @@ pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
         }
         let step = 24.0;
         for model in 0..models {
-            let at = y + height / 2.0 + (many(model) - (many(models) - 1.0) / 2.0) * step;
+            let at = centre + (many(model) - (many(models) - 1.0) / 2.0) * step;
             let ratio = line.ratios.get(model).and_then(Option::as_ref);
             if let Some(ratio) = ratio {
                 sheet.open("ratio", &format!("{}: {}", line.label, numbers(Some(ratio))));
@@ -176,10 +202,10 @@ pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
                 sheet.close();
             }
             let text = numbers(ratio);
-            sheet.text(&text, (WIDTH - MARGIN, at), SMALL, Weight::Regular, Anchor::End, look(model).text);
+            sheet.text(&text, (stage.width - MARGIN, at), SMALL, Weight::Regular, Anchor::End, look(model).text);
         }
         y += height;
-        sheet.line(&[(MARGIN, y), (WIDTH - MARGIN, y)], GRID, 0.8, &[]);
+        sheet.line(&[(MARGIN, y), (stage.width - MARGIN, y)], GRID, 0.8, &[]);
     }
     sheet.paragraph(chart.footnote, bottom + 60.0);
     sheet.finish()
@@ -235,6 +261,7 @@ fn describe(chart: &ForestChart<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::super::fixture::check_texts;
+    use super::super::preset::Preset;
     use super::*;
 
     fn line(label: &str, ratio: Option<Ratio>) -> ForestLine {
@@ -262,7 +289,7 @@ mod tests {
             for models in
                 [&["Proportional hazards"][..], &["Proportional hazards, day found", "Weibull, between visits"][..]]
             {
-                let drawing = forest_chart(&ForestChart {
+                let chart = ForestChart {
                     name: "forest",
                     title: "What goes with loss of retention",
                     definition: "Above 1: fails sooner.",
@@ -270,8 +297,16 @@ mod tests {
                     lines,
                     axis: "Hazard ratio",
                     footnote: "95 % intervals.",
-                });
-                check_texts(&drawing);
+                };
+                check_texts(&forest_chart(&chart));
+                for stage in Preset::ALL.into_iter().flat_map(Preset::stages) {
+                    let drawing = forest_chart_on(&chart, &stage);
+                    if stage.holds(&drawing) {
+                        check_texts(&drawing);
+                    } else {
+                        assert!(!lines.is_empty() && stage.width < 1000.0, "four lines fit on a slide");
+                    }
+                }
             }
         }
     }

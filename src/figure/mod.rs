@@ -2,6 +2,8 @@
 //!
 //! - [`svg_backend`]: the drawing library's extension point, writing SVG with tenths of a pixel, dashes, groups and titles
 //! - [`sheet`]: what the charts draw on: lines, areas, text, wrapped text
+//! - [`stage`]: what they are drawn for: a page, a slide, a column
+//! - [`preset`]: stages by name; [`picture`]: drawings as PNG and PDF
 //! - [`text_width`]: how wide a text is, so that nothing collides
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
@@ -20,15 +22,18 @@ mod fixture;
 pub mod flow_chart;
 pub mod forest_chart;
 pub mod palette;
+pub mod picture;
+pub mod preset;
 pub mod recall_chart;
 pub mod sheet;
+pub mod stage;
 pub mod survival_chart;
 pub mod svg_backend;
 pub mod text_width;
 pub mod time_axis;
 
 /// A finished drawing.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Drawing {
     /// Its name: the file's name without ending, and the prefix of every id in it.
     pub name: String,
@@ -36,4 +41,6 @@ pub struct Drawing {
     pub title: String,
     /// The SVG.
     pub svg: String,
+    /// The height that its content takes, units of the layout; more than the stage has where it does not fit.
+    pub needs: f64,
 }

@@ -3,6 +3,8 @@
 //! Eight levels. Their lightness (CIE L*) goes from 14 to 62 in eight steps of 6.5 or more, dealt out so that neighbours, and
 //! any two of the first four, lie 13 or more apart; to deuteranopes and protanopes any two differ by 25 or more (CIE 1976
 //! L*a*b*). Each has a dash pattern and a marker of its own besides. Tests compute all of this.
+//!
+//! Charts name each colour as it is on white paper; a [`Paper`] says how it is shown.
 
 /// A colour as red, green, blue.
 pub type Colour = (u8, u8, u8);
@@ -63,6 +65,52 @@ const LOOKS: [Look; 8] = [
     Look { colour: (0xde, 0x7c, 0x09), text: (0xa6, 0x5d, 0x07), dash: &[14, 3, 3, 3, 3, 3], marker: Marker::Cross },
 ];
 
+/// What a chart is drawn on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Paper {
+    /// White, in colour.
+    #[default]
+    White,
+    /// Dark, for a darkened room.
+    Dark,
+    /// White, in greys as light as the colours are.
+    Grey,
+}
+
+/// Each colour on white paper, on dark paper, and as a grey of the same relative luminance.
+const SHOWN: [(Colour, Colour, Colour); 18] = [
+    (INK, (0xf2, 0xf4, 0xf8), (0x23, 0x23, 0x23)),
+    (SOFT, (0xb4, 0xbd, 0xcc), (0x5b, 0x5b, 0x5b)),
+    (GRID, (0x3b, 0x43, 0x51), (0xe0, 0xe0, 0xe0)),
+    (WHITE, (0x14, 0x18, 0x20), (0xff, 0xff, 0xff)),
+    (STANDINGS[0], (0x2c, 0x33, 0x40), (0xe7, 0xe7, 0xe7)),
+    (STANDINGS[1], (0x3f, 0x5f, 0x8f), (0xa9, 0xa9, 0xa9)),
+    (STANDINGS[2], (0xf0, 0x9a, 0x8a), (0x40, 0x40, 0x40)),
+    (LOOKS[0].colour, (0x6e, 0xa0, 0xff), (0x23, 0x23, 0x23)),
+    (LOOKS[1].colour, (0xff, 0xbe, 0x80), (0x64, 0x64, 0x64)),
+    (LOOKS[2].colour, (0xb9, 0x8c, 0xd9), (0x42, 0x42, 0x42)),
+    (LOOKS[3].colour, (0xff, 0xe0, 0xe8), (0x83, 0x83, 0x83)),
+    (LOOKS[3].text, (0xff, 0xe0, 0xe8), (0x6f, 0x6f, 0x6f)),
+    (LOOKS[4].colour, (0xe0, 0x6f, 0x6a), (0x32, 0x32, 0x32)),
+    (LOOKS[5].colour, (0x5f, 0xd0, 0xd8), (0x73, 0x73, 0x73)),
+    (LOOKS[5].text, (0x5f, 0xd0, 0xd8), (0x70, 0x70, 0x70)),
+    (LOOKS[6].colour, (0x3f, 0xae, 0x6e), (0x52, 0x52, 0x52)),
+    (LOOKS[7].colour, (0xf6, 0xf0, 0x7a), (0x94, 0x94, 0x94)),
+    (LOOKS[7].text, (0xf6, 0xf0, 0x7a), (0x6f, 0x6f, 0x6f)),
+];
+
+impl Paper {
+    /// How a colour of this palette is shown.
+    pub fn shown(self, colour: Colour) -> Colour {
+        let listed = SHOWN.iter().find(|(white, ..)| *white == colour);
+        match (self, listed) {
+            (Self::White, _) | (_, None) => colour,
+            (Self::Dark, Some((_, dark, _))) => *dark,
+            (Self::Grey, Some((.., grey))) => *grey,
+        }
+    }
+}
+
 /// How the level at a place is drawn; past the eighth they come round again.
 pub fn look(place: usize) -> Look {
     LOOKS[place % LOOKS.len()]
@@ -114,6 +162,43 @@ mod tests {
             assert!(contrast(look.text) >= 4.5, "{look:?}: text {}", contrast(look.text));
         }
         assert!(contrast(SOFT) >= 4.5 && contrast(STANDINGS[2]) >= 4.5);
+    }
+
+    fn between(one: Colour, other: Colour) -> f64 {
+        let (one, other) = (contrast(one), contrast(other));
+        one.max(other) / one.min(other)
+    }
+
+    #[test]
+    fn every_level_stands_out_from_any_paper() {
+        for paper in [Paper::White, Paper::Dark, Paper::Grey] {
+            let on = |colour: Colour, ground: Colour| between(paper.shown(colour), paper.shown(ground));
+            for look in LOOKS {
+                assert!(on(look.colour, WHITE) >= 3.0, "{paper:?} {look:?}: line {}", on(look.colour, WHITE));
+                assert!(on(look.text, WHITE) >= 4.5, "{paper:?} {look:?}: text {}", on(look.text, WHITE));
+            }
+            for text in [INK, SOFT, STANDINGS[2]] {
+                assert!(on(text, WHITE) >= 4.5, "{paper:?} {text:?}: {}", on(text, WHITE));
+            }
+            for bar in [STANDINGS[0], STANDINGS[1]] {
+                assert!(on(INK, bar) >= 4.5, "{paper:?} text on {bar:?}: {}", on(INK, bar));
+            }
+        }
+    }
+
+    #[test]
+    fn on_dark_paper_levels_differ_and_on_grey_paper_no_colour_is_left() {
+        for (place, one) in LOOKS.iter().enumerate() {
+            for other in &LOOKS[..place] {
+                let seen = |look: &Look| lab(linear(Paper::Dark.shown(look.colour)));
+                assert!(distance(seen(one), seen(other)) >= 25.0, "{one:?} {other:?}");
+            }
+        }
+        for (white, _, grey) in SHOWN {
+            assert!(grey.0 == grey.1 && grey.1 == grey.2, "{grey:?}");
+            let step = lab(linear(white))[0] - lab(linear(grey))[0];
+            assert!(step.abs() < 0.6, "{white:?} is as light as {grey:?}: {step}");
+        }
     }
 
     #[test]

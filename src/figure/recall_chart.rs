@@ -3,8 +3,9 @@
 //! Purpose: to see whether the results rest on those who came, or on nearly all.
 
 use super::Drawing;
-use super::palette::{GRID, INK, SOFT, STANDINGS};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height};
+use super::palette::{GRID, INK, Paper, SOFT, STANDINGS};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
+use super::stage::Stage;
 use super::text_width::text_width;
 use crate::quantity::Known;
 use crate::result::RecallReview;
@@ -27,6 +28,10 @@ const BAR: f64 = 46.0;
 const NOTE: &str = "Outline: due. Light: seen or reported within the window. Dark: scored. The share is seen of due, with Wilson's \
     interval (every restoration counted as independent).";
 
+/// The same where light is dark.
+const NOTE_ON_DARK: &str = "Outline: due. Wide bar: seen or reported within the window. Narrow bar: scored. The share is seen of due, \
+    with Wilson's interval (every restoration counted as independent).";
+
 /// The counts, and below them the share, in words.
 fn words(recall: &RecallReview) -> [String; 2] {
     let counts = format!("{} due, {} seen, {} scored", count(recall.due), count(recall.seen), count(recall.scored));
@@ -37,28 +42,36 @@ fn words(recall: &RecallReview) -> [String; 2] {
     [counts, share]
 }
 
-/// Draws the chart.
-#[expect(clippy::cast_precision_loss, reason = "counts of restorations on a sheet of some hundred pixels")]
+/// Draws the chart on a page.
 pub fn recall_chart(chart: &RecallChart<'_>) -> Drawing {
-    let top = heading_height(chart.title, chart.footnote) + 4.0;
-    let bottom = top + BAR * many(chart.recalls.len().max(1));
-    let height = bottom + 14.0 + paragraph_height(NOTE) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart), height);
+    recall_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+#[expect(clippy::cast_precision_loss, reason = "counts of restorations on a sheet of some hundred pixels")]
+pub fn recall_chart_on(chart: &RecallChart<'_>, stage: &Stage) -> Drawing {
+    let top = stage.heading_height(chart.title, chart.footnote) + 4.0;
+    let narrow = stage.narrow();
+    let (row, note) = (if narrow { BAR + 42.0 } else { BAR }, if stage.paper == Paper::Dark { NOTE_ON_DARK } else { NOTE });
+    let bottom = top + row * many(chart.recalls.len().max(1));
+    let height = bottom + 14.0 + stage.paragraph_height(note) + MARGIN;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart), height);
     sheet.heading(chart.footnote);
     let most = chart.recalls.iter().map(|recall| recall.due).max().unwrap_or(0);
     let widest = chart.recalls.iter().filter(|recall| recall.due > 0).flat_map(|recall| {
         let [counts, share] = words(recall);
         [text_width(&counts, SMALL, Weight::Regular), text_width(&share, TEXT, Weight::Bold)]
     });
-    let right = WIDTH - MARGIN - widest.fold(200.0, f64::max).min(480.0) - 14.0;
+    let widest = widest.fold(200.0, f64::max);
+    let right = if narrow { stage.width - MARGIN } else { stage.width - MARGIN - widest.min(480.0) - 14.0 };
     let x = |number: u64| LEFT + (right - LEFT) * (number as f64 / most.max(1) as f64).min(1.0);
     if most == 0 {
         let said = "No recall has come due.";
-        let middle = (WIDTH / 2.0, top + BAR / 2.0);
+        let middle = (stage.width / 2.0, top + BAR / 2.0);
         sheet.text(said, middle, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
     for (number, recall) in chart.recalls.iter().enumerate().filter(|_| most > 0) {
-        let y = top + BAR * many(number);
+        let y = top + row * many(number);
         let middle = y + BAR / 2.0;
         sheet.text(&when(recall.months), (LEFT - 12.0, middle), TEXT, Weight::Regular, Anchor::End, INK);
         if recall.due == 0 {
@@ -72,10 +85,15 @@ pub fn recall_chart(chart: &RecallChart<'_>) -> Drawing {
         sheet.rectangle((LEFT, middle - 5.0), (x(recall.scored), middle + 5.0), INK, 1.0);
         sheet.outline((LEFT, y + 9.0), (x(recall.due), y + BAR - 9.0), INK, 1.2);
         sheet.close();
-        sheet.text(&share, (right + 14.0, middle - 9.0), TEXT, Weight::Bold, Anchor::Start, INK);
-        sheet.text(&counts, (right + 14.0, middle + 10.0), SMALL, Weight::Regular, Anchor::Start, SOFT);
+        let words = if narrow {
+            (LEFT.min(stage.width - MARGIN - widest).max(MARGIN), middle + 32.0)
+        } else {
+            (right + 14.0, middle)
+        };
+        sheet.text(&share, (words.0, words.1 - 9.0), TEXT, Weight::Bold, Anchor::Start, INK);
+        sheet.text(&counts, (words.0, words.1 + 10.0), SMALL, Weight::Regular, Anchor::Start, SOFT);
     }
-    sheet.paragraph(NOTE, bottom + 10.0);
+    sheet.paragraph(note, bottom + 10.0);
     sheet.finish()
 }
 

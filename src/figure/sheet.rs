@@ -13,12 +13,11 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::Drawing;
 use super::palette::{Colour, INK, Marker, SOFT, WHITE};
+use super::stage::{Outcome, Stage};
 use super::svg_backend::{Pen, SvgBackend, UNITS};
 use super::text_width::wrapped;
 use crate::wording::escape_markup;
 
-/// Width of every sheet, pixels.
-pub const WIDTH: f64 = 960.0;
 /// Room at the edges, pixels.
 pub const MARGIN: f64 = 24.0;
 /// Size of the title, pixels.
@@ -50,6 +49,8 @@ pub enum Anchor {
 
 /// A sheet being drawn.
 pub struct Sheet {
+    stage: Stage,
+    needs: f64,
     name: String,
     title: String,
     description: String,
@@ -77,21 +78,29 @@ const fn rgb((r, g, b): Colour) -> RGBColor {
 }
 
 impl Sheet {
-    /// A white sheet of this height. The description is read by screen readers.
+    /// An empty sheet whose content takes this height. The description is read by screen readers.
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a sheet of some thousand pixels")]
-    pub fn new(name: &str, title: &str, description: &str, height: f64) -> Self {
-        let pen = Rc::new(RefCell::new(Pen::default()));
-        let area = SvgBackend::new(Rc::clone(&pen), WIDTH as u32, height.ceil() as u32).into_drawing_area();
+    pub fn new(stage: &Stage, name: &str, title: &str, description: &str, content: f64) -> Self {
+        let needs = (content + stage.note_height()).ceil();
+        let height = stage.height.unwrap_or(needs);
+        let pen = Rc::new(RefCell::new(Pen { body: String::new(), dash: Vec::new(), paper: stage.paper.shown(WHITE) }));
+        let area = SvgBackend::new(Rc::clone(&pen), stage.width.ceil() as u32, height.ceil() as u32).into_drawing_area();
         let sheet = Self {
+            stage: stage.clone(),
+            needs,
             name: name.to_owned(),
-            title: title.to_owned(),
+            title: stage.title(title).to_owned(),
             description: description.to_owned(),
-            height: height.ceil(),
+            height,
             pen,
             area,
         };
-        sheet.rectangle((0.0, 0.0), (WIDTH, sheet.height), WHITE, 1.0);
+        sheet.rectangle((0.0, 0.0), (stage.width, height), WHITE, 1.0);
         sheet
+    }
+
+    fn shown(&self, colour: Colour) -> RGBColor {
+        rgb(self.stage.paper.shown(colour))
     }
 
     fn dash(&self, pattern: &[u8]) {
@@ -102,26 +111,34 @@ impl Sheet {
     pub fn line(&self, points: &[(f64, f64)], colour: Colour, width: f64, dash: &[u8]) {
         // Drawing into memory can't fail; so here and below, what the library returns says nothing.
         self.dash(dash);
-        let style = ShapeStyle { color: rgb(colour).to_rgba(), filled: false, stroke_width: units(width).unsigned_abs() };
+        let style =
+            ShapeStyle { color: self.shown(colour).to_rgba(), filled: false, stroke_width: units(width).unsigned_abs() };
         let _ = self.area.draw(&PathElement::new(points.iter().copied().map(at).collect::<Vec<_>>(), style));
         self.dash(&[]);
     }
 
     /// A filled area.
     pub fn area(&self, corners: &[(f64, f64)], colour: Colour, opacity: f64) {
-        let _ = self
-            .area
-            .draw(&Polygon::new(corners.iter().copied().map(at).collect::<Vec<_>>(), rgb(colour).mix(opacity).filled()));
+        let _ = self.area.draw(&Polygon::new(
+            corners.iter().copied().map(at).collect::<Vec<_>>(),
+            self.shown(colour).mix(opacity).filled(),
+        ));
     }
 
     /// A filled rectangle.
     pub fn rectangle(&self, from: (f64, f64), to: (f64, f64), colour: Colour, opacity: f64) {
-        let _ = self.area.draw(&Rectangle::new([at(from), at(to)], rgb(colour).mix(opacity).filled()));
+        let _ = self.area.draw(&Rectangle::new([at(from), at(to)], self.shown(colour).mix(opacity).filled()));
+    }
+
+    /// Clears a strip from edge to edge for words, so that no grid line runs through them.
+    pub fn clear(&self, top: f64, bottom: f64) {
+        self.rectangle((MARGIN, top), (self.stage.width - MARGIN, bottom), WHITE, 1.0);
     }
 
     /// An outlined rectangle.
     pub fn outline(&self, from: (f64, f64), to: (f64, f64), colour: Colour, width: f64) {
-        let style = ShapeStyle { color: rgb(colour).to_rgba(), filled: false, stroke_width: units(width).unsigned_abs() };
+        let style =
+            ShapeStyle { color: self.shown(colour).to_rgba(), filled: false, stroke_width: units(width).unsigned_abs() };
         let _ = self.area.draw(&Rectangle::new([at(from), at(to)], style));
     }
 
@@ -129,7 +146,7 @@ impl Sheet {
     pub fn marker(&self, (x, y): (f64, f64), marker: Marker, colour: Colour) {
         let r = 5.5;
         let circle = |filled: bool| {
-            let style = ShapeStyle { color: rgb(colour).to_rgba(), filled, stroke_width: units(2.0).unsigned_abs() };
+            let style = ShapeStyle { color: self.shown(colour).to_rgba(), filled, stroke_width: units(2.0).unsigned_abs() };
             let _ = self.area.draw(&Circle::new(at((x, y)), units(r), style));
         };
         let square = [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)];
@@ -167,7 +184,7 @@ impl Sheet {
             size * f64::from(UNITS),
             if weight == Weight::Bold { FontStyle::Bold } else { FontStyle::Normal },
         );
-        let colour = rgb(colour);
+        let colour = self.shown(colour);
         let style = TextStyle::from(font).pos(Pos::new(horizontal, VPos::Center)).color(&colour);
         let _ = self.area.draw(&Text::new(text.to_owned(), at(place), style));
     }
@@ -185,7 +202,7 @@ impl Sheet {
     /// The title and, wrapped below it, the definition; their height is [`heading_height`].
     pub fn heading(&self, definition: &str) {
         let mut y = MARGIN;
-        for line in wrapped(&self.title, WIDTH - 2.0 * MARGIN, TITLE, Weight::Bold) {
+        for line in wrapped(&self.title, self.stage.room(), TITLE, Weight::Bold) {
             self.text(&line, (MARGIN, y + TITLE * 0.65), TITLE, Weight::Bold, Anchor::Start, INK);
             y += TITLE * 1.3;
         }
@@ -194,48 +211,51 @@ impl Sheet {
 
     /// Small wrapped text from a height down.
     pub fn paragraph(&self, text: &str, from: f64) {
-        for (place, line) in wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular).iter().enumerate() {
+        self.lines(text, from, SOFT);
+    }
+
+    fn lines(&self, text: &str, from: f64, colour: Colour) {
+        for (place, line) in wrapped(text, self.stage.room(), SMALL, Weight::Regular).iter().enumerate() {
             self.text(
                 line,
                 (MARGIN, from + (many(place) + 0.5) * SMALL * 1.35),
                 SMALL,
                 Weight::Regular,
                 Anchor::Start,
-                SOFT,
+                colour,
             );
         }
     }
 
     /// The finished drawing.
     pub fn finish(self) -> Drawing {
+        if let Some(note) = &self.stage.note {
+            self.lines(note, self.height - MARGIN - self.stage.note_height() + 6.0, INK);
+        }
         let _ = self.area.present();
         let (name, title) = (id(&self.name), escape_markup(&self.title));
+        let (width, height) = (self.stage.width, self.height);
+        let size = match self.stage.outcome {
+            Outcome::Units => format!("width=\"{width}\" height=\"{height}\""),
+            Outcome::Pixels(wide, high) => format!("width=\"{wide}\" height=\"{high}\""),
+            Outcome::Millimetres(wide) => {
+                format!("width=\"{wide}mm\" height=\"{:.2}mm\"", f64::from(wide) * height / width)
+            }
+        };
         let pen = self.pen.borrow();
         let svg = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}\" height=\"{height}\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-labelledby=\"{name}-title {name}-description\" font-family=\"DejaVu Sans, Verdana, sans-serif\">\n<title id=\"{name}-title\">{title}</title>\n<desc id=\"{name}-description\">{description}</desc>\n{body}</svg>\n",
-            height = self.height,
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" {size} viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{name}-title {name}-description\" font-family=\"DejaVu Sans, Verdana, sans-serif\">\n<title id=\"{name}-title\">{title}</title>\n<desc id=\"{name}-description\">{description}</desc>\n{body}</svg>\n",
             description = escape_markup(&self.description),
             body = pen.body,
         );
         drop(pen);
-        Drawing { name: self.name, title: self.title, svg }
+        Drawing { name: self.name, title: self.title, svg, needs: self.needs }
     }
 }
 
 /// A number of lines or rows as a factor of heights.
 pub fn many(number: usize) -> f64 {
     f64::from(u32::try_from(number).unwrap_or(u32::MAX))
-}
-
-/// Down to where a heading with this title and definition goes, with a little air below.
-pub fn heading_height(title: &str, definition: &str) -> f64 {
-    let lines = wrapped(title, WIDTH - 2.0 * MARGIN, TITLE, Weight::Bold).len();
-    MARGIN + many(lines) * TITLE * 1.3 + 4.0 + paragraph_height(definition) + 10.0
-}
-
-/// The height that a small wrapped text takes.
-pub fn paragraph_height(text: &str) -> f64 {
-    many(wrapped(text, WIDTH - 2.0 * MARGIN, SMALL, Weight::Regular).len()) * SMALL * 1.35
 }
 
 /// Moves places apart so that neighbours (of heights `heights`) don't overlap and all stay between `top` and `bottom`.
@@ -281,7 +301,7 @@ mod tests {
 
     #[test]
     fn text_from_files_can_not_end_a_tag_or_an_id() {
-        let sheet = Sheet::new("a b\"<c>", "T & <t>", "D \"d\"", 50.0);
+        let sheet = Sheet::new(&Stage::default(), "a b\"<c>", "T & <t>", "D \"d\"", 50.0);
         sheet.text("<script>", (0.0, 20.0), TEXT, Weight::Regular, Anchor::Start, INK);
         let drawing = sheet.finish();
         assert!(drawing.svg.contains("aria-labelledby=\"a-b--c--title a-b--c--description\""), "{}", drawing.svg);

@@ -6,7 +6,8 @@
 use super::Drawing;
 use super::counts_table::CountsTable;
 use super::palette::{GRID, INK, SOFT, look};
-use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, WIDTH, Weight, heading_height, many, paragraph_height, spread};
+use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many, spread};
+use super::stage::Stage;
 use super::text_width::{text_width, wrapped_to};
 use super::time_axis::{last_day, mark_text, marks, whole_years};
 use crate::quantity::{Days, Fraction, Known};
@@ -44,14 +45,19 @@ pub struct SurvivalChart<'a> {
 
 /// Most levels that can be told apart.
 const MOST: usize = 8;
-const RIGHT: f64 = WIDTH - 214.0;
+/// Room for labels, where they stand at the right.
+const LABELS: f64 = 214.0;
+/// From the right edge of the plot to where labels begin.
+const LEADER: f64 = 24.0;
+/// Height of the plot where it may be chosen, and the least that a slide may leave of it.
 const PLOT: f64 = 380.0;
-/// Where labels begin.
-const LABEL: f64 = RIGHT + 24.0;
+const LEAST_PLOT: f64 = 150.0;
 
 struct Frame {
     left: f64,
+    right: f64,
     top: f64,
+    plot: f64,
     last: Days,
     /// The share at which the vertical axis begins, in per cent.
     floor: u8,
@@ -59,35 +65,51 @@ struct Frame {
 
 impl Frame {
     fn x(&self, day: Days) -> f64 {
-        self.left + f64::from(day.count()) / f64::from(self.last.count().max(1)) * (RIGHT - self.left)
+        self.left + f64::from(day.count()) / f64::from(self.last.count().max(1)) * (self.right - self.left)
     }
 
     fn y(&self, survival: Fraction) -> f64 {
         let floor = f64::from(self.floor) / 100.0;
-        self.top + PLOT * (1.0 - (survival.value() - floor).max(0.0) / (1.0 - floor))
+        self.top + self.plot * (1.0 - (survival.value() - floor).max(0.0) / (1.0 - floor))
     }
 
     fn bottom(&self) -> f64 {
-        self.top + PLOT
+        self.top + self.plot
     }
 
     fn middle(&self) -> f64 {
-        (self.left + RIGHT) / 2.0
+        (self.left + self.right) / 2.0
     }
 }
 
-/// Draws the chart.
+/// Draws the chart on a page.
 pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
+    survival_chart_on(chart, &Stage::default())
+}
+
+/// Draws the chart on a stage.
+pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
     let met: Vec<&GroupReview> = chart.groups.iter().filter(|group| group.behind.observations > 0).collect();
     let groups = &met[..met.len().min(MOST)];
-    let table = CountsTable::new(groups, chart.least_at_risk);
+    let table = CountsTable::new(groups, chart.least_at_risk, stage);
+    let note = note(chart, &table, &met, stage);
+    let definition = stage.first_sentence(chart.definition);
     let floor = match chart.scale {
         Scale::Full => 0,
         Scale::Zoomed => floor(groups),
     };
+    let top = stage.heading_height(chart.title, definition) + 34.0;
+    let below = 62.0 + table.height() + 10.0 + stage.paragraph_height(&note) + MARGIN;
+    let labels = Labels::new(groups, stage);
     let frame = Frame {
-        left: (MARGIN + table.words_width() + 40.0).max(118.0),
-        top: heading_height(chart.title, chart.definition) + 34.0,
+        left: if stage.narrow() {
+            (MARGIN + table.words_width() + table.column_width(Days::new(0)) / 2.0 + 8.0).max(82.0)
+        } else {
+            (MARGIN + table.words_width() + 40.0).max(118.0)
+        },
+        right: if stage.narrow() { stage.width - MARGIN - 12.0 } else { stage.width - LABELS },
+        top,
+        plot: stage.plot(PLOT, LEAST_PLOT.max(labels.height() - 46.0), top + below),
         last: last_day(groups),
         floor,
     };
@@ -95,10 +117,9 @@ pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
     let marks = marks(groups, frame.last, |day| frame.x(day), width);
     let table_top = frame.bottom() + 62.0;
     let below = table_top + table.height();
-    let note = note(chart, &table, &met);
-    let height = below + 10.0 + paragraph_height(&note) + MARGIN;
-    let sheet = Sheet::new(chart.name, chart.title, &describe(chart, groups), height);
-    sheet.heading(chart.definition);
+    let height = below + 10.0 + stage.paragraph_height(&note) + MARGIN;
+    let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart, groups), height);
+    sheet.heading(definition);
     axes(&sheet, &frame, &marks, chart.survival_title);
     let drawn = |group: &&GroupReview| group.drawn_to_day.count() > 0;
     if !groups.iter().any(drawn) {
@@ -107,7 +128,7 @@ pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
         } else {
             format!("Never {} at risk: no curve to draw.", chart.least_at_risk)
         };
-        let at = (frame.middle(), frame.top + PLOT / 2.0);
+        let at = (frame.middle(), frame.top + frame.plot / 2.0);
         sheet.text(&said, at, TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
     for (place, group) in groups.iter().enumerate().filter(|(_, group)| drawn(group)) {
@@ -120,19 +141,26 @@ pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
         curve(&sheet, &frame, group, place);
         sheet.close();
     }
-    labels(&sheet, &frame, groups);
+    labels.draw(&sheet, &frame);
     table.draw(&sheet, table_top, &marks, |day| frame.x(day));
     sheet.paragraph(&note, below + 10.0);
     sheet.finish()
 }
 
-fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview]) -> String {
-    let mut note = format!(
-        "{} Bands are pointwise intervals. A curve stops where fewer than {} restorations are at risk. {}",
-        chart.footnote,
-        chart.least_at_risk,
-        table.note()
-    );
+fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview], stage: &Stage) -> String {
+    let mut note = format!("{} Bands are pointwise intervals.", chart.footnote);
+    if stage.terse {
+        let without = met.iter().take(MOST).filter(|group| group.drawn_to_day.count() <= 0);
+        for group in without {
+            note.push_str(&format!(" {}.", end_sentence(group)));
+        }
+    } else {
+        note.push_str(&format!(
+            " A curve stops where fewer than {} restorations are at risk. {}",
+            chart.least_at_risk,
+            table.note()
+        ));
+    }
     if met.len() > MOST {
         let more = u64::try_from(met.len() - MOST).unwrap_or(u64::MAX);
         note.push_str(&format!(" Not drawn: {}.", counted(more, "more level", "more levels")));
@@ -170,7 +198,7 @@ fn floor(groups: &[&GroupReview]) -> u8 {
 }
 
 fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
-    let (left, bottom) = (frame.left, frame.bottom());
+    let (left, right, bottom) = (frame.left, frame.right, frame.bottom());
     let step = match frame.floor {
         0 => 20,
         1..80 => 10,
@@ -178,10 +206,10 @@ fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
     };
     for value in (frame.floor..=100).step_by(step) {
         let y = frame.y(Fraction::new(f64::from(value) / 100.0));
-        sheet.line(&[(left, y), (RIGHT, y)], GRID, 1.0, &[]);
+        sheet.line(&[(left, y), (right, y)], GRID, 1.0, &[]);
         sheet.text(&format!("{value} %"), (left - 10.0, y), TEXT, Weight::Regular, Anchor::End, INK);
     }
-    sheet.line(&[(left, bottom), (RIGHT, bottom)], INK, 1.4, &[]);
+    sheet.line(&[(left, bottom), (right, bottom)], INK, 1.4, &[]);
     if frame.floor > 0 {
         let y = bottom - 20.0;
         let zig_zag = [(left, y), (left - 7.0, y + 4.0), (left + 7.0, y + 9.0), (left, y + 13.0)];
@@ -202,7 +230,7 @@ fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
         sheet.text(&mark_text(day), (x, bottom + 18.0), TEXT, Weight::Regular, Anchor::Middle, INK);
     }
     sheet.text("Years since placement", (frame.middle(), bottom + 39.0), TEXT, Weight::Regular, Anchor::Middle, INK);
-    let title = wrapped_to(title, RIGHT - left, TEXT, Weight::Bold, 1).into_iter().next().unwrap_or_default();
+    let title = wrapped_to(title, right - left, TEXT, Weight::Bold, 1).into_iter().next().unwrap_or_default();
     sheet.text(&title, (left, frame.top - 20.0), TEXT, Weight::Bold, Anchor::Start, INK);
 }
 
@@ -255,37 +283,58 @@ fn curve(sheet: &Sheet, frame: &Frame, group: &GroupReview, place: usize) {
     sheet.marker(end, look.marker, look.colour);
 }
 
-/// The name of each level beside the end of its curve, moved apart where needed, with a dotted line to it.
-fn labels(sheet: &Sheet, frame: &Frame, groups: &[&GroupReview]) {
-    let most = match groups.len() {
-        0..=4 => 3,
-        5..=6 => 2,
-        _ => 1,
-    };
-    let line_height = 18.0;
-    let drawn: Vec<(usize, &GroupReview)> =
-        groups.iter().copied().enumerate().filter(|(_, group)| group.drawn_to_day.count() > 0).collect();
-    let lines: Vec<Vec<String>> = drawn
-        .iter()
-        .map(|(_, group)| {
-            let mut lines = wrapped_to(&group.label, WIDTH - MARGIN - LABEL, TEXT, Weight::Bold, most);
-            let survival = percent(group.survival_on(group.drawn_to_day));
-            lines.push(format!("{survival} at {} years", years(group.drawn_to_day)));
-            lines
-        })
-        .collect();
-    let heights: Vec<f64> = lines.iter().map(|lines| line_height * many(lines.len()) + 7.0).collect();
-    let ends: Vec<f64> = drawn.iter().map(|(_, group)| frame.y(group.survival_on(group.drawn_to_day))).collect();
-    let places = spread(&ends, &heights, frame.top - 16.0, frame.bottom() + 30.0);
-    for (number, (place, group)) in drawn.iter().enumerate() {
-        let (end, y) = (frame.x(group.drawn_to_day), places[number]);
-        let leader = [(end + 8.0, ends[number]), (RIGHT + 4.0, ends[number]), (LABEL - 8.0, y), (LABEL - 3.0, y)];
-        sheet.line(&leader, SOFT, 1.0, &[1, 3]);
-        for (line, text) in lines[number].iter().enumerate() {
-            let middle = y - heights[number] / 2.0 + 3.5 + line_height * (many(line) + 0.5);
-            let last = line + 1 == lines[number].len();
-            let (size, weight) = if last { (SMALL, Weight::Regular) } else { (TEXT, Weight::Bold) };
-            sheet.text(text, (LABEL, middle), size, weight, Anchor::Start, look(*place).text);
+/// The name of each level beside the end of its curve, moved apart where needed, with a dotted line to it; on a narrow stage the
+/// table below names them.
+struct Labels<'a> {
+    drawn: Vec<(usize, &'a GroupReview)>,
+    lines: Vec<Vec<String>>,
+    heights: Vec<f64>,
+    width: f64,
+}
+
+impl<'a> Labels<'a> {
+    const LINE: f64 = 18.0;
+
+    fn new(groups: &[&'a GroupReview], stage: &Stage) -> Self {
+        let most = match groups.len() {
+            0..=4 => 3,
+            5..=6 => 2,
+            _ => 1,
+        };
+        let shown = |group: &&GroupReview| !stage.narrow() && group.drawn_to_day.count() > 0;
+        let drawn: Vec<(usize, &GroupReview)> =
+            groups.iter().copied().enumerate().filter(|(_, group)| shown(group)).collect();
+        let lines: Vec<Vec<String>> = drawn
+            .iter()
+            .map(|(_, group)| {
+                let mut lines = wrapped_to(&group.label, LABELS - MARGIN - LEADER, TEXT, Weight::Bold, most);
+                let survival = percent(group.survival_on(group.drawn_to_day));
+                lines.push(format!("{survival} at {} years", years(group.drawn_to_day)));
+                lines
+            })
+            .collect();
+        let heights = lines.iter().map(|lines| Self::LINE * many(lines.len()) + 7.0).collect();
+        Self { drawn, lines, heights, width: stage.width }
+    }
+
+    fn height(&self) -> f64 {
+        self.heights.iter().sum()
+    }
+
+    fn draw(&self, sheet: &Sheet, frame: &Frame) {
+        let ends: Vec<f64> = self.drawn.iter().map(|(_, group)| frame.y(group.survival_on(group.drawn_to_day))).collect();
+        let places = spread(&ends, &self.heights, frame.top - 16.0, frame.bottom() + 30.0);
+        let label = self.width - LABELS + LEADER;
+        for (number, (place, group)) in self.drawn.iter().enumerate() {
+            let (end, y) = (frame.x(group.drawn_to_day), places[number]);
+            let leader = [(end + 8.0, ends[number]), (frame.right + 4.0, ends[number]), (label - 8.0, y), (label - 3.0, y)];
+            sheet.line(&leader, SOFT, 1.0, &[1, 3]);
+            for (line, text) in self.lines[number].iter().enumerate() {
+                let middle = y - self.heights[number] / 2.0 + 3.5 + Self::LINE * (many(line) + 0.5);
+                let last = line + 1 == self.lines[number].len();
+                let (size, weight) = if last { (SMALL, Weight::Regular) } else { (TEXT, Weight::Bold) };
+                sheet.text(text, (label, middle), size, weight, Anchor::Start, look(*place).text);
+            }
         }
     }
 }

@@ -12,18 +12,21 @@ use plotters_backend::{
     BackendColor, BackendCoord, BackendStyle, BackendTextStyle, DrawingBackend, DrawingErrorKind, FontStyle,
 };
 
+use super::palette::Colour;
 use crate::wording::escape_markup;
 
 /// Canvas units in a pixel.
 pub const UNITS: i32 = 10;
 
 /// What is written so far, and how the next strokes look.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Pen {
     /// SVG elements.
     pub body: String,
     /// Dash pattern of the next lines, pixels on and off.
     pub dash: Vec<u8>,
+    /// What rings are filled with.
+    pub paper: Colour,
 }
 
 /// Writes SVG elements.
@@ -110,7 +113,10 @@ pub fn tenths(units: i32) -> String {
 }
 
 fn hex(colour: BackendColor) -> String {
-    let (r, g, b) = colour.rgb;
+    hex_of(colour.rgb)
+}
+
+fn hex_of((r, g, b): Colour) -> String {
     format!("#{r:02x}{g:02x}{b:02x}")
 }
 
@@ -175,7 +181,11 @@ impl DrawingBackend for SvgBackend {
     }
 
     fn draw_circle<S: BackendStyle>(&mut self, (x, y): BackendCoord, radius: u32, style: &S, filled: bool) -> Drawn {
-        let look = if filled { fill(style.color()) } else { format!("fill=\"#ffffff\" {}", self.stroke(style)) };
+        let look = if filled {
+            fill(style.color())
+        } else {
+            format!("fill=\"{}\" {}", hex_of(self.pen.borrow().paper), self.stroke(style))
+        };
         let radius = tenths(i32::try_from(radius).unwrap_or(UNITS));
         let (x, y) = (tenths(x), tenths(y));
         let _ = writeln!(self.pen.borrow_mut().body, "<circle cx=\"{x}\" cy=\"{y}\" r=\"{radius}\" {look}/>");

@@ -1,10 +1,11 @@
 //! Which charts a review has, and where each belongs.
 
 use crate::figure::Drawing;
-use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
-use crate::figure::criterion_chart::{CriterionChart, criterion_chart};
-use crate::figure::recall_chart::{RecallChart, recall_chart};
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart_on};
+use crate::figure::criterion_chart::{CriterionChart, criterion_chart_on};
+use crate::figure::recall_chart::{RecallChart, recall_chart_on};
+use crate::figure::stage::Stage;
+use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview, Review};
 use crate::wording::span;
@@ -63,19 +64,20 @@ impl ChartSet {
 
 /// Draws all charts of a review.
 pub fn chart_set(review: &Review) -> ChartSet {
+    let page = &Stage::default();
     let mut charts = Vec::new();
     for (place, endpoint) in review.endpoints.iter().enumerate() {
-        charts.push(survival(review, endpoint, None));
+        charts.push(survival(review, endpoint, None, page));
         for factor in endpoint.factors.iter().filter(|factor| factor.groups.len() <= MOST_LEVELS) {
-            charts.push(survival(review, endpoint, Some(factor)));
+            charts.push(survival(review, endpoint, Some(factor), page));
             if place == 0 {
-                charts.push(annual(review, endpoint, factor, AnnualFormula::Geometric));
+                charts.push(annual(review, endpoint, factor, AnnualFormula::Geometric, page));
                 if review
                     .benchmarks
                     .iter()
                     .any(|benchmark| benchmark.factor == factor.factor && benchmark.formula == Some(AnnualFormula::Linear))
                 {
-                    charts.push(annual(review, endpoint, factor, AnnualFormula::Linear));
+                    charts.push(annual(review, endpoint, factor, AnnualFormula::Linear, page));
                 }
             }
         }
@@ -83,40 +85,85 @@ pub fn chart_set(review: &Review) -> ChartSet {
     let first_factor = review.endpoints.first().and_then(|endpoint| endpoint.factors.first());
     for criterion in [Criterion::MarginalStaining, Criterion::MarginalAdaptation, Criterion::Colour, Criterion::Sensitivity]
     {
-        charts.extend(criterion_of(review, criterion, None));
+        charts.extend(criterion_of(review, criterion, None, page));
         if let Some(factor) = first_factor.filter(|factor| factor.groups.len() <= MOST_LEVELS) {
-            charts.extend(criterion_of(review, criterion, Some(factor)));
+            charts.extend(criterion_of(review, criterion, Some(factor), page));
         }
     }
-    let drawing = recall_chart(&RecallChart {
-        name: "recalls",
-        title: "Recalls: due, seen and scored",
-        recalls: &review.recalls,
-        footnote: &format!("Recalls whose window had closed by {}.", review.as_of),
-    });
-    charts.push(Placed { subject: Subject::Recall, drawing });
+    charts.push(Placed { subject: Subject::Recall, drawing: recalls_on(review, page) });
     ChartSet(charts)
 }
 
-fn survival(review: &Review, endpoint: &EndpointReview, factor: Option<&FactorReview>) -> Placed {
+/// The recalls on a stage.
+pub fn recalls_on(review: &Review, stage: &Stage) -> Drawing {
+    recall_chart_on(
+        &RecallChart {
+            name: "recalls",
+            title: "Recalls: due, seen and scored",
+            recalls: &review.recalls,
+            footnote: &format!("Recalls whose window had closed by {}.", review.as_of),
+        },
+        stage,
+    )
+}
+
+fn survival(review: &Review, endpoint: &EndpointReview, factor: Option<&FactorReview>, page: &Stage) -> Placed {
+    let by = factor.map_or("all", |factor| factor.factor.as_str());
+    let drawing = survival_on(review, endpoint, factor, Scale::Full, page);
+    Placed { subject: Subject::Survival(endpoint.name.clone(), by.to_owned()), drawing }
+}
+
+fn annual(
+    review: &Review,
+    endpoint: &EndpointReview,
+    factor: &FactorReview,
+    formula: AnnualFormula,
+    page: &Stage,
+) -> Placed {
+    let drawing = annual_failure_on(review, endpoint, factor, formula, page);
+    Placed { subject: Subject::Annual(endpoint.name.clone(), factor.factor.clone()), drawing }
+}
+
+fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorReview>, page: &Stage) -> Option<Placed> {
+    let drawing = criterion_on(review, criterion, factor, page)?;
+    Some(Placed { subject: Subject::Criterion, drawing })
+}
+
+/// Survival of an endpoint, of all or by a factor, on a stage.
+pub fn survival_on(
+    review: &Review,
+    endpoint: &EndpointReview,
+    factor: Option<&FactorReview>,
+    scale: Scale,
+    stage: &Stage,
+) -> Drawing {
     let by = factor.map_or("all", |factor| factor.factor.as_str());
     let groups = factor.map_or(std::slice::from_ref(&endpoint.all), |factor| factor.groups.as_slice());
     let title = factor
         .map_or_else(|| endpoint.title.clone(), |factor| format!("{} by {}", endpoint.title, factor.label.to_lowercase()));
-    let drawing = survival_chart(&SurvivalChart {
-        name: &format!("survival-{}-by-{by}", endpoint.name.replace('_', "-")),
-        title: &title,
-        definition: &endpoint.definition,
-        survival_title: &endpoint.survival_title,
-        groups,
-        footnote: &interval_note(review),
-        least_at_risk: review.least_at_risk,
-        scale: Scale::Full,
-    });
-    Placed { subject: Subject::Survival(endpoint.name.clone(), by.to_owned()), drawing }
+    survival_chart_on(
+        &SurvivalChart {
+            name: &format!("survival-{}-by-{by}", endpoint.name.replace('_', "-")),
+            title: &title,
+            definition: &endpoint.definition,
+            survival_title: &endpoint.survival_title,
+            groups,
+            footnote: &interval_note(review),
+            least_at_risk: review.least_at_risk,
+            scale,
+        },
+        stage,
+    )
 }
 
-fn annual(review: &Review, endpoint: &EndpointReview, factor: &FactorReview, formula: AnnualFormula) -> Placed {
+/// Annual failure of an endpoint by a factor on a stage.
+pub fn annual_failure_on(
+    review: &Review,
+    endpoint: &EndpointReview,
+    factor: &FactorReview,
+    formula: AnnualFormula,
+    stage: &Stage,
+) -> Drawing {
     let word = super::sentence::formula_word(formula);
     let benchmarks: Vec<_> = review
         .benchmarks
@@ -125,20 +172,27 @@ fn annual(review: &Review, endpoint: &EndpointReview, factor: &FactorReview, for
         .filter(|benchmark| benchmark.formula.map_or(formula == AnnualFormula::Geometric, |own| own == formula))
         .cloned()
         .collect();
-    let drawing = annual_failure_chart(&AnnualFailureChart {
-        name: &format!("annual-failure-{}-by-{}-{word}", endpoint.name.replace('_', "-"), factor.factor),
-        title: &format!("Annual failure by {} ({word}, over {})", factor.label.to_lowercase(), span(review.headline_day)),
-        definition: &endpoint.definition,
-        day: review.headline_day,
-        formula,
-        groups: &factor.groups,
-        benchmarks: &benchmarks,
-        footnote: &interval_note(review),
-    });
-    Placed { subject: Subject::Annual(endpoint.name.clone(), factor.factor.clone()), drawing }
+    annual_failure_chart_on(
+        &AnnualFailureChart {
+            name: &format!("annual-failure-{}-by-{}-{word}", endpoint.name.replace('_', "-"), factor.factor),
+            title: &format!(
+                "Annual failure by {} ({word}, over {})",
+                factor.label.to_lowercase(),
+                span(review.headline_day)
+            ),
+            definition: &endpoint.definition,
+            day: review.headline_day,
+            formula,
+            groups: &factor.groups,
+            benchmarks: &benchmarks,
+            footnote: &interval_note(review),
+        },
+        stage,
+    )
 }
 
-fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorReview>) -> Option<Placed> {
+/// A criterion, of all or by a factor, on a stage; none where it was not scored.
+pub fn criterion_on(review: &Review, criterion: Criterion, factor: Option<&FactorReview>, stage: &Stage) -> Option<Drawing> {
     let name = factor.map_or("all", |factor| factor.factor.as_str());
     let entries: Vec<&CriterionReview> = review
         .criteria
@@ -149,11 +203,13 @@ fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorRev
         return None;
     }
     let by = factor.map_or_else(String::new, |factor| format!(" by {}", factor.label.to_lowercase()));
-    let drawing = criterion_chart(&CriterionChart {
-        name: &format!("criterion-{}-by-{name}", criterion.code().replace('_', "-")),
-        title: &format!("{}{by}", criterion.label()),
-        entries: &entries,
-        footnote: "Of those due and scored at each recall; schemes pooled on ideal, acceptable, not acceptable as each scheme's own table says. Lost fillings are not in these shares of colour, staining and fit.",
-    });
-    Some(Placed { subject: Subject::Criterion, drawing })
+    Some(criterion_chart_on(
+        &CriterionChart {
+            name: &format!("criterion-{}-by-{name}", criterion.code().replace('_', "-")),
+            title: &format!("{}{by}", criterion.label()),
+            entries: &entries,
+            footnote: "Of those due and scored at each recall; schemes pooled on ideal, acceptable, not acceptable as each scheme's own table says. Lost fillings are not in these shares of colour, staining and fit.",
+        },
+        stage,
+    ))
 }

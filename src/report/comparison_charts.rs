@@ -1,12 +1,15 @@
 //! Which charts a comparison has.
 
 use crate::figure::Drawing;
-use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
-use crate::figure::balance_chart::{BalanceChart, BalanceLine, balance_chart};
-use crate::figure::criterion_level_chart::{CriterionLevelChart, ShareAt, SharesAt, StandingPanel, criterion_level_chart};
-use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart};
-use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart};
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart_on};
+use crate::figure::balance_chart::{BalanceChart, BalanceLine, balance_chart_on};
+use crate::figure::criterion_level_chart::{
+    CriterionLevelChart, ShareAt, SharesAt, StandingPanel, criterion_level_chart_on,
+};
+use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart_on};
+use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart_on};
+use crate::figure::stage::Stage;
+use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
 use crate::quantity::{Estimate, Known};
 use crate::record::{Coded, Criterion, Standing};
 use crate::result::{AnnualFormula, Comparison, CriterionComparison, Exclusion, GroupReview, Together, TogetherLine};
@@ -46,39 +49,58 @@ pub fn interval_note(comparison: &Comparison) -> String {
 
 /// Draws the charts of a comparison.
 pub fn comparison_charts(comparison: &Comparison) -> ComparisonCharts {
-    let groups: Vec<GroupReview> = comparison.levels.iter().map(|level| level.group.clone()).collect();
-    let definition = &comparison.endpoint.definition;
-    let word = super::sentence::formula_word(AnnualFormula::Geometric);
+    let page = &Stage::default();
     ComparisonCharts {
-        survival: survival_chart(&SurvivalChart {
+        survival: survival_on(comparison, Scale::Full, page),
+        annual: annual_failure_on(comparison, page),
+        balance: balance_on(comparison, page),
+        criteria: Criterion::ALL.into_iter().filter_map(|criterion| criterion_on(comparison, criterion, page)).collect(),
+        forest: forest_on(comparison, page),
+        flow: flow_on(comparison, page),
+    }
+}
+
+fn groups(comparison: &Comparison) -> Vec<GroupReview> {
+    comparison.levels.iter().map(|level| level.group.clone()).collect()
+}
+
+/// Survival by level on a stage.
+pub fn survival_on(comparison: &Comparison, scale: Scale, stage: &Stage) -> Drawing {
+    survival_chart_on(
+        &SurvivalChart {
             name: "survival",
             title: &comparison.title,
-            definition,
+            definition: &comparison.endpoint.definition,
             survival_title: &comparison.endpoint.survival_title,
-            groups: &groups,
+            groups: &groups(comparison),
             footnote: &format!("{} Not adjusted.", interval_note(comparison)),
             least_at_risk: comparison.least_at_risk,
-            scale: Scale::Full,
-        }),
-        annual: annual_failure_chart(&AnnualFailureChart {
+            scale,
+        },
+        stage,
+    )
+}
+
+/// Annual failure by level on a stage.
+pub fn annual_failure_on(comparison: &Comparison, stage: &Stage) -> Drawing {
+    let word = super::sentence::formula_word(AnnualFormula::Geometric);
+    annual_failure_chart_on(
+        &AnnualFailureChart {
             name: "annual-failure",
             title: &format!(
                 "Annual failure by {} ({word}, over {})",
                 comparison.factor.label.to_lowercase(),
                 span(comparison.headline_day)
             ),
-            definition,
+            definition: &comparison.endpoint.definition,
             day: comparison.headline_day,
             formula: AnnualFormula::Geometric,
-            groups: &groups,
+            groups: &groups(comparison),
             benchmarks: &[],
             footnote: &format!("{} Not adjusted.", interval_note(comparison)),
-        }),
-        balance: balance(comparison),
-        criteria: Criterion::ALL.into_iter().filter_map(|criterion| criterion_by_level(comparison, criterion)).collect(),
-        forest: comparison.together.computed().map(|together| forest(comparison, together)),
-        flow: flow(comparison),
-    }
+        },
+        stage,
+    )
 }
 
 /// The lines of the balance chart: one for each covariate or level of it; of factors with two levels the first, since the other says the
@@ -112,18 +134,23 @@ pub fn balance_lines(comparison: &Comparison) -> Vec<BalanceLine> {
         .collect()
 }
 
-fn balance(comparison: &Comparison) -> Drawing {
-    balance_chart(&BalanceChart {
-        name: "balance",
-        title: &format!("How the levels of {} differ", comparison.factor.label.to_lowercase()),
-        definition: "Difference of means or shares in standard deviations, the largest between any two levels. The dashed line is at 0.1.",
-        lines: &balance_lines(comparison),
-        footnote: "After weighting is shown for what is adjusted for. Recalls kept come after the choice and are described only.",
-    })
+/// How the levels differ, on a stage.
+pub fn balance_on(comparison: &Comparison, stage: &Stage) -> Drawing {
+    balance_chart_on(
+        &BalanceChart {
+            name: "balance",
+            title: &format!("How the levels of {} differ", comparison.factor.label.to_lowercase()),
+            definition: "Difference of means or shares in standard deviations, the largest between any two levels. The dashed line is at 0.1.",
+            lines: &balance_lines(comparison),
+            footnote: "After weighting is shown for what is adjusted for. Recalls kept come after the choice and are described only.",
+        },
+        stage,
+    )
 }
 
-/// A criterion at each recall: the share that is ideal, and the share that is acceptable or better. None where it was not scored.
-fn criterion_by_level(comparison: &Comparison, criterion: Criterion) -> Option<Drawing> {
+/// A criterion at each recall on a stage: the share that is ideal, and the share that is acceptable or better. None where it was not
+/// scored.
+pub fn criterion_on(comparison: &Comparison, criterion: Criterion, stage: &Stage) -> Option<Drawing> {
     let of = |standing: Standing| -> Vec<&CriterionComparison> {
         comparison.criteria.iter().filter(|one| one.criterion == criterion && one.standing == standing).collect()
     };
@@ -156,22 +183,25 @@ fn criterion_by_level(comparison: &Comparison, criterion: Criterion) -> Option<D
         return None;
     }
     let levels: Vec<&str> = comparison.levels.iter().map(|level| level.group.label.as_str()).collect();
-    Some(criterion_level_chart(&CriterionLevelChart {
-        name: &format!("criterion-{}", criterion.code().replace('_', "-")),
-        title: &format!("{} by {}", criterion.label(), comparison.factor.label.to_lowercase()),
-        definition: if criterion.survives_loss() {
-            "Share of those due and scored at each recall."
-        } else {
-            "Share of those due and scored at each recall; lost fillings are in none of these shares."
+    Some(criterion_level_chart_on(
+        &CriterionLevelChart {
+            name: &format!("criterion-{}", criterion.code().replace('_', "-")),
+            title: &format!("{} by {}", criterion.label(), comparison.factor.label.to_lowercase()),
+            definition: if criterion.survives_loss() {
+                "Share of those due and scored at each recall."
+            } else {
+                "Share of those due and scored at each recall; lost fillings are in none of these shares."
+            },
+            levels: &levels,
+            panels: &panels,
+            test: "p, corrected",
+            footnote: &format!(
+                "{}s (Wilson, for the effective number) and tests patient-clustered; p for the levels being alike, corrected for the number of criteria and recalls (Holm); – where it can't be tested. Not adjusted.",
+                super::sentence::interval_word(comparison.confidence_level)
+            ),
         },
-        levels: &levels,
-        panels: &panels,
-        test: "p, corrected",
-        footnote: &format!(
-            "{}s (Wilson, for the effective number) and tests patient-clustered; p for the levels being alike, corrected for the number of criteria and recalls (Holm); – where it can't be tested. Not adjusted.",
-            super::sentence::interval_word(comparison.confidence_level)
-        ),
-    }))
+        stage,
+    ))
 }
 
 /// What a line of the models is called.
@@ -189,7 +219,9 @@ fn ratio(estimate: &Estimate<f64>) -> Ratio {
     Ratio { value: estimate.value, limits: estimate.interval.known().map(|limits| (limits.lower, limits.upper)) }
 }
 
-fn forest(comparison: &Comparison, together: &Together) -> Drawing {
+/// What goes with failure, on a stage; none where the models were not computed.
+pub fn forest_on(comparison: &Comparison, stage: &Stage) -> Option<Drawing> {
+    let together = comparison.together.computed()?;
     let lines = if together.hazards.is_empty() { &together.between_visits } else { &together.hazards };
     let lines: Vec<ForestLine> = lines
         .iter()
@@ -201,15 +233,18 @@ fn forest(comparison: &Comparison, together: &Together) -> Drawing {
         })
         .collect();
     let penalty = if together.penalised { ", Firth's penalty" } else { "" };
-    forest_chart(&ForestChart {
-        name: "forest",
-        title: &format!("What goes with {} here", comparison.endpoint.title.to_lowercase()),
-        definition: &format!("Above 1: fails sooner. {}", comparison.endpoint.definition),
-        models: &[&format!("day found (proportional hazards{penalty})"), "between visits (Weibull)"],
-        lines: &lines,
-        axis: "Hazard ratio",
-        footnote: &together_note(comparison, together),
-    })
+    Some(forest_chart_on(
+        &ForestChart {
+            name: "forest",
+            title: &format!("What goes with {} here", comparison.endpoint.title.to_lowercase()),
+            definition: &format!("Above 1: fails sooner. {}", comparison.endpoint.definition),
+            models: &[&format!("day found (proportional hazards{penalty})"), "between visits (Weibull)"],
+            lines: &lines,
+            axis: "Hazard ratio",
+            footnote: &together_note(comparison, together),
+        },
+        stage,
+    ))
 }
 
 /// How many stand behind the models.
@@ -280,12 +315,16 @@ pub fn flow_branches(comparison: &Comparison) -> Vec<FlowBranch> {
         .collect()
 }
 
-fn flow(comparison: &Comparison) -> Drawing {
-    flow_chart(&FlowChart {
-        name: "flow",
-        title: "From records to results",
-        definition: &comparison.endpoint.definition,
-        steps: &flow_steps(comparison),
-        branches: &flow_branches(comparison),
-    })
+/// From records to results, on a stage.
+pub fn flow_on(comparison: &Comparison, stage: &Stage) -> Drawing {
+    flow_chart_on(
+        &FlowChart {
+            name: "flow",
+            title: "From records to results",
+            definition: &comparison.endpoint.definition,
+            steps: &flow_steps(comparison),
+            branches: &flow_branches(comparison),
+        },
+        stage,
+    )
 }

@@ -15,6 +15,7 @@
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
 //! - [`comparison_methods`]: its methods, and the hand-out
 //! - [`comparison_summary`]: it for the terminal
+//! - [`offered`]: which charts a finished result offers for a talk or a paper, on any stage
 //! - [`set_aside`]: rows set aside, with the reasons
 //! - [`folder`]: all of it into a folder
 
@@ -31,6 +32,7 @@ pub mod findings_text;
 pub mod folder;
 mod frame;
 pub mod guard_text;
+pub mod offered;
 pub mod page;
 pub mod sentence;
 pub mod set_aside;

@@ -26,6 +26,7 @@ mod estimate_parametric;
 mod estimate_weighted;
 mod explain;
 mod export;
+mod figures_command;
 mod findings_file;
 mod generated;
 mod guards;

@@ -1,0 +1,227 @@
+//! `figures`: charts for a talk or a paper, from a finished review or comparison.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::exit::Exit;
+use super::figures_asked::{Figure, FigureAsked, Format, figures, spec};
+use super::reading::{Stop, ended, progress};
+use super::say;
+use crate::figure::Drawing;
+use crate::figure::picture::{pdf, png};
+use crate::figure::preset::Preset;
+use crate::figure::stage::Stage;
+use crate::figure::survival_chart::Scale;
+use crate::report::folder::RESULTS;
+use crate::report::offered::{NotResults, Results, draw, offered};
+use crate::wording::{counted, escape_terminal};
+
+/// What most journals' pages hold, millimetres.
+const PAGE_HEIGHT: f64 = 235.0;
+
+/// Arguments of `figures`.
+#[derive(Debug, Args)]
+pub struct FiguresArguments {
+    /// Folder of a finished review or comparison.
+    #[arg(value_name = "FOLDER")]
+    folder: PathBuf,
+    /// Folder to write the figures into; a figure of the same name is replaced.
+    #[arg(long, value_name = "FOLDER", required_unless_present = "list")]
+    out: Option<PathBuf>,
+    /// List the charts that the results offer, and the presets; nothing is drawn.
+    #[arg(long, conflicts_with_all = ["spec", "chart", "out"])]
+    list: bool,
+    /// File that says which figures are wanted (TOML, one [[figures]] each), in place of the options below.
+    #[arg(long, value_name = "FILE", conflicts_with = "chart")]
+    spec: Option<PathBuf>,
+    /// The chart, as --list names it.
+    #[arg(long, value_name = "CHART", required_unless_present_any = ["list", "spec"], help_heading = "One figure")]
+    chart: Option<String>,
+    /// The endpoint [default: the first].
+    #[arg(long, value_name = "NAME", requires = "chart", help_heading = "One figure")]
+    endpoint: Option<String>,
+    /// The factor whose levels are drawn, or all [default: the first that --list names].
+    #[arg(long, value_name = "FACTOR", requires = "chart", help_heading = "One figure")]
+    factor: Option<String>,
+    /// The criterion [default: the first that was scored].
+    #[arg(long, value_name = "CRITERION", requires = "chart", help_heading = "One figure")]
+    criterion: Option<String>,
+    /// A title in your words.
+    #[arg(long, value_name = "TEXT", requires = "chart", help_heading = "One figure")]
+    title: Option<String>,
+    /// A note in your words, printed below the chart.
+    #[arg(long, value_name = "TEXT", requires = "chart", help_heading = "One figure")]
+    note: Option<String>,
+    /// What it is for [default: slide_light].
+    #[arg(long, value_name = "PRESET", requires = "chart", help_heading = "One figure")]
+    preset: Option<String>,
+    /// Kinds of files, parted by commas [default: svg,png,pdf].
+    #[arg(long, value_name = "FORMATS", value_delimiter = ',', requires = "chart", help_heading = "One figure")]
+    formats: Option<Vec<String>>,
+    /// Let the axis of survival start above 0 %, with a visible break.
+    #[arg(long, requires = "chart", help_heading = "One figure")]
+    shortened_axis: bool,
+    /// Name of the files, without ending [default: from chart and preset].
+    #[arg(long, value_name = "NAME", requires = "chart", help_heading = "One figure")]
+    name: Option<String>,
+}
+
+/// Runs `figures`.
+pub fn run(arguments: &FiguresArguments) -> Exit {
+    ended(try_run(arguments).map(|()| Exit::Done))
+}
+
+fn misused(text: impl std::fmt::Display) -> Stop {
+    Stop(Exit::Usage, format!("{text}\n"))
+}
+
+fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
+    let results = read(&arguments.folder)?;
+    let Some(out) = arguments.out.as_ref().filter(|_| !arguments.list) else {
+        say(&list(&results));
+        return Ok(());
+    };
+    let figures = figures(&results, &asked(arguments)?)
+        .map_err(|wrong| misused(format!("{}\nMend: correct this; nothing was written.", escaped(&wrong))))?;
+    progress("drawing");
+    let mut files: Vec<(String, Vec<u8>, &str)> = Vec::new();
+    let mut tall = String::new();
+    for figure in &figures {
+        let (drawing, stage) = drawn(&results, figure)?;
+        let name = figure.name.clone().unwrap_or_else(|| format!("{}-{}", drawing.name, hyphens(figure.preset.name())));
+        if let Some(high) = stage.height_of(&drawing).filter(|high| *high > PAGE_HEIGHT) {
+            tall.push_str(&format!("{name} is {high:.0} mm high, more than a journal's page holds.\n"));
+        }
+        for format in &figure.formats {
+            let file = format!("{name}.{}", format.name());
+            if let Some((.., other)) = files.iter().find(|other| other.0.eq_ignore_ascii_case(&file)) {
+                return Err(misused(format!(
+                    "{} and {} would both be written as {file}.\nMend: give one of them a name of its own (name = \"…\"); nothing was written.",
+                    escape_terminal(other),
+                    escape_terminal(&figure.called)
+                )));
+            }
+            files.push((file, made(&drawing, &stage, *format)?, &figure.called));
+        }
+    }
+    progress("writing");
+    write(&files, out)?;
+    let names: Vec<String> = files.iter().map(|(name, ..)| format!("  {name}\n")).collect();
+    let count = counted(u64::try_from(names.len()).unwrap_or(u64::MAX), "file", "files");
+    say(&format!("{count} in {}:\n{}{tall}", out.display(), names.concat()));
+    Ok(())
+}
+
+fn escaped(lines: &[String]) -> String {
+    lines.iter().map(|line| escape_terminal(line).into_owned()).collect::<Vec<_>>().join("\n")
+}
+
+fn hyphens(name: &str) -> String {
+    name.replace('_', "-")
+}
+
+fn read(folder: &Path) -> Result<Results, Stop> {
+    let path = folder.join(RESULTS);
+    let text = fs::read_to_string(&path).map_err(|error| {
+        misused(format!(
+            "{} can't be read: {error}.\nMend: name the folder that manebit review or manebit compare wrote.",
+            path.display()
+        ))
+    })?;
+    Results::read(&text).map_err(|error| {
+        let mend = match error {
+            NotResults::OtherFormat(_) => "write the review or comparison again with this program",
+            NotResults::NotJson(_) | NotResults::Unlike(..) => {
+                "write the review or comparison again; results are not meant to be changed by hand"
+            }
+            NotResults::Neither => "name the folder that manebit review or manebit compare wrote",
+        };
+        misused(format!("{} {}.\nMend: {mend}.", path.display(), escape_terminal(&error.to_string())))
+    })
+}
+
+fn list(results: &Results) -> String {
+    let mut text = format!("Charts of this {}:\n", results.what());
+    for chart in offered(results) {
+        text.push_str(&format!("  {}\n", escape_terminal(&chart.options())));
+    }
+    text.push_str("\nPresets:\n");
+    for preset in Preset::ALL {
+        text.push_str(&format!("  {:<16} {}\n", preset.name(), preset.what()));
+    }
+    text
+}
+
+fn asked(arguments: &FiguresArguments) -> Result<Vec<FigureAsked>, Stop> {
+    let Some(path) = &arguments.spec else {
+        return Ok(vec![FigureAsked {
+            chart: arguments.chart.clone().unwrap_or_default(),
+            endpoint: arguments.endpoint.clone(),
+            factor: arguments.factor.clone(),
+            criterion: arguments.criterion.clone(),
+            title: arguments.title.clone(),
+            note: arguments.note.clone(),
+            preset: arguments.preset.clone(),
+            formats: arguments.formats.clone(),
+            shortened_axis: arguments.shortened_axis,
+            name: arguments.name.clone(),
+        }]);
+    };
+    let text = fs::read_to_string(path)
+        .map_err(|error| misused(format!("{} can't be read: {error}.\nMend: correct --spec.", path.display())))?;
+    spec(&text).map_err(|why| {
+        let lines: Vec<String> = why.trim_end().lines().map(|line| escape_terminal(line).into_owned()).collect();
+        misused(format!(
+            "{} is no file of figures: {}\nMend: write one [[figures]] for each figure, with chart and what else it needs.",
+            path.display(),
+            lines.join("\n")
+        ))
+    })
+}
+
+/// The figure on the first of its preset's stages that holds it.
+fn drawn(results: &Results, figure: &Figure) -> Result<(Drawing, Stage), Stop> {
+    let scale = if figure.shortened_axis { Scale::Zoomed } else { Scale::Full };
+    let mut missing = 0.0;
+    for stage in figure.preset.stages() {
+        let stage = Stage { title: figure.title.clone(), note: figure.note.clone(), ..stage };
+        let Some(drawing) = draw(results, &figure.chart, scale, &stage) else {
+            return Err(misused(format!("{}: the results hold nothing to draw.", escape_terminal(&figure.called))));
+        };
+        if stage.holds(&drawing) {
+            return Ok((drawing, stage));
+        }
+        missing = stage.height.map_or(0.0, |height| drawing.needs / height);
+    }
+    Err(misused(format!(
+        "{}: with texts that can be read from the back row it would take {missing:.1} slides of {}.\nMend: choose column or page_width, a factor with fewer levels, or a shorter title or note; nothing was written.",
+        escape_terminal(&figure.called),
+        figure.preset.name()
+    )))
+}
+
+fn made(drawing: &Drawing, stage: &Stage, format: Format) -> Result<Vec<u8>, Stop> {
+    let bytes = match format {
+        Format::Svg => Ok(drawing.svg.clone().into_bytes()),
+        Format::Png => png(drawing, stage),
+        Format::Pdf => pdf(drawing, stage),
+    };
+    bytes.map_err(|error| Stop(Exit::NotWritten, format!("This is a fault of the program, not of your results: {error}\n")))
+}
+
+fn write(files: &[(String, Vec<u8>, &str)], out: &Path) -> Result<(), Stop> {
+    let refused = |path: &Path, error: &std::io::Error| {
+        Stop(
+            Exit::NotWritten,
+            format!("{} can't be written: {error}.\nMend: choose another folder with --out.\n", path.display()),
+        )
+    };
+    fs::create_dir_all(out).map_err(|error| refused(out, &error))?;
+    for (name, bytes, _) in files {
+        let path = out.join(name);
+        fs::write(&path, bytes).map_err(|error| refused(&path, &error))?;
+    }
+    Ok(())
+}

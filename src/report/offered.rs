@@ -1,0 +1,246 @@
+//! Which charts a finished review or comparison offers for a talk or a paper, and each of them on any stage.
+
+use super::charts;
+use super::comparison_charts;
+use crate::figure::Drawing;
+use crate::figure::stage::Stage;
+use crate::figure::survival_chart::Scale;
+use crate::record::{Coded, Criterion};
+use crate::result::{AnnualFormula, Comparison, EndpointReview, FactorReview, Review};
+
+/// The layout of results that this program reads.
+const FORMAT: u64 = 1;
+/// Most levels that one chart draws.
+const MOST_LEVELS: usize = 8;
+
+/// What a `results.json` holds.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Results {
+    /// A review.
+    Review(Box<Review>),
+    /// A comparison.
+    Comparison(Box<Comparison>),
+}
+
+/// Why results were not read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NotResults {
+    /// It is no JSON, or not all of it is there.
+    NotJson(String),
+    /// It is neither a review nor a comparison.
+    Neither,
+    /// It was written by a program that lays results out differently.
+    OtherFormat(String),
+    /// A field is missing or of another kind.
+    Unlike(&'static str, String),
+}
+
+impl std::fmt::Display for NotResults {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::NotJson(why) => write!(f, "is no JSON, or only a part of it: {why}"),
+            Self::Neither => f.write_str("holds neither a review nor a comparison"),
+            Self::OtherFormat(found) => {
+                write!(f, "holds results of format {found}, and this program reads format {FORMAT}")
+            }
+            Self::Unlike(what, why) => write!(f, "looks like a {what} but can't be read as one: {why}"),
+        }
+    }
+}
+
+impl std::error::Error for NotResults {}
+
+impl Results {
+    /// Reads the text of a `results.json`.
+    ///
+    /// # Errors
+    /// When it is neither a review nor a comparison of the format that this program writes.
+    pub fn read(text: &str) -> Result<Self, NotResults> {
+        let value: serde_json::Value = serde_json::from_str(text).map_err(|error| NotResults::NotJson(error.to_string()))?;
+        let has = |name: &str| value.get(name).is_some();
+        let what = if has("endpoints") && has("recalls") {
+            "review"
+        } else if has("verdicts") && has("levels") {
+            "comparison"
+        } else {
+            return Err(NotResults::Neither);
+        };
+        match value.get("format") {
+            Some(format) if format.as_u64() == Some(FORMAT) => {}
+            Some(other) => return Err(NotResults::OtherFormat(other.to_string())),
+            None => return Err(NotResults::Neither),
+        }
+        let unlike = |error: serde_json::Error| NotResults::Unlike(what, error.to_string());
+        if what == "review" {
+            serde_json::from_str(text).map(|review| Self::Review(Box::new(review))).map_err(unlike)
+        } else {
+            serde_json::from_str(text).map(|comparison| Self::Comparison(Box::new(comparison))).map_err(unlike)
+        }
+    }
+
+    /// What it is.
+    pub const fn what(&self) -> &'static str {
+        match self {
+            Self::Review(_) => "review",
+            Self::Comparison(_) => "comparison",
+        }
+    }
+}
+
+/// A kind of chart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Survival with its intervals and counts.
+    Survival,
+    /// Annual failure beside published rates.
+    AnnualFailure,
+    /// Scores of a criterion at each recall.
+    Criterion,
+    /// How many were due, seen and scored.
+    Recalls,
+    /// How the levels differ in what matters.
+    Balance,
+    /// What goes with failure.
+    Forest,
+    /// From records to results.
+    Flow,
+}
+
+impl Kind {
+    /// All of them.
+    pub const ALL: [Self; 7] =
+        [Self::Survival, Self::AnnualFailure, Self::Criterion, Self::Recalls, Self::Balance, Self::Forest, Self::Flow];
+
+    /// Its name.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Survival => "survival",
+            Self::AnnualFailure => "annual_failure",
+            Self::Criterion => "criterion",
+            Self::Recalls => "recalls",
+            Self::Balance => "balance",
+            Self::Forest => "forest",
+            Self::Flow => "flow",
+        }
+    }
+}
+
+/// A chart that a result offers.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Offered {
+    /// Its kind.
+    pub kind: Kind,
+    /// The endpoint, where there are several.
+    pub endpoint: Option<String>,
+    /// The factor whose levels it shows, or `all`, where there is a choice.
+    pub factor: Option<String>,
+    /// The criterion.
+    pub criterion: Option<Criterion>,
+}
+
+impl Offered {
+    const fn only(kind: Kind) -> Self {
+        Self { kind, endpoint: None, factor: None, criterion: None }
+    }
+
+    fn of(kind: Kind, endpoint: &EndpointReview, factor: &str) -> Self {
+        Self { endpoint: Some(endpoint.name.clone()), factor: Some(factor.to_owned()), ..Self::only(kind) }
+    }
+
+    /// How it is asked for, as options of the command.
+    pub fn options(&self) -> String {
+        let mut text = format!("--chart {}", self.kind.name());
+        let criterion = self.criterion.map(|criterion| criterion.code().to_owned());
+        for (option, value) in [("endpoint", &self.endpoint), ("criterion", &criterion), ("factor", &self.factor)] {
+            if let Some(value) = value {
+                text.push_str(&format!(" --{option} {value}"));
+            }
+        }
+        text
+    }
+}
+
+/// All charts that results offer, in the order of their pages.
+pub fn offered(results: &Results) -> Vec<Offered> {
+    match results {
+        Results::Review(review) => of_review(review),
+        Results::Comparison(comparison) => {
+            let kinds = [Kind::Survival, Kind::AnnualFailure, Kind::Balance, Kind::Forest, Kind::Flow];
+            let computed = comparison.together.computed().is_some();
+            kinds.into_iter().filter(|kind| computed || *kind != Kind::Forest).map(Offered::only).collect()
+        }
+    }
+}
+
+fn few(factor: &&FactorReview) -> bool {
+    factor.groups.len() <= MOST_LEVELS
+}
+
+fn of_review(review: &Review) -> Vec<Offered> {
+    let mut all = Vec::new();
+    for endpoint in &review.endpoints {
+        all.push(Offered::of(Kind::Survival, endpoint, "all"));
+        for factor in endpoint.factors.iter().filter(few) {
+            all.push(Offered::of(Kind::Survival, endpoint, &factor.factor));
+        }
+    }
+    for endpoint in &review.endpoints {
+        for factor in endpoint.factors.iter().filter(few) {
+            all.push(Offered::of(Kind::AnnualFailure, endpoint, &factor.factor));
+        }
+    }
+    let mut met: Vec<(Criterion, &str)> = Vec::new();
+    for entry in review.criteria.iter().filter(|entry| entry.scheme.is_none()) {
+        let drawn = entry.factor == "all" || factor(review, None, &entry.factor).as_ref().is_some_and(few);
+        let next = (entry.criterion, entry.factor.as_str());
+        if drawn && !met.contains(&next) {
+            met.push(next);
+        }
+    }
+    for (criterion, factor) in met {
+        let (criterion, factor) = (Some(criterion), Some(factor.to_owned()));
+        all.push(Offered { criterion, factor, ..Offered::only(Kind::Criterion) });
+    }
+    all.push(Offered::only(Kind::Recalls));
+    all
+}
+
+fn endpoint<'a>(review: &'a Review, name: Option<&str>) -> Option<&'a EndpointReview> {
+    match name {
+        Some(name) => review.endpoints.iter().find(|endpoint| endpoint.name == name),
+        None => review.endpoints.first(),
+    }
+}
+
+fn factor<'a>(review: &'a Review, of: Option<&str>, name: &str) -> Option<&'a FactorReview> {
+    endpoint(review, of)?.factors.iter().find(|factor| factor.factor == name)
+}
+
+/// Draws a chart that these results offer; none where they don't.
+pub fn draw(results: &Results, chart: &Offered, scale: Scale, stage: &Stage) -> Option<Drawing> {
+    match results {
+        Results::Review(review) => of_a_review(review, chart, scale, stage),
+        Results::Comparison(comparison) => match chart.kind {
+            Kind::Survival => Some(comparison_charts::survival_on(comparison, scale, stage)),
+            Kind::AnnualFailure => Some(comparison_charts::annual_failure_on(comparison, stage)),
+            Kind::Balance => Some(comparison_charts::balance_on(comparison, stage)),
+            Kind::Forest => comparison_charts::forest_on(comparison, stage),
+            Kind::Flow => Some(comparison_charts::flow_on(comparison, stage)),
+            Kind::Criterion | Kind::Recalls => None,
+        },
+    }
+}
+
+fn of_a_review(review: &Review, chart: &Offered, scale: Scale, stage: &Stage) -> Option<Drawing> {
+    let of = chart.endpoint.as_deref();
+    let by = chart.factor.as_deref().and_then(|name| factor(review, of, name));
+    match chart.kind {
+        Kind::Survival => Some(charts::survival_on(review, endpoint(review, of)?, by, scale, stage)),
+        Kind::AnnualFailure => {
+            Some(charts::annual_failure_on(review, endpoint(review, of)?, by?, AnnualFormula::Geometric, stage))
+        }
+        Kind::Criterion => charts::criterion_on(review, chart.criterion?, by, stage),
+        Kind::Recalls => Some(charts::recalls_on(review, stage)),
+        Kind::Balance | Kind::Forest | Kind::Flow => None,
+    }
+}

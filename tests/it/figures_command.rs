@@ -1,0 +1,251 @@
+//! `figures` through the whole program, on the committed review and comparison: text sizes, collisions, contrast, sizes, messages.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use manebit::figure::preset::Preset;
+use manebit::figure::sheet::Weight;
+use manebit::figure::stage::Outcome;
+use manebit::figure::text_width::text_width;
+
+const REVIEW: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/reports");
+const COMPARISON: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/reports/comparison");
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    assert_cmd::Command::new(env!("CARGO_BIN_EXE_manebit"))
+        .arg("figures")
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .expect("it runs")
+}
+
+fn said(output: &Output) -> String {
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).replace(env!("CARGO_MANIFEST_DIR"), "[project]");
+    format!("exit {}\n{}{}", output.status.code().unwrap_or(-1), text(&output.stdout), text(&output.stderr))
+}
+
+/// Draws what a file of figures asks for, all in one format.
+fn draw(results: &str, spec: &str) -> (tempfile::TempDir, Vec<PathBuf>) {
+    let folder = tempfile::tempdir().expect("a folder");
+    fs::write(folder.path().join("talk.toml"), spec).expect("a file");
+    let output = run(folder.path(), &[results, "--spec", "talk.toml", "--out", "out"]);
+    assert!(output.status.success(), "{}", said(&output));
+    let mut files: Vec<PathBuf> =
+        fs::read_dir(folder.path().join("out")).expect("figures").flatten().map(|entry| entry.path()).collect();
+    files.sort();
+    (folder, files)
+}
+
+/// A figure for each chart that the results offer, on a preset. What a slide can't hold is left out.
+fn all(results: &str, preset: Preset, formats: &str) -> String {
+    let folder = tempfile::tempdir().expect("a folder");
+    let listed = said(&run(folder.path(), &[results, "--list"]));
+    let mut spec = String::new();
+    for line in listed.lines().filter_map(|line| line.trim().strip_prefix("--")) {
+        let mut figure = format!("[[figures]]\npreset = \"{}\"\nformats = [{formats}]\n", preset.name());
+        for option in line.split(" --") {
+            let (name, value) = option.split_once(' ').expect("an option with its value");
+            figure.push_str(&format!("{name} = \"{value}\"\n"));
+        }
+        let slide = preset.name().starts_with("slide");
+        let long = ["criterion", "annual_failure", "flow", "forest"]
+            .iter()
+            .any(|chart| line.starts_with(&format!("chart {chart}")));
+        if !(slide && long) {
+            spec.push_str(&figure);
+        }
+    }
+    spec
+}
+
+fn attribute<'a>(tag: &'a str, name: &str) -> Option<&'a str> {
+    tag.split(&format!(" {name}=\"")).nth(1)?.split('"').next()
+}
+
+fn number(tag: &str, name: &str) -> f64 {
+    attribute(tag, name).and_then(|text| text.trim_end_matches("mm").parse().ok()).expect("a number")
+}
+
+/// Fails when texts overlap, leave the sheet, or come out smaller than the preset promises; tells how many texts there are.
+fn check_texts(name: &str, svg: &str) -> usize {
+    let sheet = attribute(svg, "viewBox").expect("a sheet");
+    let sheet: Vec<f64> = sheet.split(' ').map(|text| text.parse().expect("a number")).collect();
+    let millimetres = attribute(svg, "width").is_some_and(|width| width.ends_with("mm"));
+    let (scale, least) = match (millimetres, number(svg, "width") / sheet[2]) {
+        (true, scale) => (scale / 25.4 * 72.0, 7.0),
+        (false, scale) => (scale, 24.0),
+    };
+    let mut boxes: Vec<(String, f64, f64, f64, f64)> = Vec::new();
+    for tag in svg.split("<text").skip(1) {
+        let (head, rest) = tag.split_once('>').expect("a tag");
+        let text = rest.split('<').next().expect("a text");
+        let text = text
+            .replace("&lt;", "<")
+            .replace("&gt;", ">")
+            .replace("&#39;", "'")
+            .replace("&quot;", "\"")
+            .replace("&amp;", "&");
+        let (x, y, size) = (number(head, "x"), number(head, "y"), number(head, "font-size"));
+        assert!(size * scale >= least - 1e-9, "{name}: “{text}” is too small: {}", size * scale);
+        let width = text_width(&text, size, if head.contains("font-weight") { Weight::Bold } else { Weight::Regular });
+        let left = match attribute(head, "text-anchor") {
+            Some("middle") => x - width / 2.0,
+            Some("end") => x - width,
+            _ => x,
+        };
+        let one = (text, left, left + width, y - 0.73 * size, y + 0.2 * size);
+        let inside = one.1 >= 0.0 && one.2 <= sheet[2] && one.3 >= 0.0 && one.4 <= sheet[3];
+        assert!(inside, "{name}: “{}” leaves the sheet", one.0);
+        for other in &boxes {
+            let apart = one.2 <= other.1 + 0.5 || other.2 <= one.1 + 0.5 || one.4 <= other.3 + 0.5 || other.4 <= one.3 + 0.5;
+            assert!(apart, "{name}: “{}” and “{}” overlap", one.0, other.0);
+        }
+        boxes.push(one);
+    }
+    boxes.len()
+}
+
+/// Relative luminance of `#rrggbb` (WCAG 2, W3C 2018; from memory).
+fn luminance(hex: &str) -> f64 {
+    let part = |at: usize| {
+        let value = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).expect("a colour")) / 255.0;
+        if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+    };
+    0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
+}
+
+#[test]
+fn on_every_preset_texts_are_large_enough_and_keep_apart() {
+    for preset in Preset::ALL {
+        for results in [REVIEW, COMPARISON] {
+            let (_folder, files) = draw(results, &all(results, preset, "\"svg\""));
+            assert!(files.len() >= 2, "{preset:?}: {files:?}");
+            for file in files {
+                let svg = fs::read_to_string(&file).expect("a figure");
+                assert!(check_texts(&file.display().to_string(), &svg) > 5);
+            }
+        }
+    }
+}
+
+#[test]
+fn words_stand_out_from_dark_paper_and_grey_figures_hold_no_colour() {
+    for (preset, paper) in
+        [(Preset::SlideDark, "#141820"), (Preset::ColumnGrey, "#ffffff"), (Preset::PageWidthGrey, "#ffffff")]
+    {
+        let (_folder, files) = draw(COMPARISON, &all(COMPARISON, preset, "\"svg\""));
+        for file in files {
+            let svg = fs::read_to_string(&file).expect("a figure");
+            let first = svg.split("<rect").nth(1).expect("the paper");
+            assert_eq!(attribute(first, "fill"), Some(paper), "{}", file.display());
+            for tag in svg.split("<text").skip(1) {
+                let (one, other) = (luminance(attribute(tag, "fill").expect("a colour")), luminance(paper));
+                let contrast = (one.max(other) + 0.05) / (one.min(other) + 0.05);
+                assert!(contrast >= 4.5, "{}: {contrast} in {}", file.display(), &tag[..120]);
+            }
+            if preset != Preset::SlideDark {
+                for colour in svg.split("=\"#").skip(1).map(|rest| &rest[..6]) {
+                    assert!(colour[..2] == colour[2..4] && colour[2..4] == colour[4..], "{}: #{colour}", file.display());
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn pictures_have_the_size_of_their_preset_and_pages_carry_their_font() {
+    for preset in Preset::ALL {
+        let spec = format!("[[figures]]\nchart = \"survival\"\nname = \"x\"\npreset = \"{}\"\n", preset.name());
+        let (_folder, files) = draw(COMPARISON, &spec);
+        let names: Vec<_> = files.iter().map(|file| file.file_name().expect("a name").to_string_lossy()).collect();
+        assert_eq!(names, ["x.pdf", "x.png", "x.svg"]);
+        let [page, picture] = [0, 1].map(|place| fs::read(&files[place]).expect("a file"));
+        let size = |at: usize| u32::from_be_bytes(picture[at..at + 4].try_into().expect("four bytes"));
+        let stage = &preset.stages()[0];
+        match stage.outcome {
+            Outcome::Pixels(wide, high) => assert_eq!((size(16), size(20)), (wide, high)),
+            // 85 mm and 174 mm at 300 dots per inch.
+            Outcome::Millimetres(wide) => {
+                assert_eq!(size(16), if wide == 85 { 1004 } else { 2055 });
+                let dots = picture.windows(4).position(|part| part == b"pHYs").expect("its dots");
+                assert_eq!((size(dots + 4), picture[dots + 12]), (11_811, 1), "300 dots per inch are 11811 a metre");
+            }
+            Outcome::Units => panic!("a preset says how large it comes out"),
+        }
+        assert!(page.starts_with(b"%PDF-"));
+        let has = |name: &[u8]| page.windows(name.len()).any(|part| part == name);
+        assert!(has(b"DejaVuSans") && has(b"DejaVuSans-Bold") && has(b"/FontFile"), "{preset:?}: the font is embedded");
+        assert!(has(b"/ToUnicode"), "{preset:?}: text can be copied");
+        assert!(!has(b"/CreationDate") && !has(b"CreateDate"), "{preset:?}: no date");
+    }
+}
+
+#[test]
+fn the_same_results_give_the_same_bytes() {
+    let spec =
+        "[[figures]]\nchart = \"survival\"\npreset = \"slide_dark\"\n[[figures]]\nchart = \"forest\"\npreset = \"column\"\n";
+    let bytes = || -> Vec<Vec<u8>> {
+        let (_folder, files) = draw(COMPARISON, spec);
+        files.iter().map(|file| fs::read(file).expect("a file")).collect()
+    };
+    let first = bytes();
+    assert_eq!(first.len(), 6);
+    assert!(first == bytes());
+}
+
+#[test]
+fn the_speakers_words_are_printed_as_given() {
+    let spec = "[[figures]]\nchart = \"survival\"\ntitle = \"Do they <last>?\"\nnote = \"One practice & ten years\"\nformats = [\"svg\"]\n";
+    let (_folder, files) = draw(COMPARISON, spec);
+    let svg = fs::read_to_string(&files[0]).expect("a figure");
+    assert!(svg.contains(">Do they &lt;last&gt;?</text>") && svg.contains(">One practice &amp; ten years</text>"), "{svg}");
+    assert!(svg.contains("Not adjusted."), "a listener is told what a crude curve is");
+}
+
+#[test]
+fn what_is_wrong_is_said_and_nothing_is_written() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut text = String::new();
+    let long = format!("[[figures]]\nchart = \"survival\"\ntitle = \"{}\"\n", "A title without end ".repeat(60));
+    for spec in [
+        "",
+        "[[figures]]\nchart = \"survival\"\ncolour = \"red\"\n",
+        "[[figures]]\nchart = \"pie\"\n",
+        "[[figures]]\nchart = \"recalls\"\n[[figures]]\nchart = \"survival\"\npreset = \"poster\"\n",
+        "[[figures]]\nchart = \"survival\"\nendpoint = \"retention_loss\"\n",
+        "[[figures]]\nchart = \"forest\"\nshortened_axis = true\n",
+        "[[figures]]\nchart = \"survival\"\nname = \"../x\"\n",
+        "[[figures]]\nchart = \"survival\"\nformats = [\"jpg\"]\n",
+        "[[figures]]\nchart = \"survival\"\n[[figures]]\nchart = \"survival\"\ntitle = \"Again\"\n",
+        &long,
+    ] {
+        fs::write(folder.path().join("talk.toml"), spec).expect("a file");
+        let output = run(folder.path(), &[COMPARISON, "--spec", "talk.toml", "--out", "out"]);
+        assert_eq!(output.status.code(), Some(2), "{spec}");
+        text.push_str(&format!(
+            "{}\n{}\n",
+            spec.lines().map(|line| line.chars().take(60).collect::<String>()).collect::<Vec<_>>().join("\n"),
+            said(&output)
+        ));
+    }
+    for (name, results) in [
+        ("none", None),
+        ("other", Some("{\"a\": 1}")),
+        ("cut", Some("{\"format\": 1,")),
+        ("later", Some("{\"format\": 7, \"endpoints\": [], \"recalls\": []}")),
+        ("unlike", Some("{\"format\": 1, \"verdicts\": [], \"levels\": []}")),
+    ] {
+        fs::create_dir_all(folder.path().join(name)).expect("a folder");
+        if let Some(results) = results {
+            fs::write(folder.path().join(name).join("results.json"), results).expect("a file");
+        }
+        let output = run(folder.path(), &[name, "--list"]);
+        assert_eq!(output.status.code(), Some(2), "{name}");
+        text.push_str(&format!("{}\n", said(&output)));
+    }
+    assert!(!folder.path().join("out").exists());
+    insta::assert_snapshot!("wrong_figures", text);
+    insta::assert_snapshot!("figures_offered", said(&run(folder.path(), &[COMPARISON, "--list"])));
+}
