@@ -5,6 +5,9 @@
 use crate::figure::Drawing;
 use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart_on};
 use crate::figure::criterion_chart::{CriterionChart, criterion_chart_on};
+use crate::figure::criterion_level_chart::{
+    CriterionLevelChart, ShareAt, SharesAt, StandingPanel, criterion_level_chart_on,
+};
 use crate::figure::recall_chart::{RecallChart, recall_chart_on};
 use crate::figure::sheet::Weight;
 use crate::figure::stage::Stage;
@@ -215,6 +218,45 @@ pub fn scores(levels: &[&str], scale: u64) -> Vec<CriterionReview> {
         }
     }
     entries
+}
+
+/// Shares of one standing at yearly recalls, from 1 down to about `lowest`.
+pub fn standing_panel(title: &str, levels: usize, recalls: u16, lowest: f64) -> StandingPanel {
+    let share = |recall: u16, level: usize| {
+        let share = 1.0 - (1.0 - lowest) * f64::from(recall) / f64::from(recalls) - 0.001 * level as f64;
+        // The first level has no limits, the last recall of the second is hidden.
+        let limits = (level > 0).then_some((share - 0.05, (share + 0.03).min(1.0)));
+        (level != 1 || recall + 1 < recalls).then_some(ShareAt { share, limits, scored: 12_345 / u64::from(recall + 1) })
+    };
+    StandingPanel {
+        title: title.to_owned(),
+        recalls: (0..recalls)
+            .map(|recall| SharesAt {
+                months: recall * 12,
+                shares: (0..levels).map(|level| share(recall, level)).collect(),
+                test: "< 0.001".to_owned(),
+            })
+            .collect(),
+    }
+}
+
+/// The same two panels as a chart on a stage.
+pub fn criterion_level_on(levels: &[&str], recalls: u16, stage: &Stage) -> Drawing {
+    criterion_level_chart_on(
+        &CriterionLevelChart {
+            name: "criterion",
+            title: "Marginal staining by etch strategy",
+            definition: "Share of those due and scored at each recall; lost fillings are in none of these shares.",
+            levels,
+            panels: &[
+                standing_panel("Acceptable or better", levels.len(), recalls, 0.97),
+                standing_panel("Ideal", levels.len(), recalls, 0.4),
+            ],
+            test: "p, corrected",
+            footnote: "95 % intervals and tests patient-clustered; p corrected for the number of criteria and recalls. Not adjusted.",
+        },
+        stage,
+    )
 }
 
 /// The usual recalls with about `due` due at the first.

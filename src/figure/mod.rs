@@ -7,7 +7,7 @@
 //! - [`text_width`]: how wide a text is, so that nothing collides
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
-//! - [`counts_table`]: how many were at risk, aligned with the axis above
+//! - [`counts_table`]: how many were at risk, aligned with the axis above; `criterion_level_panel`: one plot of the chart of that name
 //! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
 //!   [`balance_chart`], [`flow_chart`]: one chart each
 
@@ -17,6 +17,7 @@ pub mod balance_chart;
 pub mod counts_table;
 pub mod criterion_chart;
 pub mod criterion_level_chart;
+mod criterion_level_panel;
 #[cfg(test)]
 mod fixture;
 pub mod flow_chart;

@@ -89,7 +89,7 @@ impl Preset {
 mod tests {
     use super::super::Drawing;
     use super::super::fixture::{
-        LONG, annual_on, check_texts, criterion_on, recall_on, recalls, requests, scores, survival_on,
+        LONG, annual_on, check_texts, criterion_level_on, criterion_on, recall_on, recalls, requests, scores, survival_on,
     };
     use super::super::sheet::SMALL;
     use super::super::survival_chart::Scale;
@@ -124,6 +124,12 @@ mod tests {
         }
         for due in [0, 1, 1240, 12_345_678] {
             assert_eq!(refused(|stage| recall_on("x", &recalls(due), stage)), 0);
+        }
+        for levels in [&["Etch-and-rinse", LONG][..], &[LONG, "Self-etch", LONG, "Selective etch"], &[LONG; 8]] {
+            for recalls in [0, 1, 9] {
+                let refused = refused(|stage| criterion_level_on(levels, recalls, stage));
+                assert!(refused == 0 || levels.len() > 4, "{} levels, {recalls} recalls: {refused}", levels.len());
+            }
         }
         for levels in [&[][..], &["All"], &["All", LONG]] {
             let entries = scores(levels, 3);

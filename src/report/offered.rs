@@ -165,9 +165,14 @@ pub fn offered(results: &Results) -> Vec<Offered> {
     match results {
         Results::Review(review) => of_review(review),
         Results::Comparison(comparison) => {
-            let kinds = [Kind::Survival, Kind::AnnualFailure, Kind::Balance, Kind::Forest, Kind::Flow];
             let computed = comparison.together.computed().is_some();
-            kinds.into_iter().filter(|kind| computed || *kind != Kind::Forest).map(Offered::only).collect()
+            let scored = |criterion: &Criterion| comparison.criteria.iter().any(|one| one.criterion == *criterion);
+            let criteria = Criterion::ALL.into_iter().filter(scored);
+            let mut all: Vec<Offered> = [Kind::Survival, Kind::AnnualFailure, Kind::Balance].map(Offered::only).to_vec();
+            all.extend(criteria.map(|criterion| Offered { criterion: Some(criterion), ..Offered::only(Kind::Criterion) }));
+            all.extend(computed.then_some(Offered::only(Kind::Forest)));
+            all.push(Offered::only(Kind::Flow));
+            all
         }
     }
 }
@@ -226,7 +231,8 @@ pub fn draw(results: &Results, chart: &Offered, scale: Scale, stage: &Stage) -> 
             Kind::Balance => Some(comparison_charts::balance_on(comparison, stage)),
             Kind::Forest => comparison_charts::forest_on(comparison, stage),
             Kind::Flow => Some(comparison_charts::flow_on(comparison, stage)),
-            Kind::Criterion | Kind::Recalls => None,
+            Kind::Criterion => comparison_charts::criterion_on(comparison, chart.criterion?, stage),
+            Kind::Recalls => None,
         },
     }
 }

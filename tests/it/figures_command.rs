@@ -50,9 +50,9 @@ fn all(results: &str, preset: Preset, formats: &str) -> String {
             figure.push_str(&format!("{name} = \"{value}\"\n"));
         }
         let slide = preset.name().starts_with("slide");
-        let long = ["criterion", "annual_failure", "flow", "forest"]
-            .iter()
-            .any(|chart| line.starts_with(&format!("chart {chart}")));
+        let long: &[&str] =
+            if results == REVIEW { &["criterion", "annual_failure"] } else { &["annual_failure", "flow", "forest"] };
+        let long = long.iter().any(|chart| line.starts_with(&format!("chart {chart}")));
         if !(slide && long) {
             spec.push_str(&figure);
         }
