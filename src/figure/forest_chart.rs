@@ -4,6 +4,7 @@
 //! models are told apart by marker, line and place, not by colour alone.
 
 use super::Drawing;
+use super::forest_condensed::condensed;
 use super::palette::{GRID, INK, Marker, SOFT, look};
 use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
 use super::stage::Stage;
@@ -23,10 +24,20 @@ pub struct Ratio {
 pub struct ForestLine {
     /// What is compared: `Etch strategy: self-etch`.
     pub label: String,
-    /// What it is held against, and how many stand behind it.
+    /// What it is held against.
     pub against: String,
+    /// How many stand behind it; empty where that is all.
+    pub behind: String,
+    /// Whether it is of what is compared, so that it is never left out.
+    pub compared: bool,
     /// The ratio by each model, in the order of the models; none where a model has none.
     pub ratios: Vec<Option<Ratio>>,
+}
+
+impl ForestLine {
+    fn held(&self) -> String {
+        if self.behind.is_empty() { self.against.clone() } else { format!("{}; {}", self.against, self.behind) }
+    }
 }
 
 /// What the chart needs.
@@ -52,27 +63,28 @@ const NUMBERS: f64 = 190.0;
 /// Ratios that may be marked.
 const MARKS: [f64; 13] = [0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0, 20.0, 50.0, 100.0];
 
-struct Axis {
-    left: f64,
-    right: f64,
+/// The axis of ratios.
+pub struct Axis {
+    /// Its ends on the sheet.
+    pub left: f64,
+    /// The right one.
+    pub right: f64,
     least: f64,
     most: f64,
 }
 
 impl Axis {
     /// From the mark below all limits to the one above, but no further than a hundredfold either way, and at least from ½ to 2.
-    fn new(lines: &[ForestLine], stage: &Stage) -> Self {
+    pub fn new<'a>(ratios: impl Iterator<Item = &'a Ratio>, left: f64, right: f64) -> Self {
         let (mut least, mut most) = (0.5_f64, 2.0_f64);
-        for ratio in lines.iter().flat_map(|line| line.ratios.iter().flatten()) {
+        for ratio in ratios {
             let (lower, upper) = ratio.limits.unwrap_or((ratio.value, ratio.value));
             least = least.min(lower).min(ratio.value);
             most = most.max(upper).max(ratio.value);
         }
         let least = MARKS.iter().rev().copied().find(|mark| *mark <= least).unwrap_or(MARKS[0]);
         let most = MARKS.iter().copied().find(|mark| *mark >= most).unwrap_or(MARKS[MARKS.len() - 1]);
-        let labels = if stage.narrow() { 0.0 } else { LABELS + 16.0 };
-        let numbers = if stage.narrow() { NUMBERS - 38.0 } else { NUMBERS + 16.0 };
-        Self { left: MARGIN + labels, right: stage.width - MARGIN - numbers, least, most }
+        Self { left, right, least, most }
     }
 
     fn x(&self, ratio: f64) -> f64 {
@@ -94,6 +106,22 @@ impl Axis {
     }
 }
 
+impl Axis {
+    /// Draws it between two heights with its words below; gives its middle.
+    pub fn draw(&self, sheet: &Sheet, top: f64, bottom: f64, words: &str) -> f64 {
+        for mark in self.marks() {
+            let x = self.x(mark);
+            let one = (mark - 1.0).abs() < 1e-9;
+            sheet.line(&[(x, top), (x, bottom)], if one { INK } else { GRID }, if one { 1.6 } else { 1.0 }, &[]);
+            sheet.text(&mark_text(mark), (x, bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+        }
+        sheet.line(&[(self.left, bottom), (self.right, bottom)], INK, 1.4, &[]);
+        let middle = (self.left + self.right) / 2.0;
+        sheet.text(words, (middle, bottom + 40.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+        middle
+    }
+}
+
 fn number(ratio: f64) -> String {
     if ratio >= 100.0 {
         ">99".to_owned()
@@ -106,7 +134,8 @@ fn number(ratio: f64) -> String {
     }
 }
 
-fn numbers(ratio: Option<&Ratio>) -> String {
+/// A ratio with its limits in words.
+pub fn numbers(ratio: Option<&Ratio>) -> String {
     match ratio {
         None => "no estimate".to_owned(),
         Some(Ratio { value, limits: None }) => format!("{} (no limits)", number(*value)),
@@ -121,9 +150,16 @@ pub fn forest_chart(chart: &ForestChart<'_>) -> Drawing {
     forest_chart_on(chart, &Stage::default())
 }
 
-/// Draws the chart on a stage.
+/// Draws the chart on a stage. A slide that can't hold it is drawn condensed.
 pub fn forest_chart_on(chart: &ForestChart<'_>, stage: &Stage) -> Drawing {
-    let axis = Axis::new(chart.lines, stage);
+    let drawing = in_full(chart, stage);
+    if stage.terse && !stage.narrow() && !stage.holds(&drawing) { condensed(chart, stage) } else { drawing }
+}
+
+fn in_full(chart: &ForestChart<'_>, stage: &Stage) -> Drawing {
+    let (labels, words) = if stage.narrow() { (0.0, NUMBERS - 38.0) } else { (LABELS + 16.0, NUMBERS + 16.0) };
+    let ratios = chart.lines.iter().flat_map(|line| line.ratios.iter().flatten());
+    let axis = Axis::new(ratios, MARGIN + labels, stage.width - MARGIN - words);
     let definition = stage.first_sentence(chart.definition);
     let models = chart.models.len().clamp(1, 2);
     let line_height = 20.0;
@@ -133,7 +169,7 @@ pub fn forest_chart_on(chart: &ForestChart<'_>, stage: &Stage) -> Drawing {
         .map(|line| {
             let room = if stage.narrow() { stage.room() } else { LABELS };
             let label = wrapped_to(&line.label, room, TEXT, Weight::Bold, 3);
-            let against = wrapped_to(&line.against, room, SMALL, Weight::Regular, 2);
+            let against = wrapped_to(&line.held(), room, SMALL, Weight::Regular, 2);
             let (texts, ratios) = (many(label.len() + against.len()) * line_height, many(models) * 24.0);
             let height =
                 if stage.narrow() { texts + ratios } else { texts.max(ratios) } + if stage.terse { 8.0 } else { 14.0 };
@@ -166,15 +202,7 @@ pub fn forest_chart_on(chart: &ForestChart<'_>, stage: &Stage) -> Drawing {
             }
         }
     }
-    for mark in axis.marks() {
-        let x = axis.x(mark);
-        let one = (mark - 1.0).abs() < 1e-9;
-        sheet.line(&[(x, top), (x, bottom)], if one { INK } else { GRID }, if one { 1.6 } else { 1.0 }, &[]);
-        sheet.text(&mark_text(mark), (x, bottom + 16.0), TEXT, Weight::Regular, Anchor::Middle, INK);
-    }
-    sheet.line(&[(axis.left, bottom), (axis.right, bottom)], INK, 1.4, &[]);
-    let middle = (axis.left + axis.right) / 2.0;
-    sheet.text(chart.axis, (middle, bottom + 40.0), TEXT, Weight::Regular, Anchor::Middle, INK);
+    let middle = axis.draw(&sheet, top, bottom, chart.axis);
     if rows.is_empty() {
         sheet.text("Nothing to draw.", (middle, top + body / 2.0), TEXT, Weight::Regular, Anchor::Middle, SOFT);
     }
@@ -216,7 +244,7 @@ const fn marker(model: usize) -> Marker {
 }
 
 /// The interval as a line; where it goes past the axis it ends in an arrow.
-fn draw_ratio(sheet: &Sheet, axis: &Axis, ratio: &Ratio, y: f64, model: usize) {
+pub fn draw_ratio(sheet: &Sheet, axis: &Axis, ratio: &Ratio, y: f64, model: usize) {
     let look = look(model);
     if let Some((lower, upper)) = ratio.limits {
         let (from, to) = (axis.x(lower), axis.x(upper));
@@ -246,13 +274,14 @@ fn mark_text(mark: f64) -> String {
     }
 }
 
-fn describe(chart: &ForestChart<'_>) -> String {
+/// All of it in words.
+pub fn describe(chart: &ForestChart<'_>) -> String {
     let lines: Vec<String> = chart
         .lines
         .iter()
         .map(|line| {
             let ratios: Vec<String> = line.ratios.iter().map(|ratio| numbers(ratio.as_ref())).collect();
-            format!("{} ({}): {}", line.label, line.against, ratios.join("; "))
+            format!("{} ({}): {}", line.label, line.held(), ratios.join("; "))
         })
         .collect();
     format!("{} {}.", chart.definition, lines.join(". "))
@@ -267,7 +296,9 @@ mod tests {
     fn line(label: &str, ratio: Option<Ratio>) -> ForestLine {
         ForestLine {
             label: label.to_owned(),
-            against: "against etch-and-rinse; 210 restorations".to_owned(),
+            against: "against etch-and-rinse".to_owned(),
+            behind: "210 restorations".to_owned(),
+            compared: label == "Self-etch",
             ratios: vec![ratio, ratio],
         }
     }

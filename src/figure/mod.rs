@@ -7,7 +7,8 @@
 //! - [`text_width`]: how wide a text is, so that nothing collides
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
-//! - [`counts_table`]: how many were at risk, aligned with the axis above; `criterion_level_panel`: one plot of the chart of that name
+//! - [`counts_table`]: how many were at risk, aligned with the axis above; `criterion_level_panel`: one plot of the chart of that name;
+//!   `forest_condensed`: the forest on a slide that can't hold it in full
 //! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
 //!   [`balance_chart`], [`flow_chart`]: one chart each
 
@@ -22,6 +23,7 @@ mod criterion_level_panel;
 mod fixture;
 pub mod flow_chart;
 pub mod forest_chart;
+mod forest_condensed;
 pub mod palette;
 pub mod picture;
 pub mod preset;

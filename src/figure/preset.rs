@@ -68,7 +68,8 @@ impl Preset {
                 terse: true,
                 ..Stage::default()
             };
-            SLIDES.map(one).to_vec()
+            let last = Stage { selective: true, ..one(SLIDES[SLIDES.len() - 1]) };
+            SLIDES.into_iter().map(one).chain([last]).collect()
         };
         // Widths at which the smallest text comes out at 7 points.
         let print = |width: f64, millimetres: u32, paper: Paper| {

@@ -35,6 +35,8 @@ pub struct Stage {
     pub paper: Paper,
     /// Said aloud, so only what is needed to read the chart is printed: no rows of counts but those at risk, no long notes.
     pub terse: bool,
+    /// Nothing larger is left to try, so what does not fit may be left out where the chart says how much.
+    pub selective: bool,
     /// The speaker's title in place of the chart's own.
     pub title: Option<String>,
     /// A note in the speaker's words, printed below everything else.
@@ -50,6 +52,7 @@ impl Default for Stage {
             outcome: Outcome::Units,
             paper: Paper::White,
             terse: false,
+            selective: false,
             title: None,
             note: None,
         }

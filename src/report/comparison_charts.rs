@@ -204,14 +204,26 @@ pub fn criterion_on(comparison: &Comparison, criterion: Criterion, stage: &Stage
     ))
 }
 
-/// What a line of the models is called.
+/// What a line of the models is called, and what it is held against with how many behind it.
 pub fn line_label(line: &TogetherLine) -> (String, String) {
+    let (against, behind) = line_against(line);
+    let held = if behind.is_empty() { against } else { format!("{against}; {behind}") };
+    (line_name(line), held)
+}
+
+fn line_name(line: &TogetherLine) -> String {
     match (&line.level, &line.reference) {
-        (Some(level), Some(reference)) => (
-            format!("{}: {level}", line.covariate),
-            format!("against {reference}; {}", counted(line.restorations, "restoration", "restorations")),
-        ),
-        _ => (line.covariate.clone(), "for one more".to_owned()),
+        (Some(level), Some(_)) => format!("{}: {level}", line.covariate),
+        _ => line.covariate.clone(),
+    }
+}
+
+fn line_against(line: &TogetherLine) -> (String, String) {
+    match (&line.level, &line.reference) {
+        (Some(_), Some(reference)) => {
+            (format!("against {reference}"), counted(line.restorations, "restoration", "restorations"))
+        }
+        _ => ("for one more".to_owned(), String::new()),
     }
 }
 
@@ -226,10 +238,17 @@ pub fn forest_on(comparison: &Comparison, stage: &Stage) -> Option<Drawing> {
     let lines: Vec<ForestLine> = lines
         .iter()
         .map(|line| {
-            let (label, against) = line_label(line);
+            let (against, behind) = line_against(line);
             let same = |other: &&TogetherLine| other.covariate == line.covariate && other.level == line.level;
             let of = |lines: &[TogetherLine]| lines.iter().find(same).map(|line| ratio(&line.hazard_ratio));
-            ForestLine { label, against, ratios: vec![of(&together.hazards), of(&together.between_visits)] }
+            let compared = line.covariate == comparison.factor.label;
+            ForestLine {
+                label: line_name(line),
+                against,
+                behind,
+                compared,
+                ratios: vec![of(&together.hazards), of(&together.between_visits)],
+            }
         })
         .collect();
     let penalty = if together.penalised { ", Firth's penalty" } else { "" };

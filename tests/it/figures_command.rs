@@ -50,8 +50,7 @@ fn all(results: &str, preset: Preset, formats: &str) -> String {
             figure.push_str(&format!("{name} = \"{value}\"\n"));
         }
         let slide = preset.name().starts_with("slide");
-        let long: &[&str] =
-            if results == REVIEW { &["criterion", "annual_failure"] } else { &["annual_failure", "flow", "forest"] };
+        let long: &[&str] = if results == REVIEW { &["criterion", "annual_failure"] } else { &["annual_failure", "flow"] };
         let long = long.iter().any(|chart| line.starts_with(&format!("chart {chart}")));
         if !(slide && long) {
             spec.push_str(&figure);
