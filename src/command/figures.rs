@@ -13,7 +13,7 @@ use crate::figure::Drawing;
 use crate::figure::picture::{pdf, png};
 use crate::figure::preset::Preset;
 use crate::figure::stage::Stage;
-use crate::figure::survival_chart::Scale;
+use crate::figure::survival_scale::Scale;
 use crate::report::folder::RESULTS;
 use crate::report::offered::{NotResults, Results, draw, offered};
 use crate::wording::{counted, escape_terminal};
@@ -60,7 +60,7 @@ pub struct FiguresArguments {
     /// Kinds of files, parted by commas [default: svg,png,pdf].
     #[arg(long, value_name = "FORMATS", value_delimiter = ',', requires = "chart", help_heading = "One figure")]
     formats: Option<Vec<String>>,
-    /// Let the axis of survival start above 0 %, with a visible break.
+    /// Let the axis of survival start above 0 %, with a visible break. That of cumulative_failure ends above what is drawn, as it is.
     #[arg(long, requires = "chart", help_heading = "One figure")]
     shortened_axis: bool,
     /// Name of the files, without ending [default: from chart and preset].

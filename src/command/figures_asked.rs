@@ -151,7 +151,10 @@ fn figure(results: &Results, asked: &FigureAsked, called: &str) -> Result<Figure
         return Err(format!("there is no preset “{preset}”; choose from {names}."));
     };
     if asked.shortened_axis && kind != Kind::Survival {
-        return Err("only the axis of survival can be shortened.".to_owned());
+        return Err(
+            "only the axis of survival can be shortened; that of cumulative_failure ends above what is drawn, as it is."
+                .to_owned(),
+        );
     }
     if let Some(name) = asked.name.as_deref().filter(|name| !plain(name)) {
         return Err(format!("“{name}” can't name a file; use letters without accents, digits, - and _."));

@@ -5,10 +5,11 @@
 use super::palette::{INK, SOFT, look};
 use super::sheet::{Anchor, MARGIN, SMALL, Sheet, Weight, many};
 use super::stage::Stage;
+use super::survival_scale::Scale;
 use super::text_width::{text_width, wrapped, wrapped_to};
 use crate::quantity::Days;
 use crate::result::{Counts, GroupReview};
-use crate::wording::{count, counted, percent, years};
+use crate::wording::{count, counted, years};
 
 /// Height of a row, pixels.
 const ROW: f64 = 19.0;
@@ -43,7 +44,7 @@ pub struct CountsTable<'a> {
 
 impl<'a> CountsTable<'a> {
     /// The table of these levels. The rows `other end` and `enter later` are left out where they are empty everywhere.
-    pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32, stage: &Stage) -> Self {
+    pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32, scale: Scale, stage: &Stage) -> Self {
         let met = |row: &Row| groups.iter().any(|group| group.counts.iter().any(|counts| row.1(counts) > 0));
         let shown = |row: &Row| match row.0 {
             "at risk" => true,
@@ -60,7 +61,7 @@ impl<'a> CountsTable<'a> {
                 let none = group.drawn_to_day.count() <= 0;
                 let too_few = if none { format!("; never {least_at_risk} at risk, so no curve") } else { String::new() };
                 let ends = if below && !none {
-                    format!("{} at {} years; ", percent(group.survival_on(group.drawn_to_day)), years(group.drawn_to_day))
+                    format!("{} at {} years; ", scale.said(group.survival_on(group.drawn_to_day)), years(group.drawn_to_day))
                 } else {
                     String::new()
                 };
@@ -185,7 +186,7 @@ mod tests {
         }
         let words = |group: &GroupReview| {
             let groups = [group];
-            let table = CountsTable::new(&groups, 10, &Stage::default());
+            let table = CountsTable::new(&groups, 10, Scale::Full, &Stage::default());
             (table.rows.iter().map(|row| row.0).collect::<Vec<_>>(), table.note())
         };
         assert_eq!(words(&group).0, ["at risk", "failed", "censored"]);
@@ -200,7 +201,7 @@ mod tests {
     fn a_level_without_a_curve_says_why() {
         let group = group("Few", 3, 0.02, 2000);
         let table = [&group];
-        let table = CountsTable::new(&table, 10, &Stage::default());
+        let table = CountsTable::new(&table, 10, Scale::Full, &Stage::default());
         assert_eq!(table.behind, [["3 restorations, 2 patients; never 10 at risk, so no curve"]]);
     }
 }

@@ -11,7 +11,8 @@ use crate::figure::criterion_level_chart::{
 use crate::figure::recall_chart::{RecallChart, recall_chart_on};
 use crate::figure::sheet::Weight;
 use crate::figure::stage::Stage;
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
+use crate::figure::survival_chart::{SurvivalChart, survival_chart_on};
+use crate::figure::survival_scale::Scale;
 use crate::figure::text_width::text_width;
 use crate::quantity::{
     AnnualRate, Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance,

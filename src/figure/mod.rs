@@ -6,6 +6,7 @@
 //! - [`preset`]: stages by name; [`picture`]: drawings as PNG and PDF
 //! - [`text_width`]: how wide a text is, so that nothing collides
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
+//! - [`survival_scale`]: the vertical axis of survival, and of cumulative failure
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
 //! - [`counts_table`]: how many were at risk, aligned with the axis above; `criterion_level_panel`: one plot of the chart of that name;
 //!   `forest_condensed`: the forest on a slide that can't hold it in full
@@ -31,6 +32,7 @@ pub mod recall_chart;
 pub mod sheet;
 pub mod stage;
 pub mod survival_chart;
+pub mod survival_scale;
 pub mod svg_backend;
 pub mod text_width;
 pub mod time_axis;

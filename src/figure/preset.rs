@@ -93,7 +93,7 @@ mod tests {
         LONG, annual_on, check_texts, criterion_level_on, criterion_on, recall_on, recalls, requests, scores, survival_on,
     };
     use super::super::sheet::SMALL;
-    use super::super::survival_chart::Scale;
+    use super::super::survival_scale::Scale;
     use super::*;
 
     /// Draws on each preset, checks what fits, and tells how often nothing did.
@@ -116,7 +116,7 @@ mod tests {
     #[test]
     fn texts_keep_apart_on_every_preset_whatever_is_drawn() {
         for (name, groups) in requests() {
-            for scale in [Scale::Full, Scale::Zoomed] {
+            for scale in [Scale::Full, Scale::Zoomed, Scale::Failed] {
                 let refused = refused(|stage| survival_on(name, &groups, scale, stage));
                 assert!(refused == 0 || groups.len() > 4, "survival of {name}: {refused}");
             }

@@ -5,23 +5,15 @@
 
 use super::Drawing;
 use super::counts_table::CountsTable;
-use super::palette::{GRID, INK, SOFT, look};
+use super::palette::{INK, SOFT, look};
 use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many, spread};
 use super::stage::Stage;
+use super::survival_scale::{Scale, Upright, steps};
 use super::text_width::{text_width, wrapped_to};
 use super::time_axis::{last_day, mark_text, marks, whole_years};
-use crate::quantity::{Days, Fraction, Known};
+use crate::quantity::{Days, Fraction};
 use crate::result::GroupReview;
 use crate::wording::{counted, percent, years};
-
-/// Where the vertical axis begins.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Scale {
-    /// At 0 %.
-    Full,
-    /// At a multiple of 10 % below everything drawn, with a visible break.
-    Zoomed,
-}
 
 /// What the chart needs.
 pub struct SurvivalChart<'a> {
@@ -39,7 +31,7 @@ pub struct SurvivalChart<'a> {
     pub footnote: &'a str,
     /// Fewest at risk for a curve to be drawn.
     pub least_at_risk: u32,
-    /// Where the vertical axis begins.
+    /// The vertical axis.
     pub scale: Scale,
 }
 
@@ -59,8 +51,7 @@ struct Frame {
     top: f64,
     plot: f64,
     last: Days,
-    /// The share at which the vertical axis begins, in per cent.
-    floor: u8,
+    upright: Upright,
 }
 
 impl Frame {
@@ -69,8 +60,7 @@ impl Frame {
     }
 
     fn y(&self, survival: Fraction) -> f64 {
-        let floor = f64::from(self.floor) / 100.0;
-        self.top + self.plot * (1.0 - (survival.value() - floor).max(0.0) / (1.0 - floor))
+        self.top + self.plot * (1.0 - self.upright.height(survival))
     }
 
     fn bottom(&self) -> f64 {
@@ -91,16 +81,12 @@ pub fn survival_chart(chart: &SurvivalChart<'_>) -> Drawing {
 pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
     let met: Vec<&GroupReview> = chart.groups.iter().filter(|group| group.behind.observations > 0).collect();
     let groups = &met[..met.len().min(MOST)];
-    let table = CountsTable::new(groups, chart.least_at_risk, stage);
+    let table = CountsTable::new(groups, chart.least_at_risk, chart.scale, stage);
     let note = note(chart, &table, &met, stage);
     let definition = stage.first_sentence(chart.definition);
-    let floor = match chart.scale {
-        Scale::Full => 0,
-        Scale::Zoomed => floor(groups),
-    };
     let top = stage.heading_height(chart.title, definition) + 34.0;
     let below = 62.0 + table.height() + 10.0 + stage.paragraph_height(&note) + MARGIN;
-    let labels = Labels::new(groups, stage);
+    let labels = Labels::new(groups, chart.scale, stage);
     let frame = Frame {
         left: if stage.narrow() {
             (MARGIN + table.words_width() + table.column_width(Days::new(0)) / 2.0 + 8.0).max(82.0)
@@ -111,7 +97,7 @@ pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
         top,
         plot: stage.plot(PLOT, LEAST_PLOT.max(labels.height() - 46.0), top + below),
         last: last_day(groups),
-        floor,
+        upright: Upright::new(chart.scale, groups),
     };
     let width = |day: Days| text_width(&mark_text(day), TEXT, Weight::Regular).max(table.column_width(day));
     let marks = marks(groups, frame.last, |day| frame.x(day), width);
@@ -120,7 +106,7 @@ pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
     let height = below + 10.0 + stage.paragraph_height(&note) + MARGIN;
     let sheet = Sheet::new(stage, chart.name, chart.title, &describe(chart, groups), height);
     sheet.heading(definition);
-    axes(&sheet, &frame, &marks, chart.survival_title);
+    axes(&sheet, &frame, &marks, axis_title(chart));
     let drawn = |group: &&GroupReview| group.drawn_to_day.count() > 0;
     if !groups.iter().any(drawn) {
         let said = if groups.is_empty() {
@@ -137,7 +123,7 @@ pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
         sheet.close();
     }
     for (place, group) in groups.iter().enumerate().filter(|(_, group)| drawn(group)) {
-        sheet.open("curve", &end_sentence(group));
+        sheet.open("curve", &end_sentence(group, chart.scale));
         curve(&sheet, &frame, group, place);
         sheet.close();
     }
@@ -149,10 +135,13 @@ pub fn survival_chart_on(chart: &SurvivalChart<'_>, stage: &Stage) -> Drawing {
 
 fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview], stage: &Stage) -> String {
     let mut note = format!("{} Bands are pointwise intervals.", chart.footnote);
+    if chart.scale == Scale::Failed {
+        note.push_str(" Cumulative failure is 1 − survival: what ended otherwise counts as followed no further.");
+    }
     if stage.terse {
         let without = met.iter().take(MOST).filter(|group| group.drawn_to_day.count() <= 0);
         for group in without {
-            note.push_str(&format!(" {}.", end_sentence(group)));
+            note.push_str(&format!(" {}.", end_sentence(group, chart.scale)));
         }
     } else {
         note.push_str(&format!(
@@ -173,54 +162,28 @@ fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview]
     note
 }
 
-fn end_sentence(group: &GroupReview) -> String {
+fn end_sentence(group: &GroupReview, scale: Scale) -> String {
     if group.drawn_to_day.count() <= 0 {
         return format!("{}: too few at risk for a curve", group.label);
     }
-    let survival = percent(group.survival_on(group.drawn_to_day));
-    format!("{}: {survival} after {} years", group.label, years(group.drawn_to_day))
+    let shown = scale.said(group.survival_on(group.drawn_to_day));
+    format!("{}: {shown} after {} years", group.label, years(group.drawn_to_day))
 }
 
 fn describe(chart: &SurvivalChart<'_>, groups: &[&GroupReview]) -> String {
-    let ends: Vec<String> = groups.iter().map(|group| end_sentence(group)).collect();
+    let ends: Vec<String> = groups.iter().map(|group| end_sentence(group, chart.scale)).collect();
     let ends = if ends.is_empty() { "No restorations to draw".to_owned() } else { ends.join("; ") };
-    format!("Survival curves ({}). {} {ends}.", chart.survival_title, chart.definition)
+    let curves = if chart.scale == Scale::Failed { "Curves of cumulative failure" } else { "Survival curves" };
+    format!("{curves} ({}). {} {ends}.", chart.survival_title, chart.definition)
 }
 
-/// The highest multiple of 10 % that all curves and intervals stay above or touch, in per cent.
-fn floor(groups: &[&GroupReview]) -> u8 {
-    let lowest = groups
-        .iter()
-        .flat_map(|group| steps(group))
-        .map(|(_, survival, limits)| limits.map_or(survival, |(lower, _)| lower).value())
-        .fold(1.0, f64::min);
-    (0..=9_u8).rev().map(|tenth| tenth * 10).find(|floor| f64::from(*floor) / 100.0 <= lowest).unwrap_or(0)
+fn axis_title<'a>(chart: &SurvivalChart<'a>) -> &'a str {
+    if chart.scale == Scale::Failed { "Cumulative failure" } else { chart.survival_title }
 }
 
 fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
     let (left, right, bottom) = (frame.left, frame.right, frame.bottom());
-    let step = match frame.floor {
-        0 => 20,
-        1..80 => 10,
-        _ => 5,
-    };
-    for value in (frame.floor..=100).step_by(step) {
-        let y = frame.y(Fraction::new(f64::from(value) / 100.0));
-        sheet.line(&[(left, y), (right, y)], GRID, 1.0, &[]);
-        sheet.text(&format!("{value} %"), (left - 10.0, y), TEXT, Weight::Regular, Anchor::End, INK);
-    }
-    sheet.line(&[(left, bottom), (right, bottom)], INK, 1.4, &[]);
-    if frame.floor > 0 {
-        let y = bottom - 20.0;
-        let zig_zag = [(left, y), (left - 7.0, y + 4.0), (left + 7.0, y + 9.0), (left, y + 13.0)];
-        sheet.line(&[(left, frame.top), (left, y)], INK, 1.4, &[]);
-        sheet.line(&zig_zag, INK, 1.8, &[]);
-        sheet.line(&[(left, y + 13.0), (left, bottom)], INK, 1.4, &[]);
-        let said = format!("axis starts at {} %", frame.floor);
-        sheet.text(&said, (left + 14.0, bottom - 13.0), SMALL, Weight::Bold, Anchor::Start, INK);
-    } else {
-        sheet.line(&[(left, frame.top), (left, bottom)], INK, 1.4, &[]);
-    }
+    frame.upright.draw(sheet, (left, right), (frame.top, bottom));
     for day in whole_years(frame.last) {
         sheet.line(&[(frame.x(day), bottom), (frame.x(day), bottom + 4.0)], INK, 1.0, &[]);
     }
@@ -232,19 +195,6 @@ fn axes(sheet: &Sheet, frame: &Frame, marks: &[Days], title: &str) {
     sheet.text("Years since placement", (frame.middle(), bottom + 39.0), TEXT, Weight::Regular, Anchor::Middle, INK);
     let title = wrapped_to(title, right - left, TEXT, Weight::Bold, 1).into_iter().next().unwrap_or_default();
     sheet.text(&title, (left, frame.top - 20.0), TEXT, Weight::Bold, Anchor::Start, INK);
-}
-
-/// The drawn days and what holds from each on, starting with day 0.
-fn steps(group: &GroupReview) -> impl Iterator<Item = (Days, Fraction, Option<(Fraction, Fraction)>)> + '_ {
-    let start = (Days::new(0), Fraction::new(1.0), None);
-    let points = group.curve.iter().take_while(|point| point.day <= group.drawn_to_day);
-    std::iter::once(start).chain(points.map(|point| {
-        let limits = match point.interval {
-            Known::Known(interval) => Some((interval.lower, interval.upper)),
-            Known::NotKnown(_) => None,
-        };
-        (point.day, point.survival, limits)
-    }))
 }
 
 /// One area for each run of days with limits; where there are none, there is no band.
@@ -295,7 +245,7 @@ struct Labels<'a> {
 impl<'a> Labels<'a> {
     const LINE: f64 = 18.0;
 
-    fn new(groups: &[&'a GroupReview], stage: &Stage) -> Self {
+    fn new(groups: &[&'a GroupReview], scale: Scale, stage: &Stage) -> Self {
         let most = match groups.len() {
             0..=4 => 3,
             5..=6 => 2,
@@ -308,8 +258,8 @@ impl<'a> Labels<'a> {
             .iter()
             .map(|(_, group)| {
                 let mut lines = wrapped_to(&group.label, LABELS - MARGIN - LEADER, TEXT, Weight::Bold, most);
-                let survival = percent(group.survival_on(group.drawn_to_day));
-                lines.push(format!("{survival} at {} years", years(group.drawn_to_day)));
+                let shown = percent(scale.shown(group.survival_on(group.drawn_to_day)));
+                lines.push(format!("{shown} at {} years", years(group.drawn_to_day)));
                 lines
             })
             .collect();
@@ -347,7 +297,7 @@ mod tests {
     #[test]
     fn texts_keep_apart_whatever_is_drawn() {
         for (name, groups) in requests() {
-            for scale in [Scale::Full, Scale::Zoomed] {
+            for scale in [Scale::Full, Scale::Zoomed, Scale::Failed] {
                 check_texts(&survival(name, &groups, scale));
             }
         }
@@ -360,14 +310,39 @@ mod tests {
     }
 
     #[test]
-    fn a_shortened_axis_says_so_and_stays_below_every_limit() {
+    fn an_axis_that_is_not_from_nought_to_all_says_so() {
         let groups = [group("All", 1240, 0.01, 3800)];
-        let lowest = groups[0].curve.iter().filter_map(|point| point.interval.known()).map(|limits| limits.lower.value());
-        let lowest = lowest.fold(1.0, f64::min);
-        let floor = floor(&[&groups[0]]);
-        assert!(f64::from(floor) / 100.0 <= lowest && f64::from(floor + 10) / 100.0 > lowest, "{floor} for {lowest}");
-        assert!(survival("x", &groups, Scale::Zoomed).svg.contains(&format!(">axis starts at {floor} %<")));
-        assert!(!survival("x", &groups, Scale::Full).svg.contains("axis starts"));
+        let said = |scale| {
+            let svg = survival("x", &groups, scale).svg;
+            (svg.contains(">axis starts at 80 %<"), svg.contains(">axis ends at 15 %<"), svg.contains(">axis "))
+        };
+        assert_eq!(said(Scale::Full), (false, false, false));
+        assert_eq!(said(Scale::Zoomed), (true, false, true));
+        assert_eq!(said(Scale::Failed), (false, true, true));
+    }
+
+    #[test]
+    fn cumulative_failure_goes_up_and_says_what_it_is() {
+        let groups = [group("All", 1240, 0.01, 3800)];
+        let ends = |scale| {
+            let svg = survival("x", &groups, scale).svg;
+            let curve =
+                svg.split("class=\"curve\"").nth(1).and_then(|rest| rest.split("points=\"").nth(1)).expect("a curve");
+            let points: Vec<f64> = curve
+                .split('"')
+                .next()
+                .expect("points")
+                .split(' ')
+                .map(|point| point.split(',').nth(1).expect("y").parse().expect("a number"))
+                .collect();
+            (points[0], points[points.len() - 1], svg)
+        };
+        let (first, last, svg) = ends(Scale::Failed);
+        assert!(first > last, "up the sheet: from {first} to {last}");
+        let (first, last, _) = ends(Scale::Full);
+        assert!(first < last);
+        assert!(svg.contains(">Cumulative failure<") && !svg.contains(">Retained<"), "{svg}");
+        assert!(svg.contains("failed after") && svg.contains("1 − survival"), "{svg}");
     }
 
     #[test]

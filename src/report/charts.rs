@@ -5,7 +5,8 @@ use crate::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_cha
 use crate::figure::criterion_chart::{CriterionChart, criterion_chart_on};
 use crate::figure::recall_chart::{RecallChart, recall_chart_on};
 use crate::figure::stage::Stage;
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
+use crate::figure::survival_chart::{SurvivalChart, survival_chart_on};
+use crate::figure::survival_scale::Scale;
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview, Review};
 use crate::wording::span;
@@ -129,7 +130,7 @@ fn criterion_of(review: &Review, criterion: Criterion, factor: Option<&FactorRev
     Some(Placed { subject: Subject::Criterion, drawing })
 }
 
-/// Survival of an endpoint, of all or by a factor, on a stage.
+/// Survival or cumulative failure of an endpoint, of all or by a factor, on a stage.
 pub fn survival_on(
     review: &Review,
     endpoint: &EndpointReview,
@@ -143,7 +144,7 @@ pub fn survival_on(
         .map_or_else(|| endpoint.title.clone(), |factor| format!("{} by {}", endpoint.title, factor.label.to_lowercase()));
     survival_chart_on(
         &SurvivalChart {
-            name: &format!("survival-{}-by-{by}", endpoint.name.replace('_', "-")),
+            name: &format!("{}-{}-by-{by}", curve_name(scale), endpoint.name.replace('_', "-")),
             title: &title,
             definition: &endpoint.definition,
             survival_title: &endpoint.survival_title,
@@ -154,6 +155,14 @@ pub fn survival_on(
         },
         stage,
     )
+}
+
+/// How files with curves begin.
+pub const fn curve_name(scale: Scale) -> &'static str {
+    match scale {
+        Scale::Full | Scale::Zoomed => "survival",
+        Scale::Failed => "cumulative-failure",
+    }
 }
 
 /// Annual failure of an endpoint by a factor on a stage.

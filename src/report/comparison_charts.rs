@@ -9,7 +9,8 @@ use crate::figure::criterion_level_chart::{
 use crate::figure::flow_chart::{FlowBranch, FlowChart, FlowStep, flow_chart_on};
 use crate::figure::forest_chart::{ForestChart, ForestLine, Ratio, forest_chart_on};
 use crate::figure::stage::Stage;
-use crate::figure::survival_chart::{Scale, SurvivalChart, survival_chart_on};
+use crate::figure::survival_chart::{SurvivalChart, survival_chart_on};
+use crate::figure::survival_scale::Scale;
 use crate::quantity::{Estimate, Known};
 use crate::record::{Coded, Criterion, Standing};
 use crate::result::{AnnualFormula, Comparison, CriterionComparison, Exclusion, GroupReview, Together, TogetherLine};
@@ -64,11 +65,11 @@ fn groups(comparison: &Comparison) -> Vec<GroupReview> {
     comparison.levels.iter().map(|level| level.group.clone()).collect()
 }
 
-/// Survival by level on a stage.
+/// Survival or cumulative failure by level on a stage.
 pub fn survival_on(comparison: &Comparison, scale: Scale, stage: &Stage) -> Drawing {
     survival_chart_on(
         &SurvivalChart {
-            name: "survival",
+            name: super::charts::curve_name(scale),
             title: &comparison.title,
             definition: &comparison.endpoint.definition,
             survival_title: &comparison.endpoint.survival_title,

@@ -4,7 +4,7 @@ use super::charts;
 use super::comparison_charts;
 use crate::figure::Drawing;
 use crate::figure::stage::Stage;
-use crate::figure::survival_chart::Scale;
+use crate::figure::survival_scale::Scale;
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, Comparison, EndpointReview, FactorReview, Review};
 
@@ -92,6 +92,8 @@ impl Results {
 pub enum Kind {
     /// Survival with its intervals and counts.
     Survival,
+    /// 1 − survival, likewise.
+    CumulativeFailure,
     /// Annual failure beside published rates.
     AnnualFailure,
     /// Scores of a criterion at each recall.
@@ -108,13 +110,22 @@ pub enum Kind {
 
 impl Kind {
     /// All of them.
-    pub const ALL: [Self; 7] =
-        [Self::Survival, Self::AnnualFailure, Self::Criterion, Self::Recalls, Self::Balance, Self::Forest, Self::Flow];
+    pub const ALL: [Self; 8] = [
+        Self::Survival,
+        Self::CumulativeFailure,
+        Self::AnnualFailure,
+        Self::Criterion,
+        Self::Recalls,
+        Self::Balance,
+        Self::Forest,
+        Self::Flow,
+    ];
 
     /// Its name.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Survival => "survival",
+            Self::CumulativeFailure => "cumulative_failure",
             Self::AnnualFailure => "annual_failure",
             Self::Criterion => "criterion",
             Self::Recalls => "recalls",
@@ -168,7 +179,8 @@ pub fn offered(results: &Results) -> Vec<Offered> {
             let computed = comparison.together.computed().is_some();
             let scored = |criterion: &Criterion| comparison.criteria.iter().any(|one| one.criterion == *criterion);
             let criteria = Criterion::ALL.into_iter().filter(scored);
-            let mut all: Vec<Offered> = [Kind::Survival, Kind::AnnualFailure, Kind::Balance].map(Offered::only).to_vec();
+            let mut all: Vec<Offered> =
+                [Kind::Survival, Kind::CumulativeFailure, Kind::AnnualFailure, Kind::Balance].map(Offered::only).to_vec();
             all.extend(criteria.map(|criterion| Offered { criterion: Some(criterion), ..Offered::only(Kind::Criterion) }));
             all.extend(computed.then_some(Offered::only(Kind::Forest)));
             all.push(Offered::only(Kind::Flow));
@@ -183,10 +195,12 @@ fn few(factor: &&FactorReview) -> bool {
 
 fn of_review(review: &Review) -> Vec<Offered> {
     let mut all = Vec::new();
-    for endpoint in &review.endpoints {
-        all.push(Offered::of(Kind::Survival, endpoint, "all"));
-        for factor in endpoint.factors.iter().filter(few) {
-            all.push(Offered::of(Kind::Survival, endpoint, &factor.factor));
+    for kind in [Kind::Survival, Kind::CumulativeFailure] {
+        for endpoint in &review.endpoints {
+            all.push(Offered::of(kind, endpoint, "all"));
+            for factor in endpoint.factors.iter().filter(few) {
+                all.push(Offered::of(kind, endpoint, &factor.factor));
+            }
         }
     }
     for endpoint in &review.endpoints {
@@ -221,12 +235,13 @@ fn factor<'a>(review: &'a Review, of: Option<&str>, name: &str) -> Option<&'a Fa
     endpoint(review, of)?.factors.iter().find(|factor| factor.factor == name)
 }
 
-/// Draws a chart that these results offer; none where they don't.
+/// Draws a chart that these results offer; none where they don't. The scale is that of survival.
 pub fn draw(results: &Results, chart: &Offered, scale: Scale, stage: &Stage) -> Option<Drawing> {
     match results {
         Results::Review(review) => of_a_review(review, chart, scale, stage),
         Results::Comparison(comparison) => match chart.kind {
             Kind::Survival => Some(comparison_charts::survival_on(comparison, scale, stage)),
+            Kind::CumulativeFailure => Some(comparison_charts::survival_on(comparison, Scale::Failed, stage)),
             Kind::AnnualFailure => Some(comparison_charts::annual_failure_on(comparison, stage)),
             Kind::Balance => Some(comparison_charts::balance_on(comparison, stage)),
             Kind::Forest => comparison_charts::forest_on(comparison, stage),
@@ -242,6 +257,7 @@ fn of_a_review(review: &Review, chart: &Offered, scale: Scale, stage: &Stage) ->
     let by = chart.factor.as_deref().and_then(|name| factor(review, of, name));
     match chart.kind {
         Kind::Survival => Some(charts::survival_on(review, endpoint(review, of)?, by, scale, stage)),
+        Kind::CumulativeFailure => Some(charts::survival_on(review, endpoint(review, of)?, by, Scale::Failed, stage)),
         Kind::AnnualFailure => {
             Some(charts::annual_failure_on(review, endpoint(review, of)?, by?, AnnualFormula::Geometric, stage))
         }

@@ -4,7 +4,8 @@ use manebit::analysis::group::group_review;
 use manebit::figure::annual_failure_chart::{AnnualFailureChart, annual_failure_chart};
 use manebit::figure::criterion_chart::{CriterionChart, criterion_chart};
 use manebit::figure::recall_chart::{RecallChart, recall_chart};
-use manebit::figure::survival_chart::{Scale, SurvivalChart, survival_chart};
+use manebit::figure::survival_chart::{SurvivalChart, survival_chart};
+use manebit::figure::survival_scale::Scale;
 use manebit::protocol::Protocol;
 use manebit::protocol::settings::months;
 use manebit::quantity::Days;
@@ -26,7 +27,7 @@ fn group(label: &str, size: u32, one_in: u32) -> GroupReview {
 }
 
 fn draw(name: &str, groups: &[GroupReview]) {
-    for scale in [Scale::Full, Scale::Zoomed] {
+    for scale in [Scale::Full, Scale::Zoomed, Scale::Failed] {
         let chart = SurvivalChart {
             name,
             title: "Loss of retention by a factor of the practice's own with quite a long name",

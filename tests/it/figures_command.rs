@@ -215,6 +215,7 @@ fn what_is_wrong_is_said_and_nothing_is_written() {
         "[[figures]]\nchart = \"recalls\"\n[[figures]]\nchart = \"survival\"\npreset = \"poster\"\n",
         "[[figures]]\nchart = \"survival\"\nendpoint = \"retention_loss\"\n",
         "[[figures]]\nchart = \"forest\"\nshortened_axis = true\n",
+        "[[figures]]\nchart = \"cumulative_failure\"\nshortened_axis = true\n",
         "[[figures]]\nchart = \"survival\"\nname = \"../x\"\n",
         "[[figures]]\nchart = \"survival\"\nformats = [\"jpg\"]\n",
         "[[figures]]\nchart = \"survival\"\n[[figures]]\nchart = \"survival\"\ntitle = \"Again\"\n",
