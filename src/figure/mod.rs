@@ -30,6 +30,8 @@ pub mod picture;
 pub mod preset;
 pub mod recall_chart;
 pub mod sheet;
+#[cfg(test)]
+mod sight;
 pub mod stage;
 pub mod survival_chart;
 pub mod survival_scale;

@@ -1,8 +1,9 @@
 //! Colours and line patterns that survive greyscale and colour blindness.
 //!
-//! Eight levels. Their lightness (CIE L*) goes from 14 to 62 in eight steps of 6.5 or more, dealt out so that neighbours, and
-//! any two of the first four, lie 13 or more apart; to deuteranopes and protanopes any two differ by 25 or more (CIE 1976
-//! L*a*b*). Each has a dash pattern and a marker of its own besides. Tests compute all of this.
+//! Eight levels. On white their lightness (CIE L*) goes from 14 to 62 in eight steps of 6 or more, dealt out so that neighbours, and
+//! any two of the first four, lie 12 or more apart; on dark paper from 54 to 99 in steps of 5 and 10. To usual eyes, deuteranopes and
+//! protanopes any two differ by 8 or more (CIEDE2000). Each has a dash pattern and a marker of its own besides. Tests compute all
+//! of this.
 //!
 //! Charts name each colour as it is on white paper; a [`Paper`] says how it is shown.
 
@@ -86,17 +87,17 @@ const SHOWN: [(Colour, Colour, Colour); 18] = [
     (STANDINGS[0], (0x2c, 0x33, 0x40), (0xe7, 0xe7, 0xe7)),
     (STANDINGS[1], (0x3f, 0x5f, 0x8f), (0xa9, 0xa9, 0xa9)),
     (STANDINGS[2], (0xf0, 0x9a, 0x8a), (0x40, 0x40, 0x40)),
-    (LOOKS[0].colour, (0x6e, 0xa0, 0xff), (0x23, 0x23, 0x23)),
-    (LOOKS[1].colour, (0xff, 0xbe, 0x80), (0x64, 0x64, 0x64)),
-    (LOOKS[2].colour, (0xb9, 0x8c, 0xd9), (0x42, 0x42, 0x42)),
-    (LOOKS[3].colour, (0xff, 0xe0, 0xe8), (0x83, 0x83, 0x83)),
-    (LOOKS[3].text, (0xff, 0xe0, 0xe8), (0x6f, 0x6f, 0x6f)),
-    (LOOKS[4].colour, (0xe0, 0x6f, 0x6a), (0x32, 0x32, 0x32)),
-    (LOOKS[5].colour, (0x5f, 0xd0, 0xd8), (0x73, 0x73, 0x73)),
-    (LOOKS[5].text, (0x5f, 0xd0, 0xd8), (0x70, 0x70, 0x70)),
-    (LOOKS[6].colour, (0x3f, 0xae, 0x6e), (0x52, 0x52, 0x52)),
-    (LOOKS[7].colour, (0xf6, 0xf0, 0x7a), (0x94, 0x94, 0x94)),
-    (LOOKS[7].text, (0xf6, 0xf0, 0x7a), (0x6f, 0x6f, 0x6f)),
+    (LOOKS[0].colour, (0x8c, 0x98, 0xef), (0x23, 0x23, 0x23)),
+    (LOOKS[1].colour, (0xf7, 0xad, 0xad), (0x64, 0x64, 0x64)),
+    (LOOKS[2].colour, (0x1d, 0x96, 0x26), (0x42, 0x42, 0x42)),
+    (LOOKS[3].colour, (0xff, 0xfd, 0xf4), (0x83, 0x83, 0x83)),
+    (LOOKS[3].text, (0xff, 0xfd, 0xf4), (0x6f, 0x6f, 0x6f)),
+    (LOOKS[4].colour, (0xf0, 0x58, 0x9e), (0x32, 0x32, 0x32)),
+    (LOOKS[5].colour, (0xa9, 0xd7, 0xe7), (0x73, 0x73, 0x73)),
+    (LOOKS[5].text, (0xa9, 0xd7, 0xe7), (0x70, 0x70, 0x70)),
+    (LOOKS[6].colour, (0x24, 0xc8, 0x68), (0x52, 0x52, 0x52)),
+    (LOOKS[7].colour, (0x88, 0xfc, 0x6a), (0x94, 0x94, 0x94)),
+    (LOOKS[7].text, (0x88, 0xfc, 0x6a), (0x6f, 0x6f, 0x6f)),
 ];
 
 impl Paper {
@@ -118,61 +119,22 @@ pub fn look(place: usize) -> Look {
 
 #[cfg(test)]
 mod tests {
+    use super::super::sight::{contrast, difference_1976, difference_2000, every_eye, lightness};
     use super::*;
 
-    fn linear((r, g, b): Colour) -> [f64; 3] {
-        [r, g, b].map(|value| {
-            let value = f64::from(value) / 255.0;
-            if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
-        })
-    }
+    const PAPERS: [Paper; 3] = [Paper::White, Paper::Dark, Paper::Grey];
 
-    fn apply(matrix: [[f64; 3]; 3], rgb: [f64; 3]) -> [f64; 3] {
-        matrix.map(|row| row.iter().zip(rgb).map(|(a, b)| a * b).sum::<f64>().clamp(0.0, 1.0))
-    }
-
-    /// CIE 1976 L*a*b* from linear sRGB, white point D65 (IEC 61966-2-1; from memory).
-    fn lab(rgb: [f64; 3]) -> [f64; 3] {
-        let xyz = apply([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], rgb);
-        let f = |t: f64| if t > 0.008856 { t.cbrt() } else { 7.787 * t + 16.0 / 116.0 };
-        let [x, y, z] = [f(xyz[0] / 0.95047), f(xyz[1]), f(xyz[2] / 1.08883)];
-        [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
-    }
-
-    fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
-        a.iter().zip(b).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt()
-    }
-
-    /// Machado, Oliveira & Fernandes, IEEE Trans Vis Comput Graph 2009;15:1291–1298, severity 1.0 (from memory).
-    const DEUTERANOPE: [[f64; 3]; 3] =
-        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]];
-    const PROTANOPE: [[f64; 3]; 3] =
-        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]];
-
-    /// Contrast with white, by the relative luminance of WCAG 2 (W3C 2018; from memory).
-    fn contrast(colour: Colour) -> f64 {
-        1.05 / (apply([[0.2126, 0.7152, 0.0722]; 3], linear(colour))[0] + 0.05)
+    /// Any two looks with their places, the earlier one first.
+    fn pairs() -> impl Iterator<Item = ((usize, Look), (usize, Look))> {
+        let looks = || LOOKS.into_iter().enumerate();
+        looks().flat_map(move |other| looks().take(other.0).map(move |one| (one, other)))
     }
 
     /// 3 : 1 for lines and 4.5 : 1 for text are WCAG 2's minimum contrasts (criteria 1.4.11 and 1.4.3; from memory).
     #[test]
-    fn every_level_stands_out_from_white() {
-        for look in LOOKS {
-            assert!(contrast(look.colour) >= 3.0, "{look:?}: line {}", contrast(look.colour));
-            assert!(contrast(look.text) >= 4.5, "{look:?}: text {}", contrast(look.text));
-        }
-        assert!(contrast(SOFT) >= 4.5 && contrast(STANDINGS[2]) >= 4.5);
-    }
-
-    fn between(one: Colour, other: Colour) -> f64 {
-        let (one, other) = (contrast(one), contrast(other));
-        one.max(other) / one.min(other)
-    }
-
-    #[test]
-    fn every_level_stands_out_from_any_paper() {
-        for paper in [Paper::White, Paper::Dark, Paper::Grey] {
-            let on = |colour: Colour, ground: Colour| between(paper.shown(colour), paper.shown(ground));
+    fn every_level_and_all_text_stand_out_from_any_paper() {
+        for paper in PAPERS {
+            let on = |colour: Colour, ground: Colour| contrast(paper.shown(colour), paper.shown(ground));
             for look in LOOKS {
                 assert!(on(look.colour, WHITE) >= 3.0, "{paper:?} {look:?}: line {}", on(look.colour, WHITE));
                 assert!(on(look.text, WHITE) >= 4.5, "{paper:?} {look:?}: text {}", on(look.text, WHITE));
@@ -187,48 +149,55 @@ mod tests {
     }
 
     #[test]
-    fn on_dark_paper_levels_differ_and_on_grey_paper_no_colour_is_left() {
-        for (place, one) in LOOKS.iter().enumerate() {
-            for other in &LOOKS[..place] {
-                let seen = |look: &Look| lab(linear(Paper::Dark.shown(look.colour)));
-                assert!(distance(seen(one), seen(other)) >= 25.0, "{one:?} {other:?}");
-            }
-        }
-        for (white, _, grey) in SHOWN {
-            assert!(grey.0 == grey.1 && grey.1 == grey.2, "{grey:?}");
-            let step = lab(linear(white))[0] - lab(linear(grey))[0];
-            assert!(step.abs() < 0.6, "{white:?} is as light as {grey:?}: {step}");
+    fn every_level_has_a_dash_and_a_marker_of_its_own() {
+        for ((_, one), (_, other)) in pairs() {
+            assert!(one.dash != other.dash && one.marker != other.marker, "{one:?} {other:?}");
         }
     }
 
+    /// A CIEDE2000 difference of 1 is about what can just be seen side by side; 8 is told apart at a glance.
     #[test]
-    fn in_greyscale_all_eight_are_steps_of_their_own_and_the_first_four_are_large_ones() {
-        for (place, one) in LOOKS.iter().enumerate() {
-            for (earlier, other) in LOOKS[..place].iter().enumerate() {
-                let step = (lab(linear(one.colour))[0] - lab(linear(other.colour))[0]).abs();
-                assert!(step >= if place < 4 { 12.0 } else { 6.0 }, "{earlier} and {place}: {step}");
-                assert!(step >= 13.0 || place - earlier > 1, "neighbours {earlier} and {place}: {step}");
-            }
-        }
-    }
-
-    #[test]
-    fn to_colour_blind_eyes_all_differ() {
-        for (place, one) in LOOKS.iter().enumerate() {
-            for other in &LOOKS[..place] {
-                assert!(one.dash != other.dash && one.marker != other.marker);
-                for eyes in [DEUTERANOPE, PROTANOPE] {
-                    let seen = |look: &Look| lab(apply(eyes, linear(look.colour)));
-                    let apart = distance(seen(one), seen(other));
-                    assert!(apart >= 25.0, "{one:?} {other:?}: {apart}");
+    fn to_usual_and_colour_blind_eyes_all_differ_on_light_and_dark() {
+        for paper in [Paper::White, Paper::Dark] {
+            for ((_, one), (_, other)) in pairs() {
+                for (name, eyes) in every_eye() {
+                    let seen = |look: Look| eyes(paper.shown(look.colour));
+                    let apart = difference_2000(seen(one), seen(other));
+                    assert!(apart >= 8.0, "{paper:?}, {name}: {one:?} {other:?}: {apart}");
+                    let apart = difference_1976(seen(one), seen(other));
+                    assert!(paper == Paper::Dark || apart >= 25.0, "{paper:?}, {name}: {one:?} {other:?}: {apart}");
                 }
             }
         }
     }
 
     #[test]
-    fn standings_go_from_light_to_dark() {
-        let lightness = STANDINGS.map(|colour| lab(linear(colour))[0]);
-        assert!(lightness[0] - lightness[1] > 15.0 && lightness[1] - lightness[2] > 30.0, "{lightness:?}");
+    fn in_greyscale_all_eight_are_steps_of_their_own_and_the_first_four_are_large_ones() {
+        for (paper, large, small) in [(Paper::White, 12.0, 6.0), (Paper::Grey, 12.0, 6.0), (Paper::Dark, 10.0, 5.0)] {
+            for ((earlier, one), (place, other)) in pairs() {
+                let step = (lightness(paper.shown(one.colour)) - lightness(paper.shown(other.colour))).abs();
+                let least = if place < 4 || place - earlier == 1 { large } else { small };
+                assert!(step >= least, "{paper:?}, {earlier} and {place}: {step}");
+            }
+        }
+    }
+
+    #[test]
+    fn on_grey_paper_no_colour_is_left_and_all_is_as_light_as_it_was() {
+        for (white, _, grey) in SHOWN {
+            assert!(grey.0 == grey.1 && grey.1 == grey.2, "{grey:?}");
+            let step = lightness(white) - lightness(grey);
+            assert!(step.abs() < 0.6, "{white:?} is as light as {grey:?}: {step}");
+        }
+    }
+
+    #[test]
+    fn standings_go_away_from_the_paper() {
+        for paper in PAPERS {
+            let ground = lightness(paper.shown(WHITE));
+            let away = STANDINGS.map(|colour| (lightness(paper.shown(colour)) - ground).abs());
+            let steps = [away[0], away[1] - away[0], away[2] - away[1]];
+            assert!(steps[0] > 5.0 && steps[1] > 15.0 && steps[2] > 30.0, "{paper:?}: {away:?}");
+        }
     }
 }
