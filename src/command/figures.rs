@@ -6,15 +6,16 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::exit::Exit;
-use super::figures_asked::{Figure, FigureAsked, Format, figures, spec};
+use super::figures_asked::{Figure, FigureAsked, Format, Spec, figures, spec};
 use super::reading::{Stop, ended, progress};
 use super::say;
 use crate::figure::Drawing;
 use crate::figure::picture::{pdf, png};
 use crate::figure::preset::Preset;
-use crate::figure::stage::Stage;
+use crate::figure::stage::{LEAST_FOR_OTHERS, Stage};
 use crate::figure::survival_scale::Scale;
 use crate::report::folder::RESULTS;
+use crate::report::for_others::for_others;
 use crate::report::offered::{NotResults, Results, draw, offered};
 use crate::wording::{counted, escape_terminal};
 
@@ -48,6 +49,12 @@ pub struct FiguresArguments {
     /// The criterion [default: the first that was scored].
     #[arg(long, value_name = "CRITERION", requires = "chart", help_heading = "One figure")]
     criterion: Option<String>,
+    /// For people from outside your practice. Numbers of restorations or patients from 1 to 4 are printed as <5, of the counts below
+    /// curves only those at risk are, scores and recalls with fewer than 5 behind them are left out, and no date is printed. Curves,
+    /// rates, ratios and other shares stay as they are, so that with patience a small number may be worked out; so do names of
+    /// operators. A flow can't be drawn so: its numbers add up.
+    #[arg(long, conflicts_with = "list")]
+    for_others: bool,
     /// A title in your words.
     #[arg(long, value_name = "TEXT", requires = "chart", help_heading = "One figure")]
     title: Option<String>,
@@ -83,13 +90,16 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
         say(&list(&results));
         return Ok(());
     };
-    let figures = figures(&results, &asked(arguments)?)
+    let spec = asked(arguments)?;
+    let others = spec.for_others || arguments.for_others;
+    let results = if others { for_others(results) } else { results };
+    let figures = figures(&results, &spec.figures, others)
         .map_err(|wrong| misused(format!("{}\nMend: correct this; nothing was written.", escaped(&wrong))))?;
     progress("drawing");
     let mut files: Vec<(String, Vec<u8>, &str)> = Vec::new();
     let mut tall = String::new();
     for figure in &figures {
-        let (drawing, stage) = drawn(&results, figure)?;
+        let (drawing, stage) = drawn(&results, figure, others)?;
         let name = figure.name.clone().unwrap_or_else(|| format!("{}-{}", drawing.name, hyphens(figure.preset.name())));
         if let Some(high) = stage.height_of(&drawing).filter(|high| *high > PAGE_HEIGHT) {
             tall.push_str(&format!("{name} is {high:.0} mm high, more than a journal's page holds.\n"));
@@ -154,9 +164,9 @@ fn list(results: &Results) -> String {
     text
 }
 
-fn asked(arguments: &FiguresArguments) -> Result<Vec<FigureAsked>, Stop> {
+fn asked(arguments: &FiguresArguments) -> Result<Spec, Stop> {
     let Some(path) = &arguments.spec else {
-        return Ok(vec![FigureAsked {
+        let figure = FigureAsked {
             chart: arguments.chart.clone().unwrap_or_default(),
             endpoint: arguments.endpoint.clone(),
             factor: arguments.factor.clone(),
@@ -167,7 +177,8 @@ fn asked(arguments: &FiguresArguments) -> Result<Vec<FigureAsked>, Stop> {
             formats: arguments.formats.clone(),
             shortened_axis: arguments.shortened_axis,
             name: arguments.name.clone(),
-        }]);
+        };
+        return Ok(Spec { for_others: false, figures: vec![figure] });
     };
     let text = fs::read_to_string(path)
         .map_err(|error| misused(format!("{} can't be read: {error}.\nMend: correct --spec.", path.display())))?;
@@ -182,11 +193,14 @@ fn asked(arguments: &FiguresArguments) -> Result<Vec<FigureAsked>, Stop> {
 }
 
 /// The figure on the first of its preset's stages that holds it.
-fn drawn(results: &Results, figure: &Figure) -> Result<(Drawing, Stage), Stop> {
+fn drawn(results: &Results, figure: &Figure, for_others: bool) -> Result<(Drawing, Stage), Stop> {
     let scale = if figure.shortened_axis { Scale::Zoomed } else { Scale::Full };
+    let hidden =
+        for_others.then(|| format!("Numbers from 1 to {} are printed as <{LEAST_FOR_OTHERS}.", LEAST_FOR_OTHERS - 1));
+    let note = figure.note.iter().cloned().chain(hidden).reduce(|note, hidden| format!("{note} {hidden}"));
     let mut missing = 0.0;
     for stage in figure.preset.stages() {
-        let stage = Stage { title: figure.title.clone(), note: figure.note.clone(), ..stage };
+        let stage = Stage { title: figure.title.clone(), note: note.clone(), for_others, ..stage };
         let Some(drawing) = draw(results, &figure.chart, scale, &stage) else {
             return Err(misused(format!("{}: the results hold nothing to draw.", escape_terminal(&figure.called))));
         };

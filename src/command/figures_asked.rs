@@ -34,9 +34,12 @@ impl Format {
 /// A file of figures.
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Spec {
+pub struct Spec {
+    /// Whether they are for people from outside the practice.
+    #[serde(default)]
+    pub for_others: bool,
     /// The figures.
-    figures: Vec<FigureAsked>,
+    pub figures: Vec<FigureAsked>,
 }
 
 /// One figure, as it is asked for. What is left out is chosen: the first endpoint, all levels together, a light slide, each format.
@@ -91,25 +94,25 @@ pub struct Figure {
 ///
 /// # Errors
 /// A sentence, when the text is no file of figures.
-pub fn spec(text: &str) -> Result<Vec<FigureAsked>, String> {
+pub fn spec(text: &str) -> Result<Spec, String> {
     let spec: Spec = toml::from_str(text).map_err(|error| error.to_string())?;
     if spec.figures.is_empty() {
         return Err("it asks for no figure".to_owned());
     }
-    Ok(spec.figures)
+    Ok(spec)
 }
 
 /// All figures that are asked for.
 ///
 /// # Errors
 /// Everything that is wrong with them, a line each.
-pub fn figures(results: &Results, asked: &[FigureAsked]) -> Result<Vec<Figure>, Vec<String>> {
+pub fn figures(results: &Results, asked: &[FigureAsked], for_others: bool) -> Result<Vec<Figure>, Vec<String>> {
     let several = asked.len() > 1;
     let (mut found, mut wrong) = (Vec::new(), Vec::new());
     for (number, asked) in (1..).zip(asked) {
         let called =
             if several { format!("Figure {number} ({})", asked.chart) } else { format!("The figure ({})", asked.chart) };
-        match figure(results, asked, &called) {
+        match figure(results, asked, &called, for_others) {
             Ok(figure) => found.push(figure),
             Err(why) => wrong.push(format!("{called}: {why}")),
         }
@@ -127,7 +130,7 @@ fn listed<'a>(names: impl Iterator<Item = &'a str>) -> String {
     all.join(", ")
 }
 
-fn figure(results: &Results, asked: &FigureAsked, called: &str) -> Result<Figure, String> {
+fn figure(results: &Results, asked: &FigureAsked, called: &str, for_others: bool) -> Result<Figure, String> {
     let all = offered(results);
     let Some(kind) = Kind::ALL.into_iter().find(|kind| kind.name() == asked.chart) else {
         let names = listed(all.iter().map(|chart| chart.kind.name()));
@@ -137,6 +140,11 @@ fn figure(results: &Results, asked: &FigureAsked, called: &str) -> Result<Figure
     if left.is_empty() {
         let names = listed(all.iter().map(|chart| chart.kind.name()));
         return Err(format!("this {} has none; it offers {names}.", results.what()));
+    }
+    if for_others && kind == Kind::Flow {
+        return Err(
+            "its numbers add up, so that small ones could be worked out; leave it out of figures for others.".to_owned()
+        );
     }
     let endpoint = |chart: &Offered| chart.endpoint.clone();
     let criterion = |chart: &Offered| chart.criterion.map(|criterion: Criterion| criterion.code().to_owned());

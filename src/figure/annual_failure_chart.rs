@@ -10,7 +10,7 @@ use super::stage::Stage;
 use super::text_width::{fitted, wrapped, wrapped_to};
 use crate::quantity::{Days, Known, WhyNotKnown, Years};
 use crate::result::{AnnualFailure, AnnualFormula, Benchmark, GroupReview};
-use crate::wording::{counted, known, rate_interval, rate_number, why_not_known};
+use crate::wording::{known, rate_interval, rate_number, why_not_known};
 
 /// What the chart needs.
 pub struct AnnualFailureChart<'a> {
@@ -73,7 +73,7 @@ struct Block<'a> {
 }
 
 impl<'a> Block<'a> {
-    fn new(group: &'a GroupReview, chart: &AnnualFailureChart<'a>, columns: &Columns) -> Self {
+    fn new(group: &'a GroupReview, chart: &AnnualFailureChart<'a>, columns: &Columns, stage: &Stage) -> Self {
         let rate = annual(group, chart.day, chart.formula);
         let value = match rate {
             Known::Known(rate) => {
@@ -84,9 +84,9 @@ impl<'a> Block<'a> {
         };
         let behind = rate.known().map_or(group.behind, |rate| rate.rate.behind);
         let behind = [
-            counted(behind.observations, "restoration", "restorations"),
-            counted(behind.clusters, "patient", "patients"),
-            counted(behind.failures, "failure", "failures"),
+            stage.counted(behind.observations, "restoration", "restorations"),
+            stage.counted(behind.clusters, "patient", "patients"),
+            stage.counted(behind.failures, "failure", "failures"),
         ];
         Self {
             group,
@@ -200,7 +200,7 @@ pub fn annual_failure_chart(chart: &AnnualFailureChart<'_>) -> Drawing {
 pub fn annual_failure_chart_on(chart: &AnnualFailureChart<'_>, stage: &Stage) -> Drawing {
     let columns = Columns::new(stage);
     let definition = stage.first_sentence(chart.definition);
-    let blocks: Vec<Block<'_>> = chart.groups.iter().map(|group| Block::new(group, chart, &columns)).collect();
+    let blocks: Vec<Block<'_>> = chart.groups.iter().map(|group| Block::new(group, chart, &columns, stage)).collect();
     let sources = sources(&blocks);
     let top = stage.heading_height(chart.title, definition) + 6.0;
     let axis = Axis::new(&blocks, &columns);

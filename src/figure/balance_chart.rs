@@ -136,7 +136,7 @@ pub fn balance_chart_on(chart: &BalanceChart<'_>, stage: &Stage) -> Drawing {
         if line.before.is_none() {
             sheet.text("not estimable", (left + 8.0, at), SMALL, Weight::Regular, Anchor::Start, SOFT);
         }
-        let missing = crate::wording::count(line.missing);
+        let missing = stage.count(line.missing);
         let beside = if narrow { first + 9.5 } else { at };
         sheet.text(&missing, (stage.width - MARGIN, beside), SMALL, Weight::Regular, Anchor::End, SOFT);
         y += height;

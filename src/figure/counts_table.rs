@@ -9,7 +9,7 @@ use super::survival_scale::Scale;
 use super::text_width::{text_width, wrapped, wrapped_to};
 use crate::quantity::Days;
 use crate::result::{Counts, GroupReview};
-use crate::wording::{count, counted, years};
+use crate::wording::years;
 
 /// Height of a row, pixels.
 const ROW: f64 = 19.0;
@@ -39,25 +39,27 @@ pub struct CountsTable<'a> {
     below: bool,
     /// One row for each level, named by the chart above: how many were at risk.
     terse: bool,
-    width: f64,
+    stage: Stage,
 }
 
 impl<'a> CountsTable<'a> {
     /// The table of these levels. The rows `other end` and `enter later` are left out where they are empty everywhere.
     pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32, scale: Scale, stage: &Stage) -> Self {
         let met = |row: &Row| groups.iter().any(|group| group.counts.iter().any(|counts| row.1(counts) > 0));
+        // The rows of a column add up, so that one hidden number could be worked out from the others.
+        let only = stage.terse || stage.for_others;
         let shown = |row: &Row| match row.0 {
             "at risk" => true,
-            "other end" | "enter later" => !stage.terse && met(row),
-            _ => !stage.terse,
+            "other end" | "enter later" => !only && met(row),
+            _ => !only,
         };
         let rows = ROWS.into_iter().filter(shown).collect();
         let below = stage.narrow();
         let behind: Vec<Vec<String>> = groups
             .iter()
             .map(|group| {
-                let restorations = counted(group.behind.observations, "restoration", "restorations");
-                let patients = counted(group.behind.clusters, "patient", "patients");
+                let restorations = stage.counted(group.behind.observations, "restoration", "restorations");
+                let patients = stage.counted(group.behind.clusters, "patient", "patients");
                 let none = group.drawn_to_day.count() <= 0;
                 let too_few = if none { format!("; never {least_at_risk} at risk, so no curve") } else { String::new() };
                 let ends = if below && !none {
@@ -79,11 +81,14 @@ impl<'a> CountsTable<'a> {
                 wrapped_to(&group.label, room, SMALL, Weight::Bold, 4)
             })
             .collect();
-        Self { groups, rows, names, behind, below, terse: stage.terse, width: stage.width }
+        Self { groups, rows, names, behind, below, terse: stage.terse, stage: stage.clone() }
     }
 
     /// What explains the rows, a sentence each.
     pub fn note(&self) -> String {
+        if self.stage.for_others {
+            return "Counts are those just before each time.".to_owned();
+        }
         let mut note = "Counts are those just before each time; a column adds up to all.".to_owned();
         for row in self.rows.iter().filter(|row| !row.2.is_empty()) {
             note.push(' ');
@@ -99,7 +104,7 @@ impl<'a> CountsTable<'a> {
 
     /// The width of a day's column, pixels.
     pub fn column_width(&self, day: Days) -> f64 {
-        let cell = |counts: &Counts, row: &Row| text_width(&count(row.1(counts)), SMALL, Weight::Regular);
+        let cell = |counts: &Counts, row: &Row| text_width(&self.stage.count(row.1(counts)), SMALL, Weight::Regular);
         let of_day = self.groups.iter().flat_map(|group| &group.counts).filter(|counts| counts.day == day);
         of_day.flat_map(|counts| self.rows.iter().map(move |row| cell(counts, row))).fold(24.0, f64::max)
     }
@@ -141,7 +146,7 @@ impl<'a> CountsTable<'a> {
                 let (at, anchor) = if self.below {
                     ((NAME, middle + ROW * many(self.names[place].len().max(1) + line)), Anchor::Start)
                 } else {
-                    ((self.width - MARGIN, middle), Anchor::End)
+                    ((self.stage.width - MARGIN, middle), Anchor::End)
                 };
                 sheet.text(text, at, SMALL, Weight::Regular, anchor, SOFT);
             }
@@ -150,7 +155,7 @@ impl<'a> CountsTable<'a> {
                 let y = first + ROW * many(number);
                 sheet.text(row.0, (MARGIN, y), SMALL, Weight::Regular, Anchor::Start, INK);
                 for counts in group.counts.iter().filter(|counts| marks.contains(&counts.day)) {
-                    let text = count((row.1)(counts));
+                    let text = self.stage.count((row.1)(counts));
                     sheet.text(&text, (x(counts.day), y), SMALL, Weight::Regular, Anchor::Middle, INK);
                 }
             }
@@ -165,7 +170,7 @@ impl<'a> CountsTable<'a> {
             sheet.line(&[(MARGIN, y), (MARGIN + 34.0, y)], look.colour, 2.6, look.dash);
             sheet.marker((MARGIN + 17.0, y), look.marker, look.colour);
             for counts in group.counts.iter().filter(|counts| marks.contains(&counts.day)) {
-                let text = count(counts.at_risk);
+                let text = self.stage.count(counts.at_risk);
                 sheet.text(&text, (x(counts.day), y), SMALL, Weight::Regular, Anchor::Middle, look.text);
             }
         }

@@ -6,9 +6,12 @@
 use super::palette::Paper;
 use super::sheet::{MARGIN, SMALL, TITLE, Weight, many};
 use super::text_width::wrapped;
+use crate::wording::{count, counted};
 
 /// More air than this between rows would tear a chart apart.
 const MOST_AIR: f64 = 44.0;
+/// The least number that is printed where figures are for others.
+pub const LEAST_FOR_OTHERS: u64 = 5;
 
 /// How large a drawing comes out.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,6 +40,8 @@ pub struct Stage {
     pub terse: bool,
     /// Nothing larger is left to try, so what does not fit may be left out where the chart says how much.
     pub selective: bool,
+    /// For people from outside the practice: numbers from 1 to 4 are printed as `<5`, and no day of the calendar is.
+    pub for_others: bool,
     /// The speaker's title in place of the chart's own.
     pub title: Option<String>,
     /// A note in the speaker's words, printed below everything else.
@@ -53,6 +58,7 @@ impl Default for Stage {
             paper: Paper::White,
             terse: false,
             selective: false,
+            for_others: false,
             title: None,
             note: None,
         }
@@ -73,6 +79,20 @@ impl Stage {
     /// The title to print.
     pub fn title<'a>(&'a self, own: &'a str) -> &'a str {
         self.title.as_deref().unwrap_or(own)
+    }
+
+    /// A number of restorations or patients as it is printed.
+    pub fn count(&self, number: u64) -> String {
+        if self.hides(number) { format!("<{LEAST_FOR_OTHERS}") } else { count(number) }
+    }
+
+    /// The same with its noun: `1 failure`, `<5 failures`.
+    pub fn counted(&self, number: u64, one: &str, several: &str) -> String {
+        if self.hides(number) { format!("{} {several}", self.count(number)) } else { counted(number, one, several) }
+    }
+
+    fn hides(&self, number: u64) -> bool {
+        self.for_others && (1..LEAST_FOR_OTHERS).contains(&number)
     }
 
     /// What is printed of a note that a reader needs and a listener is told.
@@ -136,5 +156,20 @@ impl Stage {
             Outcome::Pixels(width, _) => f64::from(width) / self.width,
             Outcome::Millimetres(width) => f64::from(width) / 25.4 * 72.0 / self.width,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_numbers_are_hidden_from_others_only() {
+        let words = |for_others: bool| {
+            let stage = Stage { for_others, ..Stage::default() };
+            [0, 1, 4, 5].map(|number| stage.counted(number, "failure", "failures"))
+        };
+        assert_eq!(words(false), ["0 failures", "1 failure", "4 failures", "5 failures"]);
+        assert_eq!(words(true), ["0 failures", "<5 failures", "<5 failures", "5 failures"]);
     }
 }

@@ -102,7 +102,11 @@ pub fn recalls_on(review: &Review, stage: &Stage) -> Drawing {
             name: "recalls",
             title: "Recalls: due, seen and scored",
             recalls: &review.recalls,
-            footnote: &format!("Recalls whose window had closed by {}.", review.as_of),
+            footnote: &if stage.for_others {
+                "Recalls whose window had closed; without those at which fewer than 5 restorations or patients were due, seen or scored.".to_owned()
+            } else {
+                format!("Recalls whose window had closed by {}.", review.as_of)
+            },
         },
         stage,
     )

@@ -207,7 +207,7 @@ pub fn criterion_on(comparison: &Comparison, criterion: Criterion, stage: &Stage
 
 /// What a line of the models is called, and what it is held against with how many behind it.
 pub fn line_label(line: &TogetherLine) -> (String, String) {
-    let (against, behind) = line_against(line);
+    let (against, behind) = line_against(line, &Stage::default());
     let held = if behind.is_empty() { against } else { format!("{against}; {behind}") };
     (line_name(line), held)
 }
@@ -219,10 +219,10 @@ fn line_name(line: &TogetherLine) -> String {
     }
 }
 
-fn line_against(line: &TogetherLine) -> (String, String) {
+fn line_against(line: &TogetherLine, stage: &Stage) -> (String, String) {
     match (&line.level, &line.reference) {
         (Some(_), Some(reference)) => {
-            (format!("against {reference}"), counted(line.restorations, "restoration", "restorations"))
+            (format!("against {reference}"), stage.counted(line.restorations, "restoration", "restorations"))
         }
         _ => ("for one more".to_owned(), String::new()),
     }
@@ -239,7 +239,7 @@ pub fn forest_on(comparison: &Comparison, stage: &Stage) -> Option<Drawing> {
     let lines: Vec<ForestLine> = lines
         .iter()
         .map(|line| {
-            let (against, behind) = line_against(line);
+            let (against, behind) = line_against(line, stage);
             let same = |other: &&TogetherLine| other.covariate == line.covariate && other.level == line.level;
             let of = |lines: &[TogetherLine]| lines.iter().find(same).map(|line| ratio(&line.hazard_ratio));
             let compared = line.covariate == comparison.factor.label;

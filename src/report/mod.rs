@@ -16,6 +16,7 @@
 //! - [`comparison_methods`]: its methods, and the hand-out
 //! - [`comparison_summary`]: it for the terminal
 //! - [`offered`]: which charts a finished result offers for a talk or a paper, on any stage
+//! - [`for_others`]: what a finished result may show to people from outside the practice
 //! - [`set_aside`]: rows set aside, with the reasons
 //! - [`folder`]: all of it into a folder
 
@@ -30,6 +31,7 @@ pub mod finding_page_text;
 pub mod findings_file;
 pub mod findings_text;
 pub mod folder;
+pub mod for_others;
 mod frame;
 pub mod guard_text;
 pub mod offered;

@@ -262,6 +262,8 @@ fn of_a_review(review: &Review, chart: &Offered, scale: Scale, stage: &Stage) ->
             Some(charts::annual_failure_on(review, endpoint(review, of)?, by?, AnnualFormula::Geometric, stage))
         }
         Kind::Criterion => charts::criterion_on(review, chart.criterion?, by, stage),
+        // Without any recall the chart would say that none has come due.
+        Kind::Recalls if stage.for_others && review.recalls.is_empty() => None,
         Kind::Recalls => Some(charts::recalls_on(review, stage)),
         Kind::Balance | Kind::Forest | Kind::Flow => None,
     }

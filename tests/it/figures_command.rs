@@ -203,6 +203,69 @@ fn the_speakers_words_are_printed_as_given() {
     assert!(svg.contains("Not adjusted."), "a listener is told what a crude curve is");
 }
 
+/// Whether a text holds a day of the calendar as this program writes it, such as 2026-01-31.
+fn holds_a_date(text: &str) -> bool {
+    text.as_bytes().windows(10).any(|window| {
+        window
+            .iter()
+            .enumerate()
+            .all(|(place, sign)| if [4, 7].contains(&place) { *sign == b'-' } else { sign.is_ascii_digit() })
+    })
+}
+
+/// Texts of an SVG that are a number from 1 to 4.
+fn small_numbers(svg: &str) -> usize {
+    ["1", "2", "3", "4"].iter().map(|number| svg.matches(&format!(">{number}</text>")).count()).sum()
+}
+
+#[test]
+fn figures_for_others_hold_no_small_count_and_no_date() {
+    let shown = |results: &str, spec: &str| -> Vec<String> {
+        let (_folder, files) = draw(results, spec);
+        files.iter().map(|file| fs::read_to_string(file).expect("a figure")).collect()
+    };
+    let spec = |top: &str| format!("{top}[[figures]]\nchart = \"survival\"\npreset = \"page_width\"\nformats = [\"svg\"]\n");
+    // Marks of the axis are numbers, too: years 1, 2 and 3.
+    let marks = 3;
+    let own = &shown(COMPARISON, &spec(""))[0];
+    assert!(small_numbers(own) > marks && own.contains(">failed</text>") && !own.contains("&lt;5"), "it has some to hide");
+    let others = &shown(COMPARISON, &spec("for_others = true\n"))[0];
+    assert_eq!(small_numbers(others), marks);
+    assert!(others.contains(">&lt;5</text>") && !others.contains(">failed</text>") && !others.contains(">censored</text>"));
+    assert!(others.contains(">Numbers from 1 to 4 are printed as &lt;5.</text>"));
+
+    let recalls = "[[figures]]\nchart = \"recalls\"\npreset = \"page_width\"\nformats = [\"svg\"]\n";
+    assert!(holds_a_date(&shown(REVIEW, recalls)[0]));
+    assert!(!holds_a_date(&shown(REVIEW, &format!("for_others = true\n{recalls}"))[0]));
+    for results in [REVIEW, COMPARISON] {
+        let listed = all(results, Preset::PageWidth, "\"svg\"");
+        let listed: Vec<&str> = listed.split("[[figures]]").filter(|figure| !figure.contains("chart = \"flow\"")).collect();
+        for svg in shown(results, &format!("for_others = true\n{}", listed.join("[[figures]]"))) {
+            assert!(!holds_a_date(&svg));
+            for small in 1..5 {
+                for noun in ["restoration", "patient", "failure", "due", "seen", "scored"] {
+                    assert!(
+                        !svg.contains(&format!(">{small} {noun}")) && !svg.contains(&format!(", {small} {noun}")),
+                        "{small} {noun}"
+                    );
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn the_option_and_the_file_mean_the_same_for_others() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let options = ["--chart", "survival", "--preset", "column", "--formats", "svg", "--for-others", "--out", "out"];
+    let output = run(folder.path(), &[&[COMPARISON], &options[..]].concat());
+    assert!(output.status.success(), "{}", said(&output));
+    let by_option = fs::read_to_string(folder.path().join("out/survival-column.svg")).expect("a figure");
+    let spec = "for_others = true\n[[figures]]\nchart = \"survival\"\npreset = \"column\"\nformats = [\"svg\"]\n";
+    let (_folder, files) = draw(COMPARISON, spec);
+    assert!(by_option == fs::read_to_string(&files[0]).expect("a figure"));
+}
+
 #[test]
 fn what_is_wrong_is_said_and_nothing_is_written() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -216,6 +279,7 @@ fn what_is_wrong_is_said_and_nothing_is_written() {
         "[[figures]]\nchart = \"survival\"\nendpoint = \"retention_loss\"\n",
         "[[figures]]\nchart = \"forest\"\nshortened_axis = true\n",
         "[[figures]]\nchart = \"cumulative_failure\"\nshortened_axis = true\n",
+        "for_others = true\n[[figures]]\nchart = \"flow\"\npreset = \"column\"\n",
         "[[figures]]\nchart = \"survival\"\nname = \"../x\"\n",
         "[[figures]]\nchart = \"survival\"\nformats = [\"jpg\"]\n",
         "[[figures]]\nchart = \"survival\"\n[[figures]]\nchart = \"survival\"\ntitle = \"Again\"\n",
