@@ -7,9 +7,10 @@
 //! - [`text_width`]: how wide a text is, so that nothing collides
 //! - [`time_axis`]: how far the axis of years goes and where its marks stand
 //! - [`palette`]: colours and line patterns that survive greyscale and colour blindness
+//! - `plane`, `end_labels`, `level_rows`: axes, names at the ends of lines, counts below, for the charts that share them
 //! - [`counts_table`]: how many were at risk, aligned with the axis above
 //! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
-//!   [`balance_chart`], [`flow_chart`]: one chart each
+//!   [`balance_chart`], [`flow_chart`], [`incidence_chart`]: one chart each
 
 mod advance;
 pub mod annual_failure_chart;
@@ -17,12 +18,18 @@ pub mod balance_chart;
 pub mod counts_table;
 pub mod criterion_chart;
 pub mod criterion_level_chart;
+mod end_labels;
+#[cfg(test)]
+mod every_stage;
 #[cfg(test)]
 mod fixture;
 pub mod flow_chart;
 pub mod forest_chart;
+pub mod incidence_chart;
+mod level_rows;
 pub mod palette;
 pub mod picture;
+mod plane;
 pub mod preset;
 pub mod recall_chart;
 pub mod sheet;
