@@ -110,16 +110,20 @@ pub(super) fn number(value: f64, step: f64) -> String {
 mod tests {
     use super::*;
 
+    fn close<const N: usize>(found: [f64; N], wanted: [f64; N]) {
+        assert!(found.iter().zip(wanted).all(|(found, wanted)| (found - wanted).abs() < 1e-12), "{found:?}, not {wanted:?}");
+    }
+
     #[test]
     fn values_past_an_end_lie_on_it() {
         let plane = Plane { left: 10.0, right: 110.0, top: 0.0, bottom: 50.0, across: (0.0, 4.0), up: (-1.0, 1.0) };
-        assert_eq!([-1.0, 0.0, 1.0, 9.0].map(|value| plane.x(value)), [10.0, 10.0, 35.0, 110.0]);
-        assert_eq!([-9.0, 0.0, 1.0].map(|value| plane.y(value)), [50.0, 25.0, 0.0]);
+        close([-1.0, 0.0, 1.0, 9.0].map(|value| plane.x(value)), [10.0, 10.0, 35.0, 110.0]);
+        close([-9.0, 0.0, 1.0].map(|value| plane.y(value)), [50.0, 25.0, 0.0]);
     }
 
     #[test]
     fn steps_are_round_and_no_more_than_asked() {
-        assert_eq!([0.07, 1.0, 23.0, 51.0, 900.0].map(|reach| round_step(reach, 5.0)), [0.02, 0.2, 5.0, 20.0, 200.0]);
+        close([0.07, 1.0, 23.0, 51.0, 900.0].map(|reach| round_step(reach, 5.0)), [0.02, 0.2, 5.0, 20.0, 200.0]);
         assert_eq!(multiples((-3.0, 4.0), 2.0), [-2.0, 0.0, 2.0, 4.0]);
         assert_eq!([number(0.4, 0.2), number(-0.0, 1.0), number(-2.0, 1.0)], ["0.4", "0", "−2"]);
     }
