@@ -263,7 +263,13 @@ fn note(chart: &FunnelChart<'_>, unnamed: &[&FunnelDot]) -> String {
     let of = |place: UnitPlace| chart.units.iter().filter(|unit| unit.place == place).count();
     let units = |number: usize| counted(u64::try_from(number).unwrap_or(u64::MAX), "unit", "units");
     let beyond = of(UnitPlace::Beyond) + of(UnitPlace::FarBeyond);
-    let mut note = format!("Dots: {} within the {} limits.", units(of(UnitPlace::Within)), chart.limit_names[0]);
+    let mut note = match of(UnitPlace::Within) {
+        0 => format!("No unit lies within the {} limits.", chart.limit_names[0]),
+        within => format!("Dots: {} within the {} limits.", units(within), chart.limit_names[0]),
+    };
+    if chart.units.is_empty() {
+        note.clear();
+    }
     if beyond > 0 {
         note.push_str(&format!(
             " Triangles: beyond these; squares: beyond the {} limits. They are named in no order of merit.",
@@ -279,7 +285,7 @@ fn note(chart: &FunnelChart<'_>, unnamed: &[&FunnelDot]) -> String {
         let more = if more > 0 { format!("; and {more} more") } else { String::new() };
         note.push_str(&format!(" Beyond, and without room for the name: {}{more}.", names.join("; ")));
     }
-    format!("{note} {}", chart.footnote)
+    format!("{note} {}", chart.footnote).trim().to_owned()
 }
 
 /// How many names the note tells at most.

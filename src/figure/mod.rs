@@ -10,7 +10,8 @@
 //! - `plane`, `end_labels`, `level_rows`: axes, names at the ends of lines, counts below, for the charts that share them
 //! - [`counts_table`]: how many were at risk, aligned with the axis above
 //! - [`survival_chart`], [`annual_failure_chart`], [`criterion_chart`], [`criterion_level_chart`], [`recall_chart`], [`forest_chart`],
-//!   [`balance_chart`], [`flow_chart`], [`incidence_chart`], [`between_visits_chart`], [`mouth_chart`], [`timeline_chart`], [`yearly_chart`], [`cusum_chart`], [`funnel_chart`]: one chart each
+//!   [`balance_chart`], [`flow_chart`], [`incidence_chart`], [`between_visits_chart`], [`mouth_chart`], [`timeline_chart`],
+//!   [`yearly_chart`], [`cusum_chart`], [`funnel_chart`]: one chart each
 
 mod advance;
 pub mod annual_failure_chart;

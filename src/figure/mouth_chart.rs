@@ -198,7 +198,7 @@ pub fn mouth_chart_on(chart: &MouthChart<'_>, stage: &Stage) -> Drawing {
     let definition = stage.first_sentence(chart.definition);
     let top = stage.heading_height(chart.title, definition) + 6.0;
     // Whether counts find room shows only once the arches have a size; the note is measured as if some don't.
-    let note_height = stage.paragraph_height(&note(chart, elsewhere, true, stage));
+    let note_height = stage.paragraph_height(&note(chart, elsewhere, most > 0, stage));
     let key_height = if most > 0 { 52.0 } else { 0.0 };
     let below = 10.0 + key_height + note_height + MARGIN;
     let usual = if stage.narrow() { NARROW_ARCHES } else { ARCHES };
@@ -311,6 +311,9 @@ fn explain(sheet: &Sheet, y: f64, scale: (f64, u64)) {
 fn note(chart: &MouthChart<'_>, elsewhere: u64, crowded: bool, stage: &Stage) -> String {
     let mut note =
         "Areas go with numbers. At each tooth: its number, and failed/placed. Tooth numbers: ISO 3950.".to_owned();
+    if chart.teeth.iter().all(|tooth| tooth.placed == 0) {
+        note = "No restorations to draw. Tooth numbers: ISO 3950.".to_owned();
+    }
     if crowded {
         note.push_str(" Where there is no room for counts, only the tooth’s number stands.");
     }
@@ -426,6 +429,7 @@ mod tests {
         assert_eq!((elsewhere, mouth[0][0].placed), (10, 2));
         assert!(note(&chart(&strange), elsewhere, false, &Stage::default()).contains("Not on the map: 10 restorations"));
         assert!(mouth_chart(&chart(&strange)).svg.contains(">1/2<"));
+        assert!(mouth_chart(&chart(&[])).svg.contains(">No restorations to draw."));
     }
 
     #[test]
