@@ -1,15 +1,13 @@
 //! `compare`: record files to a comparison of the levels of one factor.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
 use super::exit::Exit;
-use super::reading::{ReadingArguments, Stop, ended, fault, progress, read_checked, stop, today};
+use super::reading::{ReadingArguments, Stop, ended, fault, name_of, progress, read_as_of};
 use super::say;
-use crate::cohort::{meaning, select};
 use crate::comparison::{CompareError, CompareRequest, compare};
-use crate::finding::Findings;
 use crate::quantity::Day;
 use crate::report::comparison_summary::comparison_summary;
 use crate::report::folder::write_comparison;
@@ -42,28 +40,7 @@ pub fn run(arguments: &CompareArguments) -> Exit {
 }
 
 fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
-    let today = today();
-    if let Some(as_of) = arguments.as_of.filter(|as_of| *as_of > today) {
-        return Err(Stop(
-            Exit::Usage,
-            format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
-        ));
-    }
-    let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
-    let as_of = arguments.as_of.unwrap_or(checked.made.last_day);
-    if as_of != checked.made.last_day {
-        let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
-        let mut part = select(placements, visits, as_of).map_err(fault)?;
-        checked.of_meeting = Findings::default();
-        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
-        checked.made.histories = part;
-    }
-    if checked.made.histories.is_empty() {
-        return Err(Stop(
-            Exit::Usage,
-            format!("No restoration had been placed by {as_of}. Mend: give a later day with --as-of.\n"),
-        ));
-    }
+    let (checked, _) = read_as_of(&arguments.reading, arguments.as_of)?;
     let Some(factor) = arguments.by.as_ref().or_else(|| checked.protocol.factors.first()) else {
         return Err(Stop(
             Exit::Usage,
@@ -81,7 +58,10 @@ fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
         data_fingerprint: &checked.intake.fingerprint,
     })
     .map_err(refused)?;
-    let out = arguments.out.clone().unwrap_or_else(|| default_out(&arguments.reading.records, factor));
+    let out = arguments
+        .out
+        .clone()
+        .unwrap_or_else(|| format!("comparison-of-{}-by-{factor}", name_of(&arguments.reading.records)).into());
     progress("drawing");
     write_comparison(&comparison, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
     say(&comparison_summary(&comparison, &out));
@@ -104,11 +84,4 @@ fn refused(error: CompareError) -> Stop {
     let mut letters = text.chars();
     let first = letters.next().map(|letter| letter.to_uppercase().collect::<String>()).unwrap_or_default();
     Stop(Exit::Usage, format!("{first}{}.\nMend: {mend}.\n", letters.as_str()))
-}
-
-fn default_out(records: &Path, factor: &str) -> PathBuf {
-    let full = records.canonicalize().unwrap_or_else(|_| records.to_owned());
-    let stem = if full.is_file() { full.file_stem() } else { full.file_name() };
-    let name = stem.map_or_else(|| "records".to_owned(), |name| name.to_string_lossy().into_owned());
-    PathBuf::from(format!("comparison-of-{name}-by-{factor}"))
 }

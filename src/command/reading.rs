@@ -257,6 +257,43 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
     })
 }
 
+/// Reads and checks records and lays them out as they stood on a day: the one given, which has come, or the last in the records.
+///
+/// # Errors
+/// As [`read_checked`]; where errors stop the way; and when nothing had been placed by that day.
+pub fn read_as_of(arguments: &ReadingArguments, as_of: Option<Day>) -> Result<(Checked, Day), Stop> {
+    let today = today();
+    if let Some(as_of) = as_of.filter(|as_of| *as_of > today) {
+        return Err(Stop(
+            Exit::Usage,
+            format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
+        ));
+    }
+    let mut checked = read_checked(arguments)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
+    let as_of = as_of.unwrap_or(checked.made.last_day);
+    if as_of != checked.made.last_day {
+        let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
+        let mut part = select(placements, visits, as_of).map_err(fault)?;
+        checked.of_meeting = Findings::default();
+        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
+        checked.made.histories = part;
+    }
+    if checked.made.histories.is_empty() {
+        return Err(Stop(
+            Exit::Usage,
+            format!("No restoration had been placed by {as_of}. Mend: give a later day with --as-of.\n"),
+        ));
+    }
+    Ok((checked, as_of))
+}
+
+/// What a folder or file of records is called, to name results after it.
+pub fn name_of(records: &Path) -> String {
+    let full = records.canonicalize().unwrap_or_else(|_| records.to_owned());
+    let stem = if full.is_file() { full.file_stem() } else { full.file_name() };
+    stem.map_or_else(|| "records".to_owned(), |name| name.to_string_lossy().into_owned())
+}
+
 /// Reads records by way of `read`, hands them to `judge` (both add what they find), and, where asked, sets rows with errors aside
 /// and judges the rest again, since a visit may have lost its placement.
 ///

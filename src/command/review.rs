@@ -7,11 +7,10 @@ use clap::Args;
 
 use super::check::reckoning;
 use super::exit::Exit;
-use super::reading::{Checked, ReadingArguments, Stop, ended, fault, progress, read_checked, stop, today};
+use super::reading::{Checked, ReadingArguments, Stop, ended, fault, name_of, progress, read_as_of};
 use super::say;
 use crate::analysis::{AnalysisError, ReviewRequest, review};
-use crate::cohort::{meaning, select};
-use crate::finding::{Findings, Severity};
+use crate::finding::Severity;
 use crate::quantity::Day;
 use crate::report::caution_text::{STANDING_CAUTION, caution_text};
 use crate::report::findings_text::{findings_count, findings_text};
@@ -45,28 +44,7 @@ pub fn run(arguments: &ReviewArguments) -> Exit {
 }
 
 fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
-    let today = today();
-    if let Some(as_of) = arguments.as_of.filter(|as_of| *as_of > today) {
-        return Err(Stop(
-            Exit::Usage,
-            format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
-        ));
-    }
-    let mut checked = read_checked(&arguments.reading)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
-    let as_of = arguments.as_of.unwrap_or(checked.made.last_day);
-    if as_of != checked.made.last_day {
-        let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
-        let mut part = select(placements, visits, as_of).map_err(fault)?;
-        checked.of_meeting = Findings::default();
-        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
-        checked.made.histories = part;
-    }
-    if checked.made.histories.is_empty() {
-        return Err(Stop(
-            Exit::Usage,
-            format!("No restoration had been placed by {as_of}. Mend: give a later day with --as-of.\n"),
-        ));
-    }
+    let (checked, as_of) = read_as_of(&arguments.reading, arguments.as_of)?;
     progress("computing");
     let mut factors: Vec<String> = Vec::new();
     for name in if arguments.by.is_empty() { &checked.protocol.factors } else { &arguments.by } {
@@ -91,19 +69,12 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
         ),
         _ => fault(error),
     })?;
-    let out = arguments.out.clone().unwrap_or_else(|| default_out(&arguments.reading.records));
+    let out = arguments.out.clone().unwrap_or_else(|| format!("review-of-{}", name_of(&arguments.reading.records)).into());
     progress("drawing");
     write_folder(&review, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
     let summary = summary(&review, &checked, &out, arguments.cautions);
     say(&summary.unwrap_or_default());
     Ok(())
-}
-
-fn default_out(records: &Path) -> PathBuf {
-    let full = records.canonicalize().unwrap_or_else(|_| records.to_owned());
-    let stem = if full.is_file() { full.file_stem() } else { full.file_name() };
-    let name = stem.map_or_else(|| "records".to_owned(), |name| name.to_string_lossy().into_owned());
-    PathBuf::from(format!("review-of-{name}"))
 }
 
 fn summary(review: &Review, checked: &Checked, out: &Path, cautions: bool) -> Result<String, std::fmt::Error> {

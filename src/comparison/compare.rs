@@ -137,7 +137,8 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let asked = Questions::of(protocol);
     let rows = &records.rows;
     let placed: Vec<i32> = records.restoration.iter().map(|&place| histories.placed[place as usize]).collect();
-    let levels = levels(&records, &placed, &source)?;
+    let level_of_restoration = level_of_restoration(&records, histories.len());
+    let levels = levels(&records, &placed, &level_of_restoration, &source)?;
     let crude = crude(rows, &asked);
     let with_adjustment = adjusted(rows, &asked);
     let together = together(rows, &factor.label, &asked);
@@ -174,7 +175,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         },
         &asked,
     );
-    let scored = scored(&records, &source);
+    let scored = scored(&level_of_restoration, rows.levels.levels(), &source);
     let days = || histories.placed.iter().copied().chain(histories.looks.iter().map(|look| look.day));
     let not_compared = [
         (records.missing, format!("no value of {} recorded", factor.label.to_lowercase())),
@@ -233,10 +234,14 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
 }
 
 /// What each level is.
-fn levels(records: &ComparedRecords, placed: &[i32], source: &Source<'_>) -> Result<Vec<ComparedLevel>, CompareError> {
+fn levels(
+    records: &ComparedRecords,
+    placed: &[i32],
+    level_of_restoration: &[u16],
+    source: &Source<'_>,
+) -> Result<Vec<ComparedLevel>, CompareError> {
     let rows = &records.rows;
     let operators = factor_levels("operator", &[], source.placements, source.histories)?;
-    let level_of_restoration = level_of_restoration(records, source.histories.len());
     let mut all = Vec::new();
     for (level, observations) in (0_u16..).zip(rows.observations.by_group(&rows.levels)) {
         let (code, label) = (&records.codes[usize::from(level)], &rows.labels[usize::from(level)]);
@@ -278,8 +283,7 @@ fn level_of_restoration(records: &ComparedRecords, restorations: usize) -> Vec<u
 }
 
 /// Scores by level at each recall after placement, and at placement itself.
-fn scored(records: &ComparedRecords, source: &Source<'_>) -> Vec<ScoredColumns> {
-    let level_of_restoration = level_of_restoration(records, source.histories.len());
+fn scored(level_of_restoration: &[u16], levels: u16, source: &Source<'_>) -> Vec<ScoredColumns> {
     let mut all = Vec::new();
     for criterion in Criterion::ALL.into_iter().filter(|criterion| *criterion != Criterion::Retention) {
         for (window, due) in source.protocol.recalls.iter().zip(source.due) {
@@ -296,7 +300,7 @@ fn scored(records: &ComparedRecords, source: &Source<'_>) -> Vec<ScoredColumns> 
                 all.push(ScoredColumns {
                     criterion,
                     months: window.months,
-                    levels: Grouping::new(columns.0, records.rows.levels.levels()).unwrap_or_default(),
+                    levels: Grouping::new(columns.0, levels).unwrap_or_default(),
                     standings: columns.1,
                     patients: columns.2,
                 });

@@ -3,6 +3,7 @@
 use super::asked::Questions;
 use super::compared::Compared;
 use super::crude::{COMPETING_NOT_RARE, too_small};
+use super::together::FEW_FAILURES_PER_COEFFICIENT;
 use crate::protocol::FailureDayReading;
 use crate::quantity::{Days, Fraction, Known};
 use crate::result::{Adjusted, ComparedLevel, Computed, Crude, FactorOrigin, Guard, RecallReview, Together};
@@ -18,8 +19,6 @@ const SHARED_PERIOD: f64 = 0.5;
 pub const BALANCED: f64 = 0.1;
 /// Chance of proportional hazards below which they are not.
 pub const NOT_PROPORTIONAL: f64 = 0.05;
-/// Failures for each coefficient of a model below which they are few.
-const FEW_FAILURES_PER_COEFFICIENT: u64 = 10;
 
 /// What the rules read.
 pub struct Weighed<'a> {

@@ -4,22 +4,11 @@ use super::compared::{Compared, ComparedCovariate};
 use crate::cohort::recall::Due;
 use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
 use crate::protocol::Protocol;
+use crate::protocol::settings::USUAL_COVARIATES;
 use crate::quantity::{DAYS_PER_YEAR, Days};
 use crate::record::{Cell, PLACEMENT_COLUMNS};
 use crate::stats::{Covariate, Grouping, NO_GROUP, Observations};
 use crate::table::{PlacementTable, TableError};
-
-/// What is always described, whether adjusted for or not: what goes with how long fillings last, by the trade's reviews.
-const DESCRIBED: &[&str] = &[
-    "lesion_depth_mm",
-    "sclerosis",
-    "cervical_margin",
-    "tooth_type",
-    "arch",
-    "replaces_restoration",
-    "operator",
-    "placed_on",
-];
 
 /// The rows, and what else of them is told.
 pub struct ComparedRecords {
@@ -132,7 +121,7 @@ impl Source<'_> {
     fn covariates(&self, factor: &str, restoration: &[u32]) -> Result<Vec<ComparedCovariate>, RowsError> {
         let adjusted = |name: &str| self.protocol.adjust_for.iter().any(|wanted| wanted == name);
         let mut names: Vec<&str> = self.protocol.adjust_for.iter().map(String::as_str).collect();
-        names.extend(DESCRIBED.iter().filter(|name| !adjusted(name)));
+        names.extend(USUAL_COVARIATES.into_iter().filter(|name| !adjusted(name)));
         let mut covariates = Vec::new();
         for name in names.into_iter().filter(|name| *name != factor) {
             let values = self.covariate(name, restoration)?;

@@ -10,8 +10,8 @@ use crate::result::{
     VerdictNumbers,
 };
 use crate::stats::{
-    AdjustmentMethod, Contrast, Ending, LifeTable, PlannedComparison, WeightedComparison, adjusted_ln_p_values,
-    events_needed,
+    AdjustmentMethod, Contrast, Ending, LifeTable, PlannedComparison, RestrictedMeanContrast, SurvivalContrast,
+    WeightedComparison, adjusted_ln_p_values, events_needed,
 };
 
 /// The power with which a relevant difference is to be found by those still needed.
@@ -43,11 +43,35 @@ struct Reading<'a> {
     crude: &'a WeightedComparison,
     regression: Option<&'a RegressionPair>,
     day: Option<(usize, Days)>,
+    /// Whether the restricted mean leads: hazards are not proportional, and it is known.
+    by_mean: bool,
+}
+
+impl Reading<'_> {
+    /// A contrast of survival on the day read.
+    fn on_day<'b>(&self, survival: &'b [Known<SurvivalContrast>]) -> Option<&'b SurvivalContrast> {
+        survival.get(self.day?.0)?.known()
+    }
+
+    /// Mean time in place by the way that leads.
+    fn mean(&self) -> Option<&RestrictedMeanContrast> {
+        self.leading.restricted_means.first().and_then(Known::known)
+    }
+
+    /// The contrast that leads.
+    fn lead(&self) -> Option<&Contrast> {
+        if self.by_mean {
+            self.mean().map(|mean| &mean.difference)
+        } else {
+            self.on_day(&self.leading.survival).map(|survival| &survival.difference)
+        }
+    }
 }
 
 /// The verdicts, in the order of the levels.
 pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
     let small: Vec<u16> = too_small(found.rows, asked).into_iter().map(|(level, _, _)| level).collect();
+    let tables: Vec<LifeTable> = found.rows.observations.by_group(&found.rows.levels).iter().map(LifeTable::count).collect();
     let readings: Vec<Reading<'_>> = found
         .crude
         .iter()
@@ -63,17 +87,21 @@ pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
                 leading,
                 crude: on_same,
                 regression: adjusted.and_then(|pair| pair.regression.computed()),
-                day: last_readable(found.rows, *level, leading, asked),
+                day: last_readable(
+                    &[found.rows.reference, *level].map(|level| tables.get(usize::from(level))),
+                    leading,
+                    asked,
+                ),
+                by_mean: found.not_proportional
+                    && leading.restricted_means.first().is_some_and(|mean| mean.known().is_some()),
             }
         })
         .collect();
-    let leads: Vec<Option<&Contrast>> = readings.iter().map(|reading| lead(reading, found.not_proportional)).collect();
     let tests: Vec<Option<(f64, f64)>> = readings
         .iter()
-        .zip(&leads)
-        .map(|(reading, lead)| {
+        .map(|reading| {
             let tested = !small.contains(&reading.level) && !small.contains(&found.rows.reference);
-            let test = lead.filter(|_| tested)?.test.known()?;
+            let test = reading.lead().filter(|_| tested)?.test.known()?;
             Some((test.p_value, test.ln_p_value))
         })
         .collect();
@@ -81,34 +109,18 @@ pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
     let mut corrected = adjusted_ln_p_values(&logs, AdjustmentMethod::Holm).into_iter();
     readings
         .iter()
-        .zip(leads)
         .zip(tests)
-        .map(|((reading, lead), test)| {
+        .map(|(reading, test)| {
             let corrected = test.and_then(|_| corrected.next());
-            verdict(reading, lead, test, corrected, found, asked)
+            verdict(reading, test, corrected, found, asked)
         })
         .collect()
 }
 
-/// The contrast that leads: of survival on the day, or of the restricted mean where hazards are not proportional.
-fn lead<'a>(reading: &Reading<'a>, not_proportional: bool) -> Option<&'a Contrast> {
-    if not_proportional {
-        let mean = reading.leading.restricted_means.first().and_then(Known::known);
-        if let Some(mean) = mean {
-            return Some(&mean.difference);
-        }
-    }
-    let (place, _) = reading.day?;
-    Some(&reading.leading.survival.get(place)?.known()?.difference)
-}
-
 /// The latest horizon up to the headline's to which enough are followed on both sides, and where both are known.
-fn last_readable(rows: &Compared, level: u16, pair: &WeightedComparison, asked: &Questions) -> Option<(usize, Days)> {
-    let groups = rows.observations.by_group(&rows.levels);
-    let tables = [rows.reference, level].map(|level| groups.get(usize::from(level)).map(LifeTable::count));
-    let followed = |day: Days| {
-        tables.iter().all(|table| table.as_ref().is_some_and(|table| table.counts_at(day).at_risk >= asked.least_at_risk))
-    };
+fn last_readable(sides: &[Option<&LifeTable>; 2], pair: &WeightedComparison, asked: &Questions) -> Option<(usize, Days)> {
+    let followed =
+        |day: Days| sides.iter().all(|table| table.is_some_and(|table| table.counts_at(day).at_risk >= asked.least_at_risk));
     asked
         .horizons
         .iter()
@@ -126,50 +138,36 @@ fn numbers(contrast: &Contrast, reference: f64, level: f64) -> Option<VerdictNum
 
 fn verdict(
     reading: &Reading<'_>,
-    lead: Option<&Contrast>,
     test: Option<(f64, f64)>,
     corrected: Option<f64>,
     found: &Findings<'_>,
     asked: &Questions,
 ) -> Verdict {
-    let by_mean =
-        found.not_proportional && reading.leading.restricted_means.first().is_some_and(|mean| mean.known().is_some());
-    let at_day = |comparison: &WeightedComparison| {
-        reading.day.and_then(|(place, _)| comparison.survival.get(place)?.known().cloned())
+    let survival = reading
+        .on_day(&reading.leading.survival)
+        .and_then(|one| numbers(&one.difference, one.first.value(), one.second.value()));
+    let difference_on_day =
+        |survival: &[Known<SurvivalContrast>]| reading.on_day(survival).map(|one| one.difference.estimate.value);
+    let regression_on_day = reading.regression.and_then(|regression| difference_on_day(&regression.survival));
+    let regression_lead = if reading.by_mean {
+        let mean = reading.regression.and_then(|regression| regression.restricted_mean.known());
+        mean.map(|mean| mean.difference.estimate.value)
+    } else {
+        regression_on_day
     };
-    let survival = at_day(reading.leading).and_then(|one| numbers(&one.difference, one.first.value(), one.second.value()));
-    let restricted_mean = reading
-        .leading
-        .restricted_means
-        .first()
-        .and_then(Known::known)
-        .and_then(|one| numbers(&one.difference, one.first, one.second));
-    let regression_difference = reading.regression.and_then(|regression| {
-        if by_mean {
-            return regression.restricted_mean.known().map(|mean| mean.difference.estimate.value);
-        }
-        let (place, _) = reading.day?;
-        Some(regression.survival.get(place)?.known()?.difference.estimate.value)
-    });
-    let kind = kind(lead.map(|lead| lead.estimate.value), corrected, regression_difference, reading.basis, survival, asked);
+    let lead = reading.lead().map(|lead| lead.estimate.value);
+    let kind = kind(lead, corrected, regression_lead, reading.basis, survival, asked);
     let code = |level: u16| found.codes.get(usize::from(level)).map_or("", String::as_str);
     Verdict {
         level: reading.level,
         kind,
         basis: reading.basis,
-        measure: if by_mean { VerdictMeasure::RestrictedMean } else { VerdictMeasure::SurvivalAtHorizon },
+        measure: if reading.by_mean { VerdictMeasure::RestrictedMean } else { VerdictMeasure::SurvivalAtHorizon },
         day: reading.day.map(|(_, day)| day),
         survival,
-        restricted_mean,
-        crude_difference: at_day(reading.crude).map(|one| one.difference.estimate.value),
-        regression_difference: if by_mean {
-            reading.regression.and_then(|regression| {
-                let (place, _) = reading.day?;
-                Some(regression.survival.get(place)?.known()?.difference.estimate.value)
-            })
-        } else {
-            regression_difference
-        },
+        restricted_mean: reading.mean().and_then(|one| numbers(&one.difference, one.first, one.second)),
+        crude_difference: difference_on_day(&reading.crude.survival),
+        regression_difference: regression_on_day,
         p_value: test.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |(p, _)| Known::Known(p)),
         corrected_p_value: corrected.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |ln| Known::Known(libm::exp(ln))),
         needed: needed(reading, kind, survival, found, asked),

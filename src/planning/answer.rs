@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::asked::{Compared, PlanAsked, WithinPatients};
+use super::least_reached::least_reached;
 use super::practice::PlannedPractice;
 use super::sentence;
 use crate::quantity::{AnnualRate, Fraction, Known, Variance, WhyNotKnown};
@@ -229,17 +230,7 @@ fn least_ratio(power: &impl Fn(f64) -> Known<Fraction>, wanted: Fraction, side: 
     // Beyond a thousandfold ratio nothing is looked for.
     let far = libm::log(1000.0);
     let reached = |log: f64| power(libm::exp(side * log)).map(|power| power.value() >= wanted.value());
-    match reached(far) {
-        Known::Known(true) => {}
-        Known::Known(false) => return Known::NotKnown(WhyNotKnown::OutOfReach),
-        Known::NotKnown(why) => return Known::NotKnown(why),
-    }
-    let (mut below, mut above) = (0.0, far);
-    for _ in 0..100 {
-        let middle = 0.5 * (below + above);
-        *(if reached(middle) == Known::Known(true) { &mut above } else { &mut below }) = middle;
-    }
-    Known::Known(libm::exp(side * above))
+    least_reached(far, reached).map(|log| libm::exp(side * log))
 }
 
 fn shares(asked: &PlanAsked, clustering: Clustering, design_effect: f64) -> Option<SharesPlan> {

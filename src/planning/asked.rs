@@ -11,8 +11,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::least_reached::least_reached;
 use super::practice::{FailureFound, PlannedPractice};
-use crate::quantity::{AnnualRate, ConfidenceLevel, DAYS_PER_YEAR, Days, Fraction, Known, WhyNotKnown, Years};
+use crate::quantity::{AnnualRate, ConfidenceLevel, DAYS_PER_YEAR, Days, Fraction, Known, Years};
 use crate::simulate::truth::Truth;
 use crate::stats::{
     AssignmentUnit, Clustering, EventsFormula, FollowUpPlan, PlannedComparison, PlannedFollowUp, SharesFormula,
@@ -155,17 +156,7 @@ impl PlanAsked {
             Likeness::Correlation(0.0) => Known::Known(WithinPatients { correlation: 0.0, frailty_variance: 0.0 }),
             Likeness::Correlation(correlation) => {
                 let reached = |variance: f64| mean(variance).map(|found| found >= correlation);
-                match reached(MOST_FRAILTY) {
-                    Known::Known(true) => {}
-                    Known::Known(false) => return Known::NotKnown(WhyNotKnown::OutOfReach),
-                    Known::NotKnown(why) => return Known::NotKnown(why),
-                }
-                let (mut below, mut above) = (0.0, MOST_FRAILTY);
-                for _ in 0..200 {
-                    let middle = 0.5 * (below + above);
-                    *(if reached(middle) == Known::Known(true) { &mut above } else { &mut below }) = middle;
-                }
-                Known::Known(WithinPatients { correlation, frailty_variance: above })
+                least_reached(MOST_FRAILTY, reached).map(|frailty_variance| WithinPatients { correlation, frailty_variance })
             }
         }
     }
@@ -234,6 +225,7 @@ const MOST_FRAILTY: f64 = 200.0;
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::quantity::WhyNotKnown;
 
     pub fn plan() -> PlanAsked {
         PlanAsked {

@@ -3,6 +3,7 @@
 //! - [`practice`]: one invented trial, straight as observations
 //! - [`asked`]: what a plan is asked, and what follows from it
 //! - [`answer`]: what it needs or can find, by formula and by drawn trials
+//! - `least_reached`: the least number at which something is reached
 //! - [`sentence`], [`text`]: the same in sentences and as text
 //!
 //! The formulas (failures and restorations needed) are in [`stats`](crate::stats): `events_needed`, `observations_needed`,
@@ -22,6 +23,7 @@
 
 pub mod answer;
 pub mod asked;
+mod least_reached;
 pub mod practice;
 pub mod sentence;
 pub mod text;

@@ -84,20 +84,21 @@ impl From<SurvivalIntervals> for IntervalMethod {
     }
 }
 
-/// What a comparison is adjusted for where a protocol says nothing.
+/// What goes with how long fillings last, by the trade's reviews: described in every comparison, and adjusted for where a protocol says
+/// nothing.
+pub const USUAL_COVARIATES: [&str; 8] = [
+    "lesion_depth_mm",
+    "sclerosis",
+    "cervical_margin",
+    "tooth_type",
+    "arch",
+    "replaces_restoration",
+    "operator",
+    "placed_on",
+];
+
 fn usual_covariates() -> Vec<String> {
-    [
-        "lesion_depth_mm",
-        "sclerosis",
-        "cervical_margin",
-        "tooth_type",
-        "arch",
-        "replaces_restoration",
-        "operator",
-        "placed_on",
-    ]
-    .map(str::to_owned)
-    .to_vec()
+    USUAL_COVARIATES.map(str::to_owned).to_vec()
 }
 
 /// Five restorations in a hundred.

@@ -151,8 +151,8 @@ pub fn hand_out(comparison: &Comparison) -> String {
     for verdict in &comparison.verdicts {
         let said = verdict_text(comparison, verdict);
         text.push_str(&format!("**{}**", plain(&said.finding)));
-        for part in [said.absolute, said.ends, Some(said.basis), said.needed].into_iter().flatten() {
-            text.push_str(&format!(" {}", plain(&part)));
+        for part in said.sentences().skip(1) {
+            text.push_str(&format!(" {}", plain(part)));
         }
         text.push_str("\n\n");
         for published in said.published {

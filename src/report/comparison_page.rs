@@ -12,8 +12,10 @@ use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
 use crate::quantity::{ConfidenceInterval, DAYS_PER_YEAR, Estimate, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
-use crate::result::{Comparison, Computed, GroupReview, Guard, PublishedDirection, TogetherLine, Weakens};
-use crate::stats::{BootstrapInterval, Contrast, SurvivalContrast, WeightedComparison};
+use crate::result::{
+    AdjustedPair, Comparison, Computed, GroupReview, Guard, PublishedDirection, RegressionPair, TogetherLine, Weakens,
+};
+use crate::stats::{BootstrapInterval, Contrast, RestrictedMeanContrast, SurvivalContrast, WeightedComparison};
 use crate::wording::{
     count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
@@ -98,12 +100,8 @@ fn opening(comparison: &Comparison, verdicts: &[VerdictText]) -> Markup {
                 @for published in &text.published { p.soft { (published) } }
             }
         }
-        @if comparison.verdicts.len() > 1 { p.soft { "Held against " (label(comparison, comparison.reference)) "." } }
+        @if comparison.verdicts.len() > 1 { p.soft { "Held against " (comparison.label(comparison.reference)) "." } }
     }
-}
-
-fn label(comparison: &Comparison, level: u16) -> &str {
-    comparison.levels.get(usize::from(level)).map_or("", |level| level.group.label.as_str())
 }
 
 fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
@@ -111,7 +109,7 @@ fn compared_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
     html! {
         h2 id="compared" { "What is compared" }
         (scrolled("Levels", &html! { table {
-            caption { "Levels of " (comparison.factor.label.to_lowercase()) "; the reference is " (label(comparison, comparison.reference)) }
+            caption { "Levels of " (comparison.factor.label.to_lowercase()) "; the reference is " (comparison.label(comparison.reference)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "Restorations" } th.n scope="col" { "Patients" } th.n scope="col" { "Failures" } th.n scope="col" { "Ended otherwise" } th.n scope="col" { "Years at risk" } th.n scope="col" { "Median follow-up" } th.n scope="col" { "Operators" } th.n scope="col" { "Placed (middle half)" } } }
             tbody { @for level in &comparison.levels { @let group = &level.group; tr {
                 th scope="row" { (group.label) }
@@ -149,10 +147,6 @@ fn means_table(comparison: &Comparison) -> Markup {
     }
 }
 
-fn survival_text(survival: Fraction) -> String {
-    percent(survival)
-}
-
 /// A number with its sign, unless it rounds to nought.
 fn signed(value: f64, digits: usize) -> String {
     let text = format!("{:.digits$}", value.abs());
@@ -176,19 +170,24 @@ fn ratio_text(ratio: &Estimate<f64>) -> String {
     format!("{:.2} ({limits})", ratio.value)
 }
 
-fn mean_text(comparison: &WeightedComparison) -> String {
+/// A difference of mean times in years with its limits.
+fn mean_difference_text(mean: &Known<RestrictedMeanContrast>) -> String {
     let years = |days: f64| signed(days / DAYS_PER_YEAR, 2);
-    comparison.restricted_means.first().map_or_else(
-        || "not computed".to_owned(),
-        |mean| {
-            known(mean, |mean| {
-                let limits = known(&mean.difference.estimate.interval, |limits| {
-                    format!("{} to {}", years(limits.lower), years(limits.upper))
-                });
-                format!("{} ({limits})", years(mean.difference.estimate.value))
-            })
-        },
-    )
+    known(mean, |mean| {
+        let limits = known(&mean.difference.estimate.interval, |limits| {
+            format!("{} to {}", years(limits.lower), years(limits.upper))
+        });
+        format!("{} ({limits})", years(mean.difference.estimate.value))
+    })
+}
+
+fn mean_text(comparison: &WeightedComparison) -> String {
+    comparison.restricted_means.first().map_or_else(|| "not computed".to_owned(), mean_difference_text)
+}
+
+/// What the regression says, if there is one.
+fn by_regression(pair: &AdjustedPair, text: impl FnOnce(&RegressionPair) -> String) -> String {
+    pair.regression.computed().map_or_else(|| "not computed".to_owned(), text)
 }
 
 fn hazard_text(comparison: &WeightedComparison) -> String {
@@ -229,14 +228,14 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
             } } } }
         } }))
         @if !crude.contrasts.is_empty() { (scrolled("Each level against the reference", &html! { table {
-            caption { "Each level against " (label(comparison, comparison.reference)) "; " (level_word) "s, patient-clustered" }
+            caption { "Each level against " (comparison.label(comparison.reference)) "; " (level_word) "s, patient-clustered" }
             thead { tr {
                 th scope="col" { "Level" }
                 th.n scope="col" { "Mean time without failure up to " (span(comparison.restricted_mean_day)) ", difference in years" }
                 th.n scope="col" { "Hazard ratio" }
             } }
             tbody { @for pair in &crude.contrasts { tr {
-                th scope="row" { (label(comparison, pair.level)) }
+                th scope="row" { (comparison.label(pair.level)) }
                 td.n { (mean_text(&pair.comparison)) } td.n { (hazard_text(&pair.comparison)) }
             } } }
         } })) }
@@ -246,7 +245,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 caption { "Every pair by the log-rank test, corrected for their number (Holm)" }
                 thead { tr { th scope="col" { "Pair" } th.n scope="col" { "p" } th.n scope="col" { "p, corrected" } } }
                 tbody { @for pair in &pairs.pairs { tr {
-                    td { (label(comparison, pair.first)) " – " (label(comparison, pair.second)) }
+                    td { (comparison.label(pair.first)) " – " (comparison.label(pair.second)) }
                     td.n { (known(&pair.test, |test| p_value(test.p_value))) }
                     td.n { (known(&pair.adjusted_p_value, |p| p_value(*p))) }
                 } } }
@@ -262,7 +261,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 td.n { (found_at(comparison, one.level, one.day)) }
                 td.n {
                     (known(&one.survival, |range| {
-                        let (least, largest) = (survival_text(range.least), survival_text(range.largest));
+                        let (least, largest) = (percent(range.least), percent(range.largest));
                         if least == largest { least } else { format!("{least} to {largest}") }
                     }))
                     @if let Some(resampled) = &one.resampled {
@@ -306,7 +305,7 @@ fn first_of_level<T>(comparison: &Comparison, rows: &[T], place: usize, level: i
     let of = level(&rows[place]);
     let begins = place == 0 || level(&rows[place - 1]) != of;
     let length = rows[place..].iter().take_while(|row| level(row) == of).count();
-    html! { @if begins { th scope="rowgroup" rowspan=(length) { (label(comparison, of)) } } }
+    html! { @if begins { th scope="rowgroup" rowspan=(length) { (comparison.label(of)) } } }
 }
 
 fn difference_at(comparison: &Comparison, level: usize, horizon: usize) -> String {
@@ -340,7 +339,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                     @for aside in &adjusted.set_aside { " Not adjusted for " (aside.label) ": " (aside.why) "." }
                 }
                 @for pair in &adjusted.pairs {
-                    h3 { (label(comparison, pair.level)) " against " (label(comparison, comparison.reference)) }
+                    h3 { (comparison.label(pair.level)) " against " (comparison.label(comparison.reference)) }
                     (scrolled("Crude and adjusted", &html! { table {
                         caption { "The level less the reference; " (interval_word(comparison.confidence_level)) "s, patient-clustered" }
                         thead { tr { th scope="col" { "What" } th.n scope="col" { "Crude" } th.n scope="col" { "By weighting" } th.n scope="col" { "By regression" } } }
@@ -349,30 +348,17 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                                 th scope="row" { "Survival after " (span(at.horizon)) ", per cent points" }
                                 td.n { (pair.crude.survival.get(place).map_or_else(String::new, contrast_text)) }
                                 td.n { (contrast_text(survival)) }
-                                td.n { (match &pair.regression {
-                                    Computed::Computed(regression) => regression.survival.get(place).map_or_else(String::new, contrast_text),
-                                    Computed::NotComputed(_) => "not computed".to_owned(),
-                                }) }
+                                td.n { (by_regression(pair, |regression| regression.survival.get(place).map_or_else(String::new, contrast_text))) }
                             } } }
                             tr {
                                 th scope="row" { "Mean time without failure up to " (span(comparison.restricted_mean_day)) ", years" }
                                 td.n { (mean_text(&pair.crude)) } td.n { (mean_text(&pair.weighted)) }
-                                td.n { (match &pair.regression {
-                                    Computed::Computed(regression) => known(&regression.restricted_mean, |mean| {
-                                        let years = |days: f64| signed(days / DAYS_PER_YEAR, 2);
-                                        let limits = known(&mean.difference.estimate.interval, |limits| format!("{} to {}", years(limits.lower), years(limits.upper)));
-                                        format!("{} ({limits})", years(mean.difference.estimate.value))
-                                    }),
-                                    Computed::NotComputed(_) => "not computed".to_owned(),
-                                }) }
+                                td.n { (by_regression(pair, |regression| mean_difference_text(&regression.restricted_mean))) }
                             }
                             tr {
                                 th scope="row" { "Hazard ratio" }
                                 td.n { (hazard_text(&pair.crude)) } td.n { (hazard_text(&pair.weighted)) }
-                                td.n { (match &pair.regression {
-                                    Computed::Computed(regression) => ratio_text(&regression.hazard_ratio.hazard_ratio),
-                                    Computed::NotComputed(_) => "not computed".to_owned(),
-                                }) }
+                                td.n { (by_regression(pair, |regression| ratio_text(&regression.hazard_ratio.hazard_ratio))) }
                             }
                         }
                     } }))
@@ -400,7 +386,7 @@ fn adjusted_section(comparison: &Comparison) -> Markup {
                     "; " (counted(within.informative_patients, "patient informs", "patients inform")) ". Log-rank within patients: " (known(&within.test, |test| p_value(test.p_value))) "."
                 }
                 ul { @for one in &within.hazard_ratios { li {
-                    (one.column.level.as_deref().unwrap_or("")) " against " (label(comparison, comparison.reference)) ": hazard ratio " (ratio_text(&one.hazard_ratio))
+                    (one.column.level.as_deref().unwrap_or("")) " against " (comparison.label(comparison.reference)) ": hazard ratio " (ratio_text(&one.hazard_ratio))
                 } } }
             }
         }
@@ -462,13 +448,6 @@ fn together_section(comparison: &Comparison, charts: &ComparisonCharts) -> Marku
 }
 
 fn published_section(comparison: &Comparison) -> Markup {
-    let named = |code: &str| {
-        comparison
-            .levels
-            .iter()
-            .find(|level| level.group.level == code)
-            .map_or_else(|| code.to_owned(), |level| level.group.label.clone())
-    };
     html! {
         h2 id="published" { "What was published about these levels" }
         @if comparison.published.is_empty() { p { "Nothing in the table of sources is about two of these levels." } }
@@ -478,11 +457,11 @@ fn published_section(comparison: &Comparison) -> Markup {
                 caption { "Published comparisons" }
                 thead { tr { th scope="col" { "Class" } th scope="col" { "Against" } th scope="col" { "About" } th scope="col" { "Better" } th scope="col" { "What it says" } th scope="col" { "Source" } } }
                 tbody { @for finding in &comparison.published { tr {
-                    td { (named(&finding.first)) } td { (named(&finding.second)) } td { (finding.outcome) }
+                    td { (comparison.label_of(&finding.first)) } td { (comparison.label_of(&finding.second)) } td { (finding.outcome) }
                     td { (match finding.direction {
-                        PublishedDirection::FirstBetter => named(&finding.first),
-                        PublishedDirection::SecondBetter => named(&finding.second),
-                        PublishedDirection::NoDifference => "no difference".to_owned(),
+                        PublishedDirection::FirstBetter => comparison.label_of(&finding.first),
+                        PublishedDirection::SecondBetter => comparison.label_of(&finding.second),
+                        PublishedDirection::NoDifference => "no difference",
                     }) }
                     td { (finding.says) } td { (finding.source) }
                 } } }

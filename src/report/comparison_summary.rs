@@ -24,8 +24,8 @@ pub fn comparison_summary(comparison: &Comparison, out: &Path) -> String {
     for verdict in &comparison.verdicts {
         let said = verdict_text(comparison, verdict);
         text.push('\n');
-        for part in [Some(said.finding), said.absolute, said.ends, Some(said.basis), said.needed].into_iter().flatten() {
-            text.push_str(&format!("{}\n", escape_terminal(&part)));
+        for part in said.sentences() {
+            text.push_str(&format!("{}\n", escape_terminal(part)));
         }
         for part in said.published {
             text.push_str(&format!("  {}\n", escape_terminal(&part)));

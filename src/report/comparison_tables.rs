@@ -4,7 +4,7 @@ use super::tables::{Table, Writer, number};
 use crate::quantity::{Estimate, Known};
 use crate::record::Coded;
 use crate::result::{Comparison, Computed, TogetherLine};
-use crate::stats::{Contrast, WeightedComparison};
+use crate::stats::{Contrast, CoxCoefficient, WeightedComparison};
 use crate::wording::why_not_known;
 
 /// All tables.
@@ -100,13 +100,16 @@ fn of_comparison(writer: &mut Writer, row: &[String], found: &WeightedComparison
         writer.row(contrast(row, "restricted_mean_days", number(one.horizon), &one.difference));
     }
     if let Known::Known(ratio) = &found.hazard_ratio {
-        let estimate = &ratio.coefficient.hazard_ratio;
-        let mut cells = row.to_vec();
-        cells.extend(["hazard_ratio".to_owned(), String::new(), number(estimate.value)]);
-        cells.extend(limits(estimate));
-        cells.push(ratio.coefficient.test.known().map_or_else(String::new, |test| number(test.p_value)));
-        writer.row(cells);
+        writer.row(hazard_ratio(row, &ratio.coefficient));
     }
+}
+
+fn hazard_ratio(row: &[String], found: &CoxCoefficient) -> Vec<String> {
+    let mut cells = row.to_vec();
+    cells.extend(["hazard_ratio".to_owned(), String::new(), number(found.hazard_ratio.value)]);
+    cells.extend(limits(&found.hazard_ratio));
+    cells.push(found.test.known().map_or_else(String::new, |test| number(test.p_value)));
+    cells
 }
 
 fn differences(comparison: &Comparison) -> Table {
@@ -127,12 +130,7 @@ fn differences(comparison: &Comparison) -> Table {
                 if let Known::Known(mean) = &regression.restricted_mean {
                     writer.row(contrast(&start, "restricted_mean_days", number(mean.horizon), &mean.difference));
                 }
-                let estimate = &regression.hazard_ratio.hazard_ratio;
-                let mut cells = start;
-                cells.extend(["hazard_ratio".to_owned(), String::new(), number(estimate.value)]);
-                cells.extend(limits(estimate));
-                cells.push(regression.hazard_ratio.test.known().map_or_else(String::new, |test| number(test.p_value)));
-                writer.row(cells);
+                writer.row(hazard_ratio(&start, &regression.hazard_ratio));
             }
         }
     }

@@ -29,10 +29,19 @@ pub struct VerdictText {
     pub published: Vec<String>,
 }
 
+impl VerdictText {
+    /// All but what was published, as sentences in their order.
+    pub fn sentences(&self) -> impl Iterator<Item = &str> {
+        [Some(&self.finding), self.absolute.as_ref(), self.ends.as_ref(), Some(&self.basis), self.needed.as_ref()]
+            .into_iter()
+            .flatten()
+            .map(String::as_str)
+    }
+}
+
 /// The names of the level and of the reference.
 fn names<'a>(comparison: &'a Comparison, verdict: &Verdict) -> (&'a str, &'a str) {
-    let label = |level: u16| comparison.levels.get(usize::from(level)).map_or("", |level| level.group.label.as_str());
-    (label(verdict.level), label(comparison.reference))
+    (comparison.label(verdict.level), comparison.label(comparison.reference))
 }
 
 /// A verdict in words.
@@ -331,10 +340,6 @@ fn needed_text(comparison: &Comparison, verdict: &Verdict, needed: &Needed) -> S
 }
 
 fn published(comparison: &Comparison, verdict: &Verdict) -> Vec<String> {
-    let label = |code: &String| {
-        let level = comparison.levels.iter().find(|level| level.group.level == *code);
-        level.map_or_else(|| code.clone(), |level| level.group.label.clone())
-    };
     let other = if comparison.endpoint.name == RETENTION {
         String::new()
     } else {
@@ -346,8 +351,8 @@ fn published(comparison: &Comparison, verdict: &Verdict) -> Vec<String> {
         .filter_map(|agreement| {
             let finding = comparison.published.iter().find(|finding| finding.key == agreement.key)?;
             let direction = match finding.direction {
-                PublishedDirection::FirstBetter => format!("{} better retained", label(&finding.first)),
-                PublishedDirection::SecondBetter => format!("{} better retained", label(&finding.second)),
+                PublishedDirection::FirstBetter => format!("{} better retained", comparison.label_of(&finding.first)),
+                PublishedDirection::SecondBetter => format!("{} better retained", comparison.label_of(&finding.second)),
                 PublishedDirection::NoDifference => "no difference found".to_owned(),
             };
             let stands = match agreement.agreement {

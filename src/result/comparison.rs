@@ -109,6 +109,19 @@ pub struct Comparison {
     pub verdicts: Vec<Verdict>,
 }
 
+impl Comparison {
+    /// What people read of the level at a place.
+    pub fn label(&self, level: u16) -> &str {
+        self.levels.get(usize::from(level)).map_or("", |level| level.group.label.as_str())
+    }
+
+    /// What people read of a level by its code; the code itself where nobody has it.
+    pub fn label_of<'a>(&'a self, code: &'a str) -> &'a str {
+        let level = self.levels.iter().find(|level| level.group.level == code);
+        level.map_or(code, |level| level.group.label.as_str())
+    }
+}
+
 /// What is compared.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ComparedFactor {

@@ -13,6 +13,7 @@ use manebit::stats::{
 use serde_json::Value;
 
 use super::run::{Records, said};
+use super::stats_scores::SUBJECTS;
 
 fn answers(records: &Records, arguments: &[&str]) -> ScoreAnswers {
     let output = records.run(&[&["scores"], arguments, &["--json"]].concat());
@@ -188,21 +189,7 @@ fn scores_of_the_same_subjects_give_the_published_numbers() {
     near(tests.mid_p.p_value, 0.038_574_218_75, 12);
     assert!(found.friedman.is_none() && found.cochran_q.is_none(), "only two");
     // Cochran's Q; two packages.
-    let subjects = [
-        [0, 0, 0],
-        [1, 1, 0],
-        [1, 1, 1],
-        [1, 0, 0],
-        [1, 1, 0],
-        [1, 1, 1],
-        [0, 1, 0],
-        [1, 1, 0],
-        [1, 0, 0],
-        [0, 0, 0],
-        [1, 1, 1],
-        [1, 1, 0],
-    ];
-    let csv = scored(&subjects.map(|scores| scores.map(Some).to_vec()));
+    let csv = scored(&SUBJECTS.map(|scores| scores.map(Some).to_vec()));
     let found = of_csv(&csv, &[&BY[..], &["--want", "paired", "--share-of", "1"]].concat()).paired.expect("pairs");
     let q = known(&found.cochran_q.expect("three"));
     near(q.statistic, 8.857_142_857, 10);

@@ -19,6 +19,22 @@ use serde_json::Value;
 
 const USUAL: ConfidenceLevel = ConfidenceLevel::USUAL;
 
+/// Twelve subjects scored three times, for Cochran's Q.
+pub const SUBJECTS: [[u32; 3]; 12] = [
+    [0, 0, 0],
+    [1, 1, 0],
+    [1, 1, 1],
+    [1, 0, 0],
+    [1, 1, 0],
+    [1, 1, 1],
+    [0, 1, 0],
+    [1, 1, 0],
+    [1, 0, 0],
+    [0, 0, 0],
+    [1, 1, 1],
+    [1, 1, 0],
+];
+
 fn reference() -> Value {
     serde_json::from_str(include_str!("../reference/scores.json")).expect("reference values")
 }
@@ -241,21 +257,7 @@ fn several_samples_and_pairs() {
     printed(test.statistic, 11.27272727, 10);
     printed(test.probability.p_value, 0.003565811446, 10);
     // Cochran's Q; two packages.
-    let subjects = [
-        [0, 0, 0],
-        [1, 1, 0],
-        [1, 1, 1],
-        [1, 0, 0],
-        [1, 1, 0],
-        [1, 1, 1],
-        [0, 1, 0],
-        [1, 1, 0],
-        [1, 0, 0],
-        [0, 0, 0],
-        [1, 1, 1],
-        [1, 1, 0],
-    ];
-    let test = known(&cochran_q_test(&subjects.map(|subject| subject.map(|yes| yes == 1))));
+    let test = known(&cochran_q_test(&SUBJECTS.map(|subject| subject.map(|yes| yes == 1))));
     printed(test.statistic, 8.857142857, 10);
     printed(test.probability.p_value, 0.01193152254, 10);
     let all = reference();

@@ -15,19 +15,23 @@ use rand_chacha::ChaCha12Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use serde_json::Value;
 
-fn reference() -> Value {
+/// The reference values.
+pub fn reference() -> Value {
     serde_json::from_str(include_str!("../reference/watching.json")).expect("reference values")
 }
 
-fn number(value: &Value) -> f64 {
+/// A number of the reference.
+pub fn number(value: &Value) -> f64 {
     value.as_f64().expect("a number")
 }
 
-fn whole(value: &Value) -> i32 {
+/// A whole number of the reference.
+pub fn whole(value: &Value) -> i32 {
     value.as_i64().expect("a whole number") as i32
 }
 
-fn list(value: &Value) -> &[Value] {
+/// A list of the reference.
+pub fn list(value: &Value) -> &[Value] {
     value.as_array().expect("a list")
 }
 
@@ -36,8 +40,9 @@ fn near(value: f64, reference: f64, relative: f64) {
     assert!((value / reference - 1.0).abs() <= relative, "{value:?} against {reference:?}");
 }
 
+/// Within `allowed` of the reference.
 #[track_caller]
-fn absolute(value: f64, reference: f64, allowed: f64) {
+pub fn absolute(value: f64, reference: f64, allowed: f64) {
     assert!((value - reference).abs() <= allowed, "{value:?} against {reference:?}");
 }
 

@@ -64,12 +64,9 @@ fn close(found: f64, printed: f64, half_unit: f64) {
     assert!((found - printed).abs() <= half_unit, "{found} against {printed}");
 }
 
-/// Tuncer et al., Aust Dent J 2013 (doi 10.1111/adj.12028): 62 and 61 placed, all seen at 6, 12 and 24 months; printed
-/// retention 82, 77, 69 % and 75, 62, 49 %, which fix the counts (unique integers). Annual failure recomputed from 43/62 and
-/// 30/61 over two years: geometric 16.72 and 29.87, linear 15.32 and 25.41 % a year (arithmetic).
-#[test]
-fn full_recall_makes_the_product_limit_the_plain_proportion() {
-    let records = records(&[
+/// The trial of Tuncer et al. 2013: 62 and 61 placed, all seen at each recall.
+pub fn all_recalled() -> Records {
+    records(&[
         Arm {
             etch: "etch_and_rinse",
             class: "two_step_etch_and_rinse",
@@ -84,7 +81,15 @@ fn full_recall_makes_the_product_limit_the_plain_proportion() {
             evaluated: 61,
             lost_in_all: &[(6, 15), (12, 23), (24, 31)],
         },
-    ]);
+    ])
+}
+
+/// Tuncer et al., Aust Dent J 2013 (doi 10.1111/adj.12028): 62 and 61 placed, all seen at 6, 12 and 24 months; printed
+/// retention 82, 77, 69 % and 75, 62, 49 %, which fix the counts (unique integers). Annual failure recomputed from 43/62 and
+/// 30/61 over two years: geometric 16.72 and 29.87, linear 15.32 and 25.41 % a year (arithmetic).
+#[test]
+fn full_recall_makes_the_product_limit_the_plain_proportion() {
+    let records = all_recalled();
     let review = records.review(&[]);
     assert_eq!((review.totals.restorations, review.totals.failures), (123, 50));
     let expected = [

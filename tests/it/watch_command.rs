@@ -12,27 +12,7 @@ use manebit::watching::answer::WatchAnswers;
 use serde_json::Value;
 
 use super::run::{Records, said};
-
-fn reference() -> Value {
-    serde_json::from_str(include_str!("../reference/watching.json")).expect("reference values")
-}
-
-fn number(value: &Value) -> f64 {
-    value.as_f64().expect("a number")
-}
-
-fn whole(value: &Value) -> i32 {
-    value.as_i64().expect("a whole number") as i32
-}
-
-fn list(value: &Value) -> &[Value] {
-    value.as_array().expect("a list")
-}
-
-#[track_caller]
-fn absolute(value: f64, reference: f64, allowed: f64) {
-    assert!((value - reference).abs() <= allowed, "{value:?} against {reference:?}");
-}
+use super::stats_watching::{absolute, list, number, reference, whole};
 
 fn answers(records: &Records, arguments: &[&str]) -> WatchAnswers {
     let mut all = vec!["watch", "records/a.csv", "--json"];
