@@ -76,7 +76,6 @@ fn refused(error: CompareError) -> Stop {
             "correct adjust_for in the protocol; a column of the practice's own stands under own_factors, too"
         }
         CompareError::UnknownLevel(..) => "correct --reference",
-        CompareError::TooManyLevels(..) => "name another factor with --by, or put levels together in the records",
         CompareError::NothingToCompare(_) => "name another factor with --by, or record this one",
         CompareError::Table(_) => return fault(error),
     };

@@ -10,9 +10,9 @@ use super::crude::pair;
 use crate::quantity::Known;
 use crate::result::{Adjusted, AdjustedPair, Computed, RegressionPair};
 use crate::stats::{
-    Axis, ColumnBalance, Covariate, CoxDesign, CoxModel, CoxOptions, EValue, EffectScale, Ending, FirthPenalty, NO_GROUP,
-    WeightTrimming, WeightedComparison, WeightedPopulation, balance, cox_regression, e_value, propensities,
-    propensity_weights,
+    Axis, ColumnBalance, Covariate, CovariateValues, CoxDesign, CoxModel, CoxOptions, EValue, EffectScale, Ending,
+    FirthPenalty, NO_GROUP, WeightTrimming, WeightedComparison, WeightedPopulation, balance, cox_regression, e_value,
+    propensities, propensity_weights,
 };
 
 /// Below this part of failures an outcome is rare, and ratios of hazards are nearly those of risks.
@@ -76,6 +76,15 @@ struct Weighed {
     penalised: bool,
 }
 
+/// How many coefficients these covariates have in a model.
+fn coefficients(covariates: &[Covariate]) -> usize {
+    let of = |covariate: &Covariate| match &covariate.values {
+        CovariateValues::Number { .. } => 1,
+        CovariateValues::Factor { levels, .. } => levels.len().saturating_sub(1),
+    };
+    covariates.iter().map(of).sum()
+}
+
 fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
     let present = |level: u16| rows.levels.codes().contains(&level);
     if let Some(level) = (0..rows.levels.levels()).find(|level| !present(*level)) {
@@ -85,6 +94,17 @@ fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
         ));
     }
     let design = CoxDesign::new(covariates.to_vec()).map_err(|error| error.to_string())?;
+    let coefficients = coefficients(covariates);
+    let rarest = (0..rows.levels.levels())
+        .map(|level| (rows.levels.codes().iter().filter(|code| **code == level).count(), level))
+        .min();
+    // So few can nearly always be told from the others without error, whatever they have in common with them.
+    if let Some((count, level)) = rarest.filter(|(count, _)| *count <= coefficients) {
+        return Err(format!(
+            "{} has {count} restorations with everything recorded that is adjusted for, no more than what is adjusted for has coefficients ({coefficients}): too few to tell which of the others are like them",
+            rows.labels[usize::from(level)]
+        ));
+    }
     let clusters = rows.observations.cluster();
     let found = propensities(&rows.levels, clusters, None, &design, FirthPenalty::IfSeparated)
         .map_err(|problem| problem.to_string())?;

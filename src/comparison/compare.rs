@@ -30,9 +30,6 @@ use crate::wording::hexadecimal;
 /// The layout of the comparison's `results.json`.
 const FORMAT: u32 = 1;
 
-/// Most levels that are held against each other.
-const MOST_LEVELS: usize = 50;
-
 /// What a comparison needs.
 pub struct CompareRequest<'a> {
     /// Placements.
@@ -62,8 +59,6 @@ pub enum CompareError {
     UnknownCovariate(String),
     /// A level that nobody has, with those there are.
     UnknownLevel(String, Vec<String>),
-    /// More levels than can be held against each other, with how many.
-    TooManyLevels(String, usize),
     /// No restoration has a value of the factor.
     NothingToCompare(String),
     /// A table without the columns it should have: a fault of the program.
@@ -82,9 +77,6 @@ impl fmt::Display for CompareError {
             Self::UnknownCovariate(name) => write!(f, "the protocol adjusts for {name}, which the records don't have"),
             Self::UnknownLevel(name, known) => {
                 write!(f, "no restoration is of the level {name}; there are: {}", known.join(", "))
-            }
-            Self::TooManyLevels(name, count) => {
-                write!(f, "{name} has {count} levels, and a comparison takes at most {MOST_LEVELS}")
             }
             Self::NothingToCompare(name) => write!(f, "no restoration that is followed has a value of {name}"),
             Self::Table(error) => error.fmt(f),
@@ -108,9 +100,6 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let CompareRequest { placements, histories, protocol, .. } = *request;
     let factor = factor_levels(request.factor, &protocol.own_factors, placements, histories)?
         .ok_or_else(|| CompareError::UnknownFactor(request.factor.to_owned()))?;
-    if factor.levels.len() > MOST_LEVELS {
-        return Err(CompareError::TooManyLevels(factor.name, factor.levels.len()));
-    }
     let endpoint = match request.endpoint {
         None => protocol.endpoints.first(),
         Some(name) => protocol.endpoints.iter().find(|endpoint| endpoint.name == name),
@@ -152,6 +141,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
             placed: &placed,
             missing: records.missing,
             hidden: records.hidden,
+            levels_together: records.levels_together,
             crude: &crude,
             adjusted: &with_adjustment.adjusted,
             balance: &with_adjustment.balance,

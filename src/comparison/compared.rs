@@ -1,13 +1,14 @@
 //! The rows that are compared: one endpoint's observations of one factor's levels, with what they may be adjusted for. Plain columns,
 //! whoever made them.
 
+use super::pooled::pooled;
 use crate::quantity::Days;
 use crate::result::CovariateSetAside;
 use crate::stats::{Covariate, CovariateValues, Grouping, Intervals, NO_GROUP, Observations, RefusedBounds, TimedBounds};
 
 /// A factor that is adjusted for puts levels with fewer restorations than this together.
 pub const LEAST_OF_LEVEL: u64 = 10;
-/// So many levels of a factor that is adjusted for are kept apart, the most frequent ones; the others are put together.
+/// Up to so many levels of a factor that is adjusted for are kept apart, the most frequent ones; the others are put together.
 pub const MOST_LEVELS: usize = 20;
 /// A covariate that is missing in more than this part is not adjusted for: too many restorations would be left out.
 pub const MOST_MISSING: f64 = 0.3;
@@ -183,32 +184,17 @@ fn with_rare_levels_together(covariate: &Covariate) -> Covariate {
     for &code in codes.codes().iter().filter(|&&code| code != NO_GROUP) {
         counts[usize::from(code)] += 1;
     }
-    let mut sorted = counts.clone();
-    sorted.sort_unstable_by(|one, other| other.cmp(one));
-    let least = sorted.get(MOST_LEVELS).map_or(LEAST_OF_LEVEL, |next| LEAST_OF_LEVEL.max(next + 1));
-    let mut number = vec![NO_GROUP; levels.len()];
-    let mut kept: Vec<String> = Vec::new();
-    let mut kept_counts = Vec::new();
-    for (level, &count) in counts.iter().enumerate().filter(|(_, count)| **count >= least) {
-        number[level] = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
-        kept.push(levels[level].clone());
-        kept_counts.push(count);
+    let pooled = pooled(&counts, LEAST_OF_LEVEL, MOST_LEVELS + 1, None);
+    let mut kept: Vec<(String, u64)> = pooled.apart.iter().map(|&level| (levels[level].clone(), counts[level])).collect();
+    if !pooled.together.is_empty() {
+        kept.push((OTHERS.to_owned(), pooled.together.iter().map(|&level| counts[level]).sum()));
     }
-    let rare: u64 = counts.iter().filter(|count| **count < least).sum();
-    if rare > 0 {
-        let others = u16::try_from(kept.len()).unwrap_or(NO_GROUP);
-        number.iter_mut().zip(&counts).filter(|(_, count)| **count < least).for_each(|(number, _)| *number = others);
-        kept.push(OTHERS.to_owned());
-        kept_counts.push(rare);
-    }
-    let most = kept_counts
-        .iter()
-        .enumerate()
-        .fold((0, 0), |best, (level, &count)| if count > best.1 { (level, count) } else { best });
-    let codes = codes.codes().iter().map(|&code| number.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
+    let most = (0..kept.len()).fold(0, |best, level| if kept[level].1 > kept[best].1 { level } else { best });
+    let codes = codes.codes().iter().map(|&code| pooled.place.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
     let count = u16::try_from(kept.len()).unwrap_or(NO_GROUP - 1);
     let grouping = Grouping::new(codes, count).unwrap_or_default();
-    Covariate::factor(covariate.name.clone(), grouping, kept, u16::try_from(most.0).unwrap_or(0))
+    let names = kept.into_iter().map(|(name, _)| name).collect();
+    Covariate::factor(covariate.name.clone(), grouping, names, u16::try_from(most).unwrap_or(0))
 }
 
 /// Whether all rows with a value have the same, or all but fewer than [`LEAST_OF_LEVEL`].

@@ -18,14 +18,18 @@ pub const COMPETING_NOT_RARE: f64 = 0.1;
 /// How time enters the test of proportional hazards: by how many had failed.
 pub const PROPORTIONALITY_SCALE: TimeScale = TimeScale::Failed;
 
-/// Why a level is described and not tested, with the level; none if all may be tested.
+/// The levels that are described and not tested, each with its failures and patients; none if all may be tested.
 pub fn too_small(rows: &Compared, asked: &Questions) -> Vec<(u16, u64, u64)> {
-    let groups = rows.observations.by_group(&rows.levels);
+    let (endings, patients, codes) = (rows.observations.ending(), rows.observations.cluster(), rows.levels.codes());
+    let clusters = patients.iter().max().map_or(0, |last| *last as usize + 1);
     (0..rows.levels.levels())
-        .zip(&groups)
-        .map(|(level, group)| {
-            let failures = group.ending().iter().filter(|ending| **ending == Ending::Failed).count() as u64;
-            (level, failures, group.clusters_present())
+        .map(|level| {
+            let (mut failures, mut seen) = (0, vec![false; clusters]);
+            for place in (0..codes.len()).filter(|place| codes[*place] == level) {
+                failures += u64::from(endings[place] == Ending::Failed);
+                seen[patients[place] as usize] = true;
+            }
+            (level, failures, seen.into_iter().filter(|seen| *seen).count() as u64)
         })
         .filter(|(_, failures, patients)| *failures < asked.least_failures || *patients < asked.least_patients)
         .collect()

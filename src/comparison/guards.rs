@@ -36,6 +36,8 @@ pub struct Weighed<'a> {
     pub missing: u64,
     /// Of hidden levels.
     pub hidden: u64,
+    /// How many levels were put together.
+    pub levels_together: u64,
     /// Without adjustment.
     pub crude: &'a Crude,
     /// With adjustment.
@@ -105,6 +107,9 @@ pub fn guards(weighed: &Weighed<'_>, asked: &Questions) -> Vec<Guard> {
     }
     if weighed.missing > 0 {
         guards.push(Guard::MissingLevels { missing: weighed.missing });
+    }
+    if weighed.levels_together > 0 {
+        guards.push(Guard::LevelsTogether { levels: weighed.levels_together });
     }
     if weighed.hidden > 0 {
         guards.push(Guard::HiddenLevels { hidden: weighed.hidden });

@@ -3,6 +3,7 @@
 //! - [`asked`]: what the estimators are asked for
 //! - [`rows`]: cohort to the rows that are compared
 //! - [`compared`]: those rows, as plain columns
+//! - [`pooled`]: rare levels put together
 //! - [`crude`]: levels compared as they are
 //! - [`adjusted`]: levels compared as if the same kind of restorations had been in each
 //! - [`within`]: patients who have restorations of several levels
@@ -20,6 +21,7 @@ pub mod compared;
 pub mod criteria;
 pub mod crude;
 pub mod guards;
+pub mod pooled;
 pub mod published;
 pub mod rows;
 pub mod together;

@@ -1,6 +1,7 @@
 //! Cohort to the rows that are compared: which restorations, of which level, with what they may be adjusted for.
 
 use super::compared::{Compared, ComparedCovariate};
+use super::pooled::pooled;
 use crate::cohort::recall::Due;
 use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
 use crate::protocol::Protocol;
@@ -9,6 +10,9 @@ use crate::quantity::{DAYS_PER_YEAR, Days};
 use crate::record::{Cell, PLACEMENT_COLUMNS};
 use crate::stats::{Covariate, Grouping, NO_GROUP, Observations};
 use crate::table::{PlacementTable, TableError};
+
+/// Most levels that are held against each other: as many as a chart draws.
+const MOST_LEVELS: usize = 8;
 
 /// The rows, and what else of them is told.
 pub struct ComparedRecords {
@@ -22,6 +26,8 @@ pub struct ComparedRecords {
     pub missing: u64,
     /// Restorations of levels that are hidden, having few patients.
     pub hidden: u64,
+    /// How many levels are put together, having fewer restorations than those that stand apart.
+    pub levels_together: u64,
 }
 
 /// Why there are no rows.
@@ -55,38 +61,60 @@ pub struct Source<'a> {
 
 impl Source<'_> {
     /// The rows of the levels of a factor; the reference is the level of this code or label, else the protocol's, else the one with
-    /// most restorations.
+    /// most restorations. Of more than [`MOST_LEVELS`] levels those with fewest restorations are put together.
     ///
     /// # Errors
     /// When the protocol adjusts for something that the records don't have.
     pub fn rows(&self, factor: &FactorLevels, reference: Option<&str>) -> Result<ComparedRecords, RowsError> {
-        let mut counts = vec![0_u64; factor.levels.len()];
-        let mut patients = vec![std::collections::BTreeSet::new(); factor.levels.len()];
         let of = |place: usize| factor.codes[self.follow_up.restoration[place] as usize];
         let observations = &self.follow_up.observations;
+        let mut counts = vec![0_u64; factor.levels.len()];
         for place in 0..observations.len() {
-            if let Some(level) = counts.get_mut(usize::from(of(place))) {
-                *level += 1;
-                patients[usize::from(of(place))].insert(observations.cluster()[place]);
+            if let Some(count) = counts.get_mut(usize::from(of(place))) {
+                *count += 1;
             }
         }
-        let shown = |level: usize| counts[level] > 0 && patients[level].len() >= self.protocol.smallest_cell as usize;
-        let mut number = vec![NO_GROUP; counts.len()];
-        let (mut codes, mut labels, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
-        for level in (0..counts.len()).filter(|level| shown(*level)) {
-            number[level] = u16::try_from(codes.len()).unwrap_or(NO_GROUP);
-            codes.push(factor.levels[level].0.clone());
-            labels.push(factor.levels[level].1.clone());
-            sizes.push(counts[level]);
-        }
-        let level_of = |place: usize| number.get(usize::from(of(place))).copied().unwrap_or(NO_GROUP);
-        let kept: Vec<usize> = (0..observations.len()).filter(|&place| level_of(place) != NO_GROUP).collect();
         let named = reference.or_else(|| self.protocol.reference_levels.get(&factor.name).map(String::as_str));
-        let by_name = |name: &str| {
-            codes.iter().position(|code| code == name).or_else(|| labels.iter().position(|label| label == name))
-        };
-        let largest = (0..sizes.len()).fold(0, |best, level| if sizes[level] > sizes[best] { level } else { best });
-        let reference = u16::try_from(named.and_then(by_name).unwrap_or(largest)).unwrap_or(0);
+        let always = named.and_then(|name| {
+            let code = factor.levels.iter().position(|(code, _)| code == name);
+            code.or_else(|| factor.levels.iter().position(|(_, label)| label == name))
+        });
+        let pooled = pooled(&counts, 1, MOST_LEVELS, always);
+        let mut every: Vec<(String, String)> = pooled.apart.iter().map(|&level| factor.levels[level].clone()).collect();
+        if !pooled.together.is_empty() {
+            every.push(("all_others".to_owned(), "all others".to_owned()));
+        }
+        let place_of = |place: usize| pooled.place.get(usize::from(of(place))).copied().unwrap_or(NO_GROUP);
+        let mut sizes_of_every = vec![0_u64; every.len()];
+        let mut patients = vec![std::collections::BTreeSet::new(); every.len()];
+        for place in 0..observations.len() {
+            if let Some(size) = sizes_of_every.get_mut(usize::from(place_of(place))) {
+                *size += 1;
+                patients[usize::from(place_of(place))].insert(observations.cluster()[place]);
+            }
+        }
+        let mut number = vec![NO_GROUP; every.len()];
+        let (mut codes, mut labels, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
+        let mut reference = None;
+        for (level, (code, label)) in every.into_iter().enumerate() {
+            if patients[level].len() < self.protocol.smallest_cell as usize {
+                continue;
+            }
+            if always.is_some() && pooled.apart.get(level).copied() == always {
+                reference = Some(codes.len());
+            }
+            number[level] = u16::try_from(codes.len()).unwrap_or(NO_GROUP);
+            codes.push(code);
+            labels.push(label);
+            sizes.push(sizes_of_every[level]);
+        }
+        let level_of = |place: usize| number.get(usize::from(place_of(place))).copied().unwrap_or(NO_GROUP);
+        let kept: Vec<usize> = (0..observations.len()).filter(|&place| level_of(place) != NO_GROUP).collect();
+        // Nothing is held against levels that were put together if that can be helped.
+        let single = if pooled.together.is_empty() || sizes.len() < 2 { sizes.len() } else { sizes.len() - 1 };
+        let largest = (0..single).fold(0, |best, level| if sizes[level] > sizes[best] { level } else { best });
+        let by_code = || named.and_then(|name| codes.iter().position(|code| code == name));
+        let reference = u16::try_from(reference.or_else(by_code).unwrap_or(largest)).unwrap_or(0);
         let mut rows = Observations::with_capacity(kept.len());
         for &place in &kept {
             // Every row was accepted once with the same days, so it is accepted again.
@@ -104,6 +132,7 @@ impl Source<'_> {
         Ok(ComparedRecords {
             hidden: observations.len() as u64 - missing - kept.len() as u64,
             missing,
+            levels_together: pooled.together.len() as u64,
             codes,
             rows: Compared {
                 observations: rows,

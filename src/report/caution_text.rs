@@ -69,7 +69,7 @@ pub fn caution_text(caution: &Caution) -> String {
 pub const fn not_randomised(origin: FactorOrigin) -> &'static str {
     match origin {
         FactorOrigin::ChosenAtChair => {
-            "chosen at the chair, not by lot. Levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
+            "chosen at the chair, not at random. Levels may differ in lesions, patients, years and operators, so a difference is not proof that the technique made it."
         }
         FactorOrigin::Given => {
             "not given by lot. Levels may differ in much else (technique, patients, years, operators), so a difference is not proof of what made it."

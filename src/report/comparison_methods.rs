@@ -2,7 +2,7 @@
 
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{flow_branches, flow_steps, interval_note};
-use super::guard_text::guard_text;
+use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{listed, verdict_text};
 use crate::protocol::FailureDayReading;
@@ -161,8 +161,8 @@ pub fn hand_out(comparison: &Comparison) -> String {
         text.push('\n');
     }
     text.push_str(&format!("> {STANDING_CAUTION}\n\n## What weakens it\n\n"));
-    for guard in &comparison.guards {
-        text.push_str(&format!("- {}\n", plain(&guard_text(guard, &comparison.factor.label))));
+    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label) {
+        text.push_str(&format!("- {}\n", plain(&guard)));
     }
     text.push_str(&levels_table(comparison));
     text.push_str("\n## From records to results\n\n");

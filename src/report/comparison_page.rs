@@ -7,7 +7,7 @@ use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{ComparisonCharts, interval_note, line_label, together_note};
 use super::comparison_methods::{methods, reporting_items};
 use super::frame::{ReadCurves, chart, framed, scrolled, words};
-use super::guard_text::guard_text;
+use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
 use crate::quantity::{ConfidenceInterval, DAYS_PER_YEAR, Estimate, Fraction, Known, WhyNotKnown};
@@ -68,12 +68,7 @@ const SECTIONS: &[(&str, &str)] = &[
 ];
 
 fn guards(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
-    let texts: Vec<String> = comparison
-        .guards
-        .iter()
-        .filter(|guard| chosen(guard))
-        .map(|guard| guard_text(guard, &comparison.factor.label))
-        .collect();
+    let texts = guard_texts(comparison.guards.iter().filter(|guard| chosen(guard)), &comparison.factor.label);
     html! { @if !texts.is_empty() { ul { @for text in &texts { li { (text) } } } } }
 }
 

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::caution_text::STANDING_CAUTION;
 use super::folder::COMPARISON_PAGE;
-use super::guard_text::guard_text;
+use super::guard_text::guard_texts;
 use super::verdict_text::verdict_text;
 use crate::result::Comparison;
 use crate::wording::{counted, escape_terminal};
@@ -32,8 +32,8 @@ pub fn comparison_summary(comparison: &Comparison, out: &Path) -> String {
         }
     }
     text.push_str("\nMind:\n");
-    for guard in &comparison.guards {
-        text.push_str(&format!("  - {}\n", escape_terminal(&guard_text(guard, &comparison.factor.label))));
+    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label) {
+        text.push_str(&format!("  - {}\n", escape_terminal(&guard)));
     }
     text.push_str(&format!("  - {STANDING_CAUTION}\n\n"));
     text.push_str(&format!("The comparison is in {}; open {}.\n", out.display(), out.join(COMPARISON_PAGE).display()));

@@ -1,8 +1,75 @@
 //! The words of each guard: what weakens a comparison, with the numbers that raised it.
 
 use super::caution_text::not_randomised;
+use crate::quantity::Fraction;
 use crate::result::Guard;
 use crate::wording::{count, counted, p_value, percent, span};
+
+/// From so many guards of one kind on, one sentence names all their levels.
+const SEVERAL: usize = 3;
+
+/// Guards as sentences, in their order; several of one kind as one. `factor` is what people read of the factor.
+pub fn guard_texts<'a>(guards: impl Iterator<Item = &'a Guard>, factor: &str) -> Vec<String> {
+    let guards: Vec<&Guard> = guards.collect();
+    let alike = guards.chunk_by(|one, other| std::mem::discriminant(*one) == std::mem::discriminant(*other));
+    alike
+        .flat_map(|alike| match several_text(alike) {
+            Some(text) if alike.len() >= SEVERAL => vec![text],
+            _ => alike.iter().map(|guard| guard_text(guard, factor)).collect(),
+        })
+        .collect()
+}
+
+/// Guards of one kind as one sentence; none where each needs its own.
+fn several_text(alike: &[&Guard]) -> Option<String> {
+    let parts: Vec<String> = alike.iter().map(|guard| part_of_several(guard)).collect::<Option<_>>()?;
+    let parts = parts.join("; ");
+    Some(match alike.first()? {
+        Guard::TooFew { least_failures, least_patients, .. } => format!(
+            "Described, not tested, since the protocol asks for {least_failures} failures and {least_patients} patients in every level: {parts}."
+        ),
+        Guard::LowRecall { .. } => {
+            format!("Of those due under 60 % were seen, and those who stayed away may have fared differently: {parts}.")
+        }
+        Guard::OnePeriod { .. } => format!(
+            "Placed mostly at other times than the reference, so that what differs may be the calendar (materials, hands, recalls) and not the choice: {parts}."
+        ),
+        Guard::OneOperator { .. } => {
+            format!("Placed by one operator only, so that what differs may be the hands and not the choice: {parts}.")
+        }
+        Guard::LittleOverlap { .. } => format!(
+            "Some restorations had next to no chance of these, as they were, so that the adjusted numbers lean on few that are like them: {parts}."
+        ),
+        Guard::StillDifferent { .. } => {
+            format!("Weighting left standardised differences between levels above 0.10: {parts}.")
+        }
+        _ => return None,
+    })
+}
+
+fn part_of_several(guard: &Guard) -> Option<String> {
+    Some(match guard {
+        Guard::TooFew { level, failures, patients, .. } => format!(
+            "{level} ({} in {})",
+            counted(*failures, "failure", "failures"),
+            counted(*patients, "patient", "patients")
+        ),
+        Guard::LowRecall { level, months, share } => format!("{level} ({} at {months} months)", percent(*share)),
+        Guard::OnePeriod { level, from, to, shared } => format!("{level} ({from} to {to}, {})", shared_text(*shared)),
+        Guard::OneOperator { level } | Guard::LittleOverlap { level } => level.clone(),
+        Guard::StillDifferent { covariate, difference } => format!("{covariate} ({difference:.2})"),
+        _ => return None,
+    })
+}
+
+/// How much of a level was placed while the reference was in use.
+fn shared_text(shared: Fraction) -> String {
+    if shared.value() > 0.0 {
+        format!("only {} of it while the reference was in use", percent(shared))
+    } else {
+        "none of it while the reference was in use".to_owned()
+    }
+}
 
 /// A guard as a sentence; `factor` is what people read of the factor.
 pub fn guard_text(guard: &Guard, factor: &str) -> String {
@@ -30,8 +97,8 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
             span(*shortest_median)
         ),
         Guard::OnePeriod { level, from, to, shared } => format!(
-            "{level} was placed from {from} to {to}; {} while the reference was in use. What differs may be the calendar (materials, hands, recalls) and not the choice.",
-            if shared.value() > 0.0 { format!("only {} of it", percent(*shared)) } else { "none of it".to_owned() }
+            "{level} was placed from {from} to {to}; {}. What differs may be the calendar (materials, hands, recalls) and not the choice.",
+            shared_text(*shared)
         ),
         Guard::OneOperator { level } => {
             format!("{level} was placed by one operator only: what differs may be the hands and not the choice.")
@@ -40,6 +107,10 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
         Guard::MissingLevels { missing } => {
             format!("{} without a value of the factor left out.", counted(*missing, "restoration", "restorations"))
         }
+        Guard::LevelsTogether { levels } => format!(
+            "{} with fewer restorations than those named are put together as “all others”: what is told of them together is told of none of them alone.",
+            counted(*levels, "level", "levels")
+        ),
         Guard::HiddenLevels { hidden } => format!(
             "{} of levels with few patients hidden and left out.",
             counted(*hidden, "restoration", "restorations")

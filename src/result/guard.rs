@@ -99,6 +99,11 @@ pub enum Guard {
         /// How many.
         missing: u64,
     },
+    /// Levels with fewer restorations than those that stand apart are put together.
+    LevelsTogether {
+        /// How many.
+        levels: u64,
+    },
     /// Levels with few patients are hidden.
     HiddenLevels {
         /// Restorations in them.
@@ -165,6 +170,7 @@ impl Guard {
             | Self::OneOperator { .. }
             | Self::OperatorsNotRanked
             | Self::MissingLevels { .. }
+            | Self::LevelsTogether { .. }
             | Self::HiddenLevels { .. } => Weakens::Everything,
             Self::TooFew { .. } | Self::ManyComparisons { .. } | Self::FewClusters { .. } => Weakens::Tests,
             Self::LowRecall { .. }

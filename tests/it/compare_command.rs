@@ -231,6 +231,46 @@ fn the_sample_data_are_compared_in_words() {
     }
 }
 
+/// Lots are many and small: those with most restorations stand apart, the rest are taken together, and nobody is lost.
+#[test]
+fn many_levels_are_compared_by_putting_the_rare_ones_together() {
+    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
+    let read = |name: &str| fs::read(sample.join(name)).expect("the sample");
+    let (placements, visits) = (read("placements.csv"), read("visits.csv"));
+    let records = Records::new(&[("placements.csv", &placements), ("visits.csv", &visits)]);
+    let by_lot = compared(&records, &["--by", "adhesive_lot"]);
+    let labels = |comparison: &Comparison| -> Vec<String> {
+        comparison.levels.iter().map(|level| level.group.label.clone()).collect()
+    };
+    let restorations = |comparison: &Comparison| -> Vec<u64> {
+        comparison.levels.iter().map(|level| level.group.behind.observations).collect()
+    };
+    let found = labels(&by_lot);
+    assert_eq!((found.len(), found.last().map(String::as_str)), (8, Some("all others")));
+    let counts = restorations(&by_lot);
+    let left_out: u64 = by_lot.not_compared.iter().map(|one| one.count).sum();
+    assert_eq!(counts.iter().sum::<u64>() + left_out, by_lot.endpoint_flow.analysed);
+    // Counted from the records: no lot in "all others" has more restorations than one that stands apart.
+    let text = String::from_utf8(placements).expect("text");
+    let mut of_lot = std::collections::BTreeMap::new();
+    let column = text.lines().next().and_then(|head| head.split(',').position(|name| name == "adhesive_lot"));
+    let lots = text.lines().skip(1).filter_map(|line| line.split(',').nth(column?)).filter(|lot| !lot.is_empty());
+    lots.for_each(|lot| *of_lot.entry(lot.to_owned()).or_insert(0_u64) += 1);
+    let most_of_others = of_lot.iter().filter(|(lot, _)| !found.contains(lot)).map(|(_, count)| *count).max();
+    let least_apart = found.iter().filter_map(|lot| of_lot.get(lot)).min().copied();
+    assert!(most_of_others <= least_apart, "{most_of_others:?} {least_apart:?}");
+    let together = u64::try_from(of_lot.len() - 7).expect("a count");
+    assert!(by_lot.guards.contains(&Guard::LevelsTogether { levels: together }), "{:?}", by_lot.guards);
+    assert_ne!(found[usize::from(by_lot.reference)], "all others");
+    // A lot that is asked for stands apart however rare it is, and the others can be asked for, too.
+    let (rare, _) = of_lot.iter().min_by_key(|(_, count)| **count).expect("a lot");
+    let against_rare = compared(&records, &["--by", "adhesive_lot", "--reference", rare]);
+    assert_eq!(labels(&against_rare)[usize::from(against_rare.reference)], *rare);
+    assert_eq!(restorations(&against_rare).iter().sum::<u64>(), counts.iter().sum::<u64>());
+    let against_others = compared(&records, &["--by", "adhesive_lot", "--reference", "all_others"]);
+    assert_eq!(labels(&against_others)[usize::from(against_others.reference)], "all others");
+}
+
 #[test]
 fn what_cannot_be_compared_is_said_with_how_to_mend_it() {
     let records = records(&[

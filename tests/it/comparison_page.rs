@@ -12,7 +12,7 @@ use manebit::report::comparison_page::comparison_page;
 use manebit::report::comparison_summary::comparison_summary;
 use manebit::report::comparison_tables::comparison_tables;
 use manebit::report::folder::{FolderError, write_comparison};
-use manebit::report::guard_text::guard_text;
+use manebit::report::guard_text::{guard_text, guard_texts};
 use manebit::report::verdict_text::{VerdictText, verdict_text};
 use manebit::result::{
     Agreement, Comparison, Computed, FactorOrigin, Guard, Needed, PublishedAgreement, Verdict, VerdictBasis, VerdictKind,
@@ -240,6 +240,7 @@ fn every_guard() -> Vec<Guard> {
         Guard::OneOperator { level: level() },
         Guard::OperatorsNotRanked,
         Guard::MissingLevels { missing: 1 },
+        Guard::LevelsTogether { levels: 47 },
         Guard::HiddenLevels { hidden: 12 },
         Guard::MissingCovariates { left_out: 49, of: 12_345 },
         Guard::NotAdjusted { why: "the protocol names nothing to adjust for".to_owned() },
@@ -262,6 +263,38 @@ fn every_guard_is_said_in_words() {
         writeln!(text, "{:?}: {said}", guard.weakens()).expect("written");
     }
     insta::assert_snapshot!(text);
+}
+
+/// Three levels or more with the same trouble are one sentence; two keep theirs.
+#[test]
+fn the_same_trouble_of_several_levels_is_one_sentence() {
+    let names = ["AD16-3", "AD18-2", "AD20-1"];
+    let few = |level: &&str| Guard::TooFew {
+        level: (*level).to_owned(),
+        failures: 1,
+        patients: 14,
+        least_failures: 5,
+        least_patients: 20,
+    };
+    let period = |(level, shared): (&&str, f64)| Guard::OnePeriod {
+        level: (*level).to_owned(),
+        from: Day::from_calendar(2018, 3, 1).expect("a day"),
+        to: Day::from_calendar(2019, 3, 1).expect("a day"),
+        shared: Fraction::new(shared),
+    };
+    let low = |level: &&str| Guard::LowRecall { level: (*level).to_owned(), months: 60, share: Fraction::new(0.312) };
+    let mut guards: Vec<Guard> = names.iter().map(few).collect();
+    guards.extend(names.iter().zip([0.0, 0.04, 0.0]).map(period));
+    guards.extend(names.iter().map(low));
+    guards.extend(names.iter().map(|level| Guard::OneOperator { level: (*level).to_owned() }));
+    guards.extend(names.iter().map(|level| Guard::LittleOverlap { level: (*level).to_owned() }));
+    guards.extend(names.iter().map(|name| Guard::StillDifferent { covariate: (*name).to_owned(), difference: 0.23 }));
+    let told = guard_texts(guards.iter(), "Adhesive lot");
+    assert_eq!(told.len(), 6);
+    assert!(told.iter().all(|text| names.iter().all(|name| text.contains(name))));
+    insta::assert_snapshot!(told.join("\n"));
+    let two = guard_texts(guards[..2].iter(), "Adhesive lot");
+    assert_eq!(two, guards[..2].iter().map(|guard| guard_text(guard, "Adhesive lot")).collect::<Vec<_>>());
 }
 
 fn page(comparison: &Comparison) -> String {
