@@ -112,7 +112,7 @@ fn base64(bytes: &[u8]) -> String {
     const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut text = String::new();
     for part in bytes.chunks(3) {
-        let whole = (0..3).fold(0_u32, |whole, place| whole << 8 | u32::from(part.get(place).copied().unwrap_or(0)));
+        let whole = (0..3).fold(0_u32, |whole, place| (whole << 8) | u32::from(part.get(place).copied().unwrap_or(0)));
         for place in 0..4 {
             let sign = (whole >> (18 - 6 * place)) & 63;
             let sign = SIGNS.get(sign as usize).copied().map_or('=', char::from);

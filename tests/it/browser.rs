@@ -184,7 +184,7 @@ fn bytes(text: &str) -> Vec<u8> {
     };
     let mut out = Vec::new();
     for part in text.trim_end_matches('=').as_bytes().chunks(4) {
-        let whole = part.iter().fold(0, |whole, &next| whole << 6 | sign(next)) << (6 * (4 - part.len()));
+        let whole = part.iter().fold(0, |whole, &next| (whole << 6) | sign(next)) << (6 * (4 - part.len()));
         out.extend(&whole.to_be_bytes()[1..part.len()]);
     }
     out
