@@ -199,7 +199,7 @@ impl Sheet {
         self.pen.borrow_mut().body.push_str("</g>\n");
     }
 
-    /// The title and, wrapped below it, the definition; their height is [`heading_height`].
+    /// The title and, wrapped below it, the definition; their height is [`Stage::heading_height`].
     pub fn heading(&self, definition: &str) {
         let mut y = MARGIN;
         for line in wrapped(&self.title, self.stage.room(), TITLE, Weight::Bold) {
