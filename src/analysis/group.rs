@@ -91,7 +91,8 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
     }
 }
 
-fn annual_failure(rate: AnnualFailureRate) -> AnnualFailure {
+/// A rate as a result.
+pub fn annual_failure(rate: AnnualFailureRate) -> AnnualFailure {
     use crate::stats::AnnualFailureFormula as Formula;
     let formula = match rate.formula {
         Formula::Geometric => AnnualFormula::Geometric,

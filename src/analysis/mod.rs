@@ -3,6 +3,7 @@
 //! - [`group`]: everything about one group of restorations under one endpoint
 //! - [`comparison`]: the levels of a factor, and whether they are tested
 //! - [`recall`]: recalls and criteria scores
+//! - [`course`]: tooth by tooth, year by year, restoration by restoration
 //! - [`benchmark`]: published rates, as data with sources
 //! - [`caution`]: what weakens these results
 //! - [`mod@review`]: the whole review
@@ -10,6 +11,7 @@
 pub mod benchmark;
 pub mod caution;
 pub mod comparison;
+pub mod course;
 pub mod group;
 pub mod recall;
 pub mod review;

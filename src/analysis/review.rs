@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 use super::benchmark::benchmarks;
 use super::caution::cautions;
 use super::comparison::factor_review;
+use super::course::{courses, teeth, years};
 use super::group::group_review;
 use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
@@ -98,7 +99,12 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         protocol.endpoints.iter().map(|endpoint| follow_all(histories, endpoint, protocol.failure_day)).collect();
     let mut endpoints = Vec::new();
     for (endpoint, follow_up) in protocol.endpoints.iter().zip(&follow_ups) {
+        let (teeth, teeth_hidden) = teeth(placements, histories, follow_up, protocol)?;
         endpoints.push(EndpointReview {
+            teeth,
+            teeth_hidden,
+            years: years(histories, follow_up, protocol),
+            courses: courses(histories, follow_up, protocol),
             name: endpoint.name.clone(),
             title: endpoint.title.clone(),
             survival_title: endpoint.survival_title.clone(),

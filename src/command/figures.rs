@@ -1,4 +1,4 @@
-//! `figures`: charts for a talk or a paper, from a finished review or comparison.
+//! `figures`: charts for a talk or a paper, from a finished review or comparison, or from failures watched.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -25,7 +25,7 @@ const PAGE_HEIGHT: f64 = 235.0;
 /// Arguments of `figures`.
 #[derive(Debug, Args)]
 pub struct FiguresArguments {
-    /// Folder of a finished review or comparison.
+    /// Folder of a finished review or comparison, or the file that `watch --json` wrote.
     #[arg(value_name = "FOLDER")]
     folder: PathBuf,
     /// Folder to write the figures into; a figure of the same name is replaced.
@@ -52,7 +52,7 @@ pub struct FiguresArguments {
     /// For people from outside your practice. Numbers of restorations or patients from 1 to 4 are printed as <5, of the counts below
     /// curves only those at risk are, scores and recalls with fewer than 5 behind them are left out, and no date is printed. Curves,
     /// rates, ratios and other shares stay as they are, so that with patience a small number may be worked out; so do names of
-    /// operators. A flow can't be drawn so: its numbers add up.
+    /// operators. A flow, teeth, years, courses, incidence, curves between visits and failures watched can't be drawn so.
     #[arg(long, conflicts_with = "list")]
     for_others: bool,
     /// A title in your words.
@@ -133,10 +133,10 @@ fn hyphens(name: &str) -> String {
 }
 
 fn read(folder: &Path) -> Result<Results, Stop> {
-    let path = folder.join(RESULTS);
+    let path = if folder.is_file() { folder.to_owned() } else { folder.join(RESULTS) };
     let text = fs::read_to_string(&path).map_err(|error| {
         misused(format!(
-            "{} can't be read: {error}.\nMend: name the folder that manebit review or manebit compare wrote.",
+            "{} can't be read: {error}.\nMend: name the folder that manebit review or manebit compare wrote, or the file of watch --json.",
             path.display()
         ))
     })?;
@@ -146,7 +146,9 @@ fn read(folder: &Path) -> Result<Results, Stop> {
             NotResults::NotJson(_) | NotResults::Unlike(..) => {
                 "write the review or comparison again; results are not meant to be changed by hand"
             }
-            NotResults::Neither => "name the folder that manebit review or manebit compare wrote",
+            NotResults::Neither => {
+                "name the folder that manebit review or manebit compare wrote, or the file of watch --json"
+            }
         };
         misused(format!("{} {}.\nMend: {mend}.", path.display(), escape_terminal(&error.to_string())))
     })

@@ -141,9 +141,9 @@ fn figure(results: &Results, asked: &FigureAsked, called: &str, for_others: bool
         let names = listed(all.iter().map(|chart| chart.kind.name()));
         return Err(format!("this {} has none; it offers {names}.", results.what()));
     }
-    if for_others && kind == Kind::Flow {
+    if for_others && kind.in_house() {
         return Err(
-            "its numbers add up, so that small ones could be worked out; leave it out of figures for others.".to_owned()
+            "it shows dates, single restorations, or numbers that add up so that small ones could be worked out; leave it out of figures for others.".to_owned()
         );
     }
     let endpoint = |chart: &Offered| chart.endpoint.clone();
@@ -158,7 +158,7 @@ fn figure(results: &Results, asked: &FigureAsked, called: &str, for_others: bool
         let names = listed(Preset::ALL.into_iter().map(Preset::name));
         return Err(format!("there is no preset “{preset}”; choose from {names}."));
     };
-    if asked.shortened_axis && kind != Kind::Survival {
+    if asked.shortened_axis && !matches!(kind, Kind::Survival | Kind::BetweenVisits) {
         return Err(
             "only the axis of survival can be shortened; that of cumulative_failure ends above what is drawn, as it is."
                 .to_owned(),

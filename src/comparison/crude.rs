@@ -3,12 +3,15 @@
 use super::asked::Questions;
 use super::compared::Compared;
 use crate::quantity::{Days, Known, Variance};
-use crate::result::{BetweenVisits, Computed, Crude, CrudePair, IncidenceAt, IncidenceByLevel};
+use crate::result::{
+    BetweenVisits, BetweenVisitsCurve, Computed, Crude, CrudePair, IncidenceAt, IncidenceByLevel, IncidenceCurve,
+    IncidencePoint,
+};
 use crate::stats::{
     self, AdjustmentMethod, Axis, Covariate, CoxDesign, CoxOptions, Ending, GrayOptions, IncidenceInference,
     IncidenceVariance, IntervalQuantity, IntervalScores, LevelComparison, ObservationsByCause, SurvivalIntervalMethod,
-    TimeScale, Weighting, cox_regression, gray_test, incidence_at_horizons, interval_bootstrap, interval_score_test,
-    interval_survival, pairwise_log_rank, proportionality, weighted_comparison, weighted_log_rank,
+    TimeScale, Weighting, cox_regression, cumulative_incidence, gray_test, incidence_at_horizons, interval_bootstrap,
+    interval_score_test, interval_survival, pairwise_log_rank, proportionality, weighted_comparison, weighted_log_rank,
 };
 use crate::wording::{counted, why_not_known};
 
@@ -74,13 +77,15 @@ pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
             Known::NotKnown(why) => Computed::NotComputed(why_not_known(why).to_owned()),
         },
     };
+    let (between_visits, between_visits_curves) = between_visits(rows, &intervals, asked);
     Crude {
         test,
         pairs,
         contrasts,
         proportionality: proportional(rows),
         proportionality_scale: PROPORTIONALITY_SCALE,
-        between_visits: between_visits(rows, &intervals, asked),
+        between_visits,
+        between_visits_curves,
         between_visits_test,
         incidence: incidence(rows, asked),
     }
@@ -118,8 +123,12 @@ fn proportional(rows: &Compared) -> Known<stats::RegressionTest> {
 /// coming.
 const MOST_RESAMPLED: usize = 100_000;
 
-fn between_visits(rows: &Compared, intervals: &stats::Intervals, asked: &Questions) -> Vec<BetweenVisits> {
-    let mut found = Vec::new();
+fn between_visits(
+    rows: &Compared,
+    intervals: &stats::Intervals,
+    asked: &Questions,
+) -> (Vec<BetweenVisits>, Vec<BetweenVisitsCurve>) {
+    let (mut found, mut curves) = (Vec::new(), Vec::new());
     for (level, intervals) in (0..rows.levels.levels()).zip(intervals.by_group(&rows.levels)) {
         let curve = interval_survival(&intervals);
         let days: Vec<Days> = asked.horizons.iter().copied().filter(|day| *day <= asked.headline).collect();
@@ -137,8 +146,11 @@ fn between_visits(rows: &Compared, intervals: &stats::Intervals, asked: &Questio
             };
             found.push(BetweenVisits { level, day, survival, resampled: resampled.next() });
         }
+        if let Known::Known(curve) = curve {
+            curves.push(BetweenVisitsCurve { level, intervals: curve.intervals });
+        }
     }
-    found
+    (found, curves)
 }
 
 fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
@@ -152,9 +164,21 @@ fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
         method: SurvivalIntervalMethod::ComplementaryLogLog,
         level: asked.level,
     };
-    let mut at = Vec::new();
+    let (mut at, mut curves) = (Vec::new(), Vec::new());
     for (level, observations) in (0..rows.levels.levels()).zip(rows.observations.by_group(&rows.levels)) {
         let by_cause = ObservationsByCause::of_endings(&observations);
+        let whole = cumulative_incidence(&by_cause, inference.variance);
+        let points = |cause: u8| -> Vec<IncidencePoint> {
+            let of_cause = whole.causes.iter().filter(|one| one.cause == cause).flat_map(|one| &one.steps);
+            of_cause
+                .map(|step| IncidencePoint {
+                    day: step.day,
+                    incidence: step.incidence,
+                    interval: whole.interval_at(cause, step.day, inference.method, inference.level),
+                })
+                .collect()
+        };
+        curves.push(IncidenceCurve { level, failed: points(1), otherwise: points(2) });
         let failed = incidence_at_horizons(&by_cause, 1, &asked.horizons, inference);
         let otherwise = incidence_at_horizons(&by_cause, 2, &asked.horizons, inference);
         for ((day, failed), otherwise) in asked.horizons.iter().zip(failed).zip(otherwise) {
@@ -163,5 +187,5 @@ fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
     }
     let by_cause = ObservationsByCause::of_endings(&rows.observations);
     let options = GrayOptions { variance: Variance::ClusterRobust, ..GrayOptions::default() };
-    Some(IncidenceByLevel { test: gray_test(&by_cause, 1, &rows.levels, options), at })
+    Some(IncidenceByLevel { test: gray_test(&by_cause, 1, &rows.levels, options), at, curves })
 }

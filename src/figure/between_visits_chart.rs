@@ -11,7 +11,6 @@ use super::palette::{INK, SOFT, look};
 use super::plane::{Plane, number};
 use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
 use super::stage::Stage;
-use super::survival_chart::Scale;
 use super::text_width::{fitted, wrapped_to};
 use super::time_axis::{mark_text, whole_years};
 use crate::quantity::{Days, Fraction};
@@ -57,8 +56,8 @@ pub struct BetweenVisitsChart<'a> {
     pub levels: &'a [BetweenVisitsLevel],
     /// How estimates were made.
     pub footnote: &'a str,
-    /// Where the vertical axis begins.
-    pub scale: Scale,
+    /// Whether the vertical axis may begin above 0 %, which the chart then says.
+    pub shortened: bool,
 }
 
 /// Most levels that can be told apart.
@@ -177,7 +176,7 @@ pub fn between_visits_chart_on(chart: &BetweenVisitsChart<'_>, stage: &Stage) ->
     let last = last_day(levels);
     let left = (MARGIN + table.words_width() + table.overhang() + 10.0).max(82.0);
     let right = if narrow { stage.width - MARGIN - 12.0 } else { stage.width - LABELS };
-    let floor = if chart.scale == Scale::Zoomed { floor(levels) } else { 0.0 };
+    let floor = if chart.shortened { floor(levels) } else { 0.0 };
     let bottom = top + stage.plot(PLOT, LEAST_PLOT.max(labels), top + below);
     let plane = Plane { left, right, top, bottom, across: (0.0, f64::from(last.count())), up: (floor, 1.0) };
     let table_top = bottom + 62.0;
@@ -386,7 +385,7 @@ mod tests {
         }
     }
 
-    fn chart<'a>(levels: &'a [BetweenVisitsLevel], scale: Scale) -> BetweenVisitsChart<'a> {
+    fn chart<'a>(levels: &'a [BetweenVisitsLevel], shortened: bool) -> BetweenVisitsChart<'a> {
         BetweenVisitsChart {
             name: "between-visits",
             title: "Loss of retention between visits, by adhesive class",
@@ -394,7 +393,7 @@ mod tests {
             survival_title: "Retained",
             levels,
             footnote: "Nonparametric maximum likelihood estimate of interval-censored failures.",
-            scale,
+            shortened,
         }
     }
 
@@ -408,13 +407,13 @@ mod tests {
         let bare = BetweenVisitsLevel { stretches: Vec::new(), day_found: Vec::new(), ..level("None failed", 0.0, 900) };
         let mut cases = vec![Vec::new(), vec![level("Few", 0.1, 0)], vec![level("All", 0.02, 3300)], vec![bare]];
         cases.extend([several(2, LONG), several(4, "Level")]);
-        for scale in [Scale::Full, Scale::Zoomed] {
+        for shortened in [false, true] {
             for levels in &cases {
-                let refused = refused(|stage| between_visits_chart_on(&chart(levels, scale), stage));
+                let refused = refused(|stage| between_visits_chart_on(&chart(levels, shortened), stage));
                 assert!(refused.is_empty(), "{} levels: {refused:?}", levels.len());
             }
             for levels in [several(8, "Level"), several(11, LONG)] {
-                let refused = refused(|stage| between_visits_chart_on(&chart(&levels, scale), stage));
+                let refused = refused(|stage| between_visits_chart_on(&chart(&levels, shortened), stage));
                 assert!(refused.iter().all(|preset| preset.starts_with("slide")), "{refused:?}");
             }
         }
@@ -443,16 +442,16 @@ mod tests {
         let cut = BetweenVisitsLevel { drawn_to: days(250), ..all.clone() };
         assert_eq!(cut.pieces().last(), Some(&Piece::Open(days(200), days(250), (0.75, 0.5), true)));
         assert_eq!(BetweenVisitsLevel { drawn_to: days(200), ..all.clone() }.part(), "75.0 %");
-        let svg = between_visits_chart(&chart(&[all], Scale::Full)).svg;
+        let svg = between_visits_chart(&chart(&[all], false)).svg;
         assert!(svg.contains("A box without a right side goes on"));
     }
 
     #[test]
     fn a_shortened_axis_says_so() {
         let levels = [level("All", 0.01, 2900)];
-        let zoomed = between_visits_chart(&chart(&levels, Scale::Zoomed)).svg;
+        let zoomed = between_visits_chart(&chart(&levels, true)).svg;
         assert!(zoomed.contains(">axis starts at 90 %<"), "94 % at the end");
-        assert!(!between_visits_chart(&chart(&levels, Scale::Full)).svg.contains("axis starts"));
-        assert!(between_visits_chart(&chart(&[], Scale::Zoomed)).svg.contains(">No restorations to draw.<"));
+        assert!(!between_visits_chart(&chart(&levels, false)).svg.contains("axis starts"));
+        assert!(between_visits_chart(&chart(&[], true)).svg.contains(">No restorations to draw.<"));
     }
 }

@@ -11,6 +11,7 @@ use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview, Review};
 use crate::wording::span;
 
+use super::course_charts::{mouth_on, timeline_on, yearly_on};
 use super::sentence::interval_note;
 
 /// Most levels that one chart draws.
@@ -27,6 +28,8 @@ pub enum Subject {
     Criterion,
     /// Recalls.
     Recall,
+    /// An endpoint year by year, tooth by tooth, and restoration by restoration.
+    Course(String),
 }
 
 /// A chart with what it shows.
@@ -55,6 +58,12 @@ impl ChartSet {
     /// The criteria charts.
     pub fn criteria(&self) -> impl Iterator<Item = &Placed> {
         self.0.iter().filter(|placed| placed.subject == Subject::Criterion)
+    }
+
+    /// The charts of years, teeth and courses of an endpoint.
+    pub fn courses(&self, endpoint: &str) -> impl Iterator<Item = &Placed> {
+        let subject = Subject::Course(endpoint.to_owned());
+        self.0.iter().filter(move |placed| placed.subject == subject)
     }
 
     /// The recall chart.
@@ -92,6 +101,18 @@ pub fn chart_set(review: &Review) -> ChartSet {
         }
     }
     charts.push(Placed { subject: Subject::Recall, drawing: recalls_on(review, page) });
+    if let Some(endpoint) = review.endpoints.first() {
+        let mut course = |drawing: Drawing| charts.push(Placed { subject: Subject::Course(endpoint.name.clone()), drawing });
+        if !endpoint.years.is_empty() {
+            course(yearly_on(review, endpoint, page));
+        }
+        if !endpoint.teeth.is_empty() {
+            course(mouth_on(endpoint, page));
+        }
+        if let Some(drawing) = timeline_on(endpoint, page) {
+            course(drawing);
+        }
+    }
     ChartSet(charts)
 }
 

@@ -16,12 +16,18 @@ use crate::record::{Coded, Criterion, Standing};
 use crate::result::{AnnualFormula, Comparison, CriterionComparison, Exclusion, GroupReview, Together, TogetherLine};
 use crate::wording::{count, counted, known, p_value, span};
 
+use super::level_curve_charts::{between_visits_on, incidence_on};
+
 /// The charts of a comparison.
 pub struct ComparisonCharts {
     /// Survival by level.
     pub survival: Drawing,
     /// Annual failure by level.
     pub annual: Drawing,
+    /// Survival with failures between visits.
+    pub between_visits: Option<Drawing>,
+    /// Failures and other endings counted together.
+    pub incidence: Option<Drawing>,
     /// How levels differ.
     pub balance: Drawing,
     /// Criteria at each recall by level.
@@ -36,6 +42,8 @@ impl ComparisonCharts {
     /// All of them.
     pub fn all(&self) -> Vec<&Drawing> {
         let mut all = vec![&self.survival, &self.annual, &self.balance];
+        all.extend(&self.between_visits);
+        all.extend(&self.incidence);
         all.extend(&self.criteria);
         all.extend(&self.forest);
         all.push(&self.flow);
@@ -54,6 +62,8 @@ pub fn comparison_charts(comparison: &Comparison) -> ComparisonCharts {
     ComparisonCharts {
         survival: survival_on(comparison, Scale::Full, page),
         annual: annual_failure_on(comparison, page),
+        between_visits: between_visits_on(comparison, false, page),
+        incidence: incidence_on(comparison, page),
         balance: balance_on(comparison, page),
         criteria: Criterion::ALL.into_iter().filter_map(|criterion| criterion_on(comparison, criterion, page)).collect(),
         forest: forest_on(comparison, page),

@@ -248,6 +248,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         }
         h3 { "Failures known only to lie between two visits" }
         p { "A failure found at a recall happened some time before. The first reading dates it to the visit that found it; the second (Turnbull) only says that it lies between that visit and the one before." }
+        @if let Some(drawing) = &charts.between_visits { (chart(drawing)) }
         (scrolled("Survival by both readings", &html! { table {
             caption { "Survival by both readings" }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "Day found" } th.n scope="col" { "Between visits" } } }
@@ -275,6 +276,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         @if let Some(incidence) = &crude.incidence {
             h3 { "With other endings counted" }
             p { "Cumulative incidence (Aalen–Johansen): how many had failed, and how many had ended otherwise. Gray's test of the failures: " (known(&incidence.test, |test| p_value(test.p_value))) "." }
+            @if let Some(drawing) = &charts.incidence { (chart(drawing)) }
             (scrolled("Cumulative incidence", &html! { table {
                 caption { "Cumulative incidence; " (level_word) "s, patient-clustered" }
                 thead { tr { th scope="col" { "Level" } th.n scope="col" { "By" } th.n scope="col" { "Failed" } th.n scope="col" { "Ended otherwise" } } }

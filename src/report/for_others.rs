@@ -23,6 +23,8 @@ pub fn for_others(mut results: Results) -> Results {
                 }
             }
         }
+        // None of its charts is for others.
+        Results::Watch(_) => {}
     }
     results
 }

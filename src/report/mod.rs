@@ -15,6 +15,7 @@
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
 //! - [`comparison_methods`]: its methods, and the hand-out
 //! - [`comparison_summary`]: it for the terminal
+//! - [`course_charts`], [`level_curve_charts`], [`watch_charts`]: teeth, years and courses; incidence and curves between visits; failures watched
 //! - [`offered`]: which charts a finished result offers for a talk or a paper, on any stage
 //! - [`for_others`]: what a finished result may show to people from outside the practice
 //! - [`set_aside`]: rows set aside, with the reasons
@@ -27,6 +28,7 @@ pub mod comparison_methods;
 pub mod comparison_page;
 pub mod comparison_summary;
 pub mod comparison_tables;
+pub mod course_charts;
 pub mod finding_page_text;
 pub mod findings_file;
 pub mod findings_text;
@@ -34,6 +36,7 @@ pub mod folder;
 pub mod for_others;
 mod frame;
 pub mod guard_text;
+pub mod level_curve_charts;
 pub mod offered;
 pub mod page;
 pub mod sentence;
@@ -42,4 +45,5 @@ mod table_columns;
 pub mod tables;
 mod tables_text;
 pub mod verdict_text;
+pub mod watch_charts;
 mod workbook;

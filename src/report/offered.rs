@@ -2,11 +2,15 @@
 
 use super::charts;
 use super::comparison_charts;
+use super::course_charts;
+use super::level_curve_charts;
+use super::watch_charts;
 use crate::figure::Drawing;
 use crate::figure::stage::Stage;
 use crate::figure::survival_scale::Scale;
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, Comparison, EndpointReview, FactorReview, Review};
+use crate::watching::answer::WatchAnswers;
 
 /// The layout of results that this program reads.
 const FORMAT: u64 = 1;
@@ -20,6 +24,8 @@ pub enum Results {
     Review(Box<Review>),
     /// A comparison.
     Comparison(Box<Comparison>),
+    /// Failures watched against a benchmark.
+    Watch(Box<WatchAnswers>),
 }
 
 /// Why results were not read.
@@ -39,7 +45,7 @@ impl std::fmt::Display for NotResults {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::NotJson(why) => write!(f, "is no JSON, or only a part of it: {why}"),
-            Self::Neither => f.write_str("holds neither a review nor a comparison"),
+            Self::Neither => f.write_str("holds neither a review nor a comparison, nor failures watched"),
             Self::OtherFormat(found) => {
                 write!(f, "holds results of format {found}, and this program reads format {FORMAT}")
             }
@@ -58,6 +64,11 @@ impl Results {
     pub fn read(text: &str) -> Result<Self, NotResults> {
         let value: serde_json::Value = serde_json::from_str(text).map_err(|error| NotResults::NotJson(error.to_string()))?;
         let has = |name: &str| value.get(name).is_some();
+        if has("path") && has("limit") && has("answer") {
+            return serde_json::from_str(text)
+                .map(|watch| Self::Watch(Box::new(watch)))
+                .map_err(|error| NotResults::Unlike("watch", error.to_string()));
+        }
         let what = if has("endpoints") && has("recalls") {
             "review"
         } else if has("verdicts") && has("levels") {
@@ -83,6 +94,7 @@ impl Results {
         match self {
             Self::Review(_) => "review",
             Self::Comparison(_) => "comparison",
+            Self::Watch(_) => "watch",
         }
     }
 }
@@ -106,11 +118,25 @@ pub enum Kind {
     Forest,
     /// From records to results.
     Flow,
+    /// Failures and other endings counted together.
+    Incidence,
+    /// Failures known only to lie between two visits.
+    BetweenVisits,
+    /// Where restorations sit.
+    Mouth,
+    /// Failures year by year.
+    Yearly,
+    /// The course of each restoration.
+    Timeline,
+    /// Failures watched over the calendar.
+    Cusum,
+    /// Units side by side.
+    Funnel,
 }
 
 impl Kind {
     /// All of them.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 15] = [
         Self::Survival,
         Self::CumulativeFailure,
         Self::AnnualFailure,
@@ -119,7 +145,35 @@ impl Kind {
         Self::Balance,
         Self::Forest,
         Self::Flow,
+        Self::Incidence,
+        Self::BetweenVisits,
+        Self::Mouth,
+        Self::Yearly,
+        Self::Timeline,
+        Self::Cusum,
+        Self::Funnel,
     ];
+
+    /// Whether it shows dates, single restorations or numbers that add up, which are nothing for people from outside the practice.
+    pub const fn in_house(self) -> bool {
+        match self {
+            Self::Survival
+            | Self::CumulativeFailure
+            | Self::AnnualFailure
+            | Self::Criterion
+            | Self::Recalls
+            | Self::Balance
+            | Self::Forest => false,
+            Self::Flow
+            | Self::Incidence
+            | Self::BetweenVisits
+            | Self::Mouth
+            | Self::Yearly
+            | Self::Timeline
+            | Self::Cusum
+            | Self::Funnel => true,
+        }
+    }
 
     /// Its name.
     pub const fn name(self) -> &'static str {
@@ -132,6 +186,13 @@ impl Kind {
             Self::Balance => "balance",
             Self::Forest => "forest",
             Self::Flow => "flow",
+            Self::Incidence => "incidence",
+            Self::BetweenVisits => "between_visits",
+            Self::Mouth => "mouth",
+            Self::Yearly => "yearly",
+            Self::Timeline => "timeline",
+            Self::Cusum => "cusum",
+            Self::Funnel => "funnel",
         }
     }
 }
@@ -181,9 +242,17 @@ pub fn offered(results: &Results) -> Vec<Offered> {
             let criteria = Criterion::ALL.into_iter().filter(scored);
             let mut all: Vec<Offered> =
                 [Kind::Survival, Kind::CumulativeFailure, Kind::AnnualFailure, Kind::Balance].map(Offered::only).to_vec();
+            all.extend((!comparison.crude.between_visits_curves.is_empty()).then_some(Offered::only(Kind::BetweenVisits)));
+            let counted = comparison.crude.incidence.as_ref().is_some_and(|incidence| !incidence.curves.is_empty());
+            all.extend(counted.then_some(Offered::only(Kind::Incidence)));
             all.extend(criteria.map(|criterion| Offered { criterion: Some(criterion), ..Offered::only(Kind::Criterion) }));
             all.extend(computed.then_some(Offered::only(Kind::Forest)));
             all.push(Offered::only(Kind::Flow));
+            all
+        }
+        Results::Watch(watch) => {
+            let mut all = vec![Offered::only(Kind::Cusum)];
+            all.extend(watch.funnel.is_some().then_some(Offered::only(Kind::Funnel)));
             all
         }
     }
@@ -221,6 +290,12 @@ fn of_review(review: &Review) -> Vec<Offered> {
         all.push(Offered { criterion, factor, ..Offered::only(Kind::Criterion) });
     }
     all.push(Offered::only(Kind::Recalls));
+    for endpoint in &review.endpoints {
+        let only = |kind: Kind| Offered { endpoint: Some(endpoint.name.clone()), ..Offered::only(kind) };
+        all.extend((!endpoint.years.is_empty()).then(|| only(Kind::Yearly)));
+        all.extend((!endpoint.teeth.is_empty()).then(|| only(Kind::Mouth)));
+        all.extend((!endpoint.courses.is_empty()).then(|| only(Kind::Timeline)));
+    }
     all
 }
 
@@ -247,7 +322,14 @@ pub fn draw(results: &Results, chart: &Offered, scale: Scale, stage: &Stage) -> 
             Kind::Forest => comparison_charts::forest_on(comparison, stage),
             Kind::Flow => Some(comparison_charts::flow_on(comparison, stage)),
             Kind::Criterion => comparison_charts::criterion_on(comparison, chart.criterion?, stage),
-            Kind::Recalls => None,
+            Kind::Incidence => level_curve_charts::incidence_on(comparison, stage),
+            Kind::BetweenVisits => level_curve_charts::between_visits_on(comparison, scale == Scale::Zoomed, stage),
+            Kind::Recalls | Kind::Mouth | Kind::Yearly | Kind::Timeline | Kind::Cusum | Kind::Funnel => None,
+        },
+        Results::Watch(watch) => match chart.kind {
+            Kind::Cusum => Some(watch_charts::cusum_on(watch, stage)),
+            Kind::Funnel => watch_charts::funnel_on(watch, stage),
+            _ => None,
         },
     }
 }
@@ -265,6 +347,11 @@ fn of_a_review(review: &Review, chart: &Offered, scale: Scale, stage: &Stage) ->
         // Without any recall the chart would say that none has come due.
         Kind::Recalls if stage.for_others && review.recalls.is_empty() => None,
         Kind::Recalls => Some(charts::recalls_on(review, stage)),
-        Kind::Balance | Kind::Forest | Kind::Flow => None,
+        Kind::Mouth => Some(course_charts::mouth_on(endpoint(review, of)?, stage)),
+        Kind::Yearly => Some(course_charts::yearly_on(review, endpoint(review, of)?, stage)),
+        Kind::Timeline => course_charts::timeline_on(endpoint(review, of)?, stage),
+        Kind::Balance | Kind::Forest | Kind::Flow | Kind::Incidence | Kind::BetweenVisits | Kind::Cusum | Kind::Funnel => {
+            None
+        }
     }
 }

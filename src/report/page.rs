@@ -144,6 +144,11 @@ fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSe
         (horizon_table(review, &format!("All restorations. {}", endpoint.definition), std::slice::from_ref(&endpoint.all)))
         (quantile_note(review, &endpoint.all))
         @for factor in &endpoint.factors { (factor_section(review, endpoint, factor, charts)) }
+        @if charts.courses(&endpoint.name).next().is_some() {
+            h3 { (endpoint.title) ": year by year, tooth by tooth" }
+            p { "These describe where and when failures were found. Years and teeth differ in how many fillings they hold and how old these are; no year and no tooth is ranked." }
+            @for placed in charts.courses(&endpoint.name) { (drawing(Some(placed))) }
+        }
     }
 }
 

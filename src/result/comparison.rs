@@ -8,14 +8,14 @@ use super::guard::Guard;
 use super::recall::RecallReview;
 use super::review::{EndpointFlow, Exclusion, Flow};
 use super::verdict::{PublishedFinding, Verdict};
-use crate::quantity::{ConfidenceLevel, Day, Days, Estimate, Fraction, IntervalMethod, Known, Variance};
+use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Day, Days, Estimate, Fraction, IntervalMethod, Known, Variance};
 use crate::record::{Criterion, Standing};
 use crate::stats::distribution::TailProbability;
 use crate::stats::{
-    ClusteredShare, ClusteredShareContrast, ColumnBalance, CoxCoefficient, EValue, GrayTest, IntervalBootstrapEstimate,
-    IntervalScoreTest, LevelWeights, LogTimeFamily, PairwiseTests, PropensityOverlap, RegressionTest,
-    RestrictedMeanContrast, SurvivalContrast, SurvivalRange, TimeScale, WeightedComparison, WeightedLogRankTest,
-    WeightedPopulation,
+    ClusteredShare, ClusteredShareContrast, ColumnBalance, CoxCoefficient, EValue, GrayTest, InnermostInterval,
+    IntervalBootstrapEstimate, IntervalScoreTest, LevelWeights, LogTimeFamily, PairwiseTests, PropensityOverlap,
+    RegressionTest, RestrictedMeanContrast, SurvivalContrast, SurvivalRange, TimeScale, WeightedComparison,
+    WeightedLogRankTest, WeightedPopulation,
 };
 
 /// Something that was computed, or the sentence that says why it could not be.
@@ -202,6 +202,9 @@ pub struct Crude {
     pub between_visits: Vec<BetweenVisits>,
     /// Are the levels alike by that reading? The generalised log-rank (score) test.
     pub between_visits_test: Computed<IntervalScoreTest>,
+    /// The whole curves by that reading.
+    #[serde(default)]
+    pub between_visits_curves: Vec<BetweenVisitsCurve>,
     /// Cumulative incidence by level, where competing events are not rare.
     pub incidence: Option<IncidenceByLevel>,
 }
@@ -220,6 +223,15 @@ pub struct BetweenVisits {
     pub resampled: Option<IntervalBootstrapEstimate>,
 }
 
+/// A level's whole curve with failures known only to lie between two visits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BetweenVisitsCurve {
+    /// The place of the level.
+    pub level: u16,
+    /// The innermost intervals that hold mass, in order.
+    pub intervals: Vec<InnermostInterval>,
+}
+
 /// Cumulative incidence by level.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct IncidenceByLevel {
@@ -227,6 +239,31 @@ pub struct IncidenceByLevel {
     pub test: Known<GrayTest>,
     /// At each level and horizon.
     pub at: Vec<IncidenceAt>,
+    /// Each level's whole curves.
+    #[serde(default)]
+    pub curves: Vec<IncidenceCurve>,
+}
+
+/// A level's curves of cumulative incidence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct IncidenceCurve {
+    /// The place of the level.
+    pub level: u16,
+    /// Failure: a point at each day with failures; 0 before the first.
+    pub failed: Vec<IncidencePoint>,
+    /// Ended otherwise.
+    pub otherwise: Vec<IncidencePoint>,
+}
+
+/// A point of a curve of cumulative incidence: what holds from this day on.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct IncidencePoint {
+    /// Days since placement.
+    pub day: Days,
+    /// The part that has ended so.
+    pub incidence: Fraction,
+    /// Its pointwise interval.
+    pub interval: Known<ConfidenceInterval<Fraction>>,
 }
 
 /// Cumulative incidence at a horizon.

@@ -3,6 +3,7 @@
 //!
 //! - [`review`]: the whole review
 //! - [`group`]: one group of restorations under one endpoint
+//! - [`course`]: tooth by tooth, year by year, restoration by restoration
 //! - [`recall`]: recalls and criteria scores
 //! - [`caution`]: what weakens a result
 //! - [`comparison`]: one factor compared under one endpoint
@@ -11,6 +12,7 @@
 
 pub mod caution;
 pub mod comparison;
+pub mod course;
 pub mod group;
 pub mod guard;
 pub mod recall;
@@ -19,10 +21,11 @@ pub mod verdict;
 
 pub use caution::Caution;
 pub use comparison::{
-    Adjusted, AdjustedPair, BetweenVisits, ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, Computed,
-    CovariateSetAside, CriterionComparison, CriterionContrast, Crude, CrudePair, IncidenceAt, IncidenceByLevel,
-    RegressionPair, SharedPatients, Together, TogetherLine, WithinPatients,
+    Adjusted, AdjustedPair, BetweenVisits, BetweenVisitsCurve, ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison,
+    Computed, CovariateSetAside, CriterionComparison, CriterionContrast, Crude, CrudePair, IncidenceAt, IncidenceByLevel,
+    IncidenceCurve, IncidencePoint, RegressionPair, SharedPatients, Together, TogetherLine, WithinPatients,
 };
+pub use course::{Course, CourseEnd, ToothCount, YearReview};
 pub use group::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview, HorizonReview,
     QuantileReview, RestrictedMeanReview, TestReview,

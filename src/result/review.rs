@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::caution::Caution;
+use super::course::{Course, ToothCount, YearReview};
 use super::group::{AnnualFormula, FactorReview, GroupReview};
 use super::recall::{CriterionReview, RecallReview};
 use crate::quantity::{ConfidenceLevel, Day, Days, IntervalMethod, Variance, Years};
@@ -113,6 +114,18 @@ pub struct EndpointReview {
     pub factors: Vec<FactorReview>,
     /// Which restorations it analyses.
     pub flow: EndpointFlow,
+    /// Tooth by tooth.
+    #[serde(default)]
+    pub teeth: Vec<ToothCount>,
+    /// Restorations on teeth with fewer patients than the protocol shows, in none of those numbers.
+    #[serde(default)]
+    pub teeth_hidden: u64,
+    /// Year by year.
+    #[serde(default)]
+    pub years: Vec<YearReview>,
+    /// Restoration by restoration, in a small cohort.
+    #[serde(default)]
+    pub courses: Vec<Course>,
 }
 
 /// From the restorations of a review to those that one endpoint analyses: all of them = excluded + analysed.

@@ -26,7 +26,10 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
         &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "analysis"],
     ),
     ("figure", &["quantity", "wording", "record", "result"]),
-    ("report", &["quantity", "finding", "finding_page", "wording", "record", "protocol", "stats", "result", "figure"]),
+    (
+        "report",
+        &["quantity", "finding", "finding_page", "wording", "record", "protocol", "stats", "result", "figure", "watching"],
+    ),
     ("template", &["record", "wording"]),
     ("export", &["quantity", "record", "table", "wording"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),

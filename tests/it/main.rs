@@ -66,3 +66,4 @@ mod template;
 mod trials;
 mod unzip;
 mod watch_command;
+mod years_and_teeth;

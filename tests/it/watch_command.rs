@@ -404,3 +404,34 @@ fn the_limit_of_those_judged_once_is_the_engines() {
     assert_eq!(found.limit, limit);
     assert!(found.judged > 10, "{}", found.judged);
 }
+
+/// Failures watched can be drawn for a talk from what `--json` wrote: the sum over the calendar, and the funnel where units were named.
+#[test]
+fn failures_watched_are_drawn() {
+    let mut text = "placed,ended,lost,mouth,hand\n".to_owned();
+    for row in 0..240 {
+        let placed = Day::from_calendar(2015, 1, 1).expect("a day") + Days::new(5 * row);
+        let lost = row % if row < 160 { 11 } else { 3 } == 0;
+        let ended = placed + Days::new(if lost { 200 + row } else { 900 });
+        writeln!(text, "{placed},{ended},{},m{},op-{}", u8::from(lost), row / 2, ["a", "b", "c"][(row % 3) as usize])
+            .expect("written");
+    }
+    let records = table(&text);
+    let asked = ["--placed", "placed", "--ended", "ended", "--cause", "lost", "--benchmark-rate", "0.03"];
+    let mut all = vec!["watch", "records/a.csv", "--json", "--replicates", "200", "--cluster", "mouth", "--unit", "hand"];
+    all.extend(asked);
+    let output = records.run(&all);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    std::fs::write(records.path().join("watched.json"), &output.stdout).expect("a file");
+    let listed = said(&records, &records.run(&["figures", "watched.json", "--list"]));
+    assert!(listed.contains("Charts of this watch:\n  --chart cusum\n  --chart funnel\n"), "{listed}");
+    for chart in ["cusum", "funnel"] {
+        let output = records.run(&["figures", "watched.json", "--chart", chart, "--formats", "svg", "--out", "out"]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let svg = std::fs::read_to_string(records.path().join(format!("out/{chart}-slide-light.svg"))).expect("a figure");
+        assert!(svg.contains("viewBox"));
+        assert!(chart != "cusum" || svg.contains(">Failures watched against a benchmark<"));
+    }
+    let refused = records.run(&["figures", "watched.json", "--chart", "cusum", "--for-others", "--out", "out"]);
+    assert_eq!(refused.status.code(), Some(2));
+}

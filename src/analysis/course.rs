@@ -1,0 +1,126 @@
+//! Where an endpoint's restorations sit, how they fared year by year, and the course of each in a small cohort.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::group::annual_failure;
+use crate::cohort::{EndpointFollowUp, Histories};
+use crate::protocol::Protocol;
+use crate::quantity::{Behind, DAYS_PER_YEAR, Day, Days, Years};
+use crate::result::{Course, CourseEnd, ToothCount, YearReview};
+use crate::stats::{Ending, person_time_over_years};
+use crate::table::{PlacementTable, TableError};
+
+/// Courses are told one by one up to so many restorations; more would be no picture.
+const MOST_COURSES: usize = 80;
+
+/// Restorations and failures tooth by tooth, in the order of the teeth; and how many restorations are on teeth with fewer patients than
+/// the protocol shows.
+///
+/// # Errors
+/// When the table lacks a column, which would be a fault of the program.
+pub fn teeth(
+    placements: &PlacementTable,
+    histories: &Histories,
+    follow_up: &EndpointFollowUp,
+    protocol: &Protocol,
+) -> Result<(Vec<ToothCount>, u64), TableError> {
+    let of_row = placements.0.codes("tooth")?;
+    let (endings, patients) = (follow_up.observations.ending(), follow_up.observations.cluster());
+    let mut counts: BTreeMap<u8, (u64, u64, BTreeSet<u32>)> = BTreeMap::new();
+    for (place, &restoration) in follow_up.restoration.iter().enumerate() {
+        let tooth = of_row[histories.placement_row[restoration as usize] as usize];
+        let (placed, failed, of) = counts.entry(tooth).or_default();
+        *placed += 1;
+        *failed += u64::from(endings[place] == Ending::Failed);
+        // Enough are known to be shown once there are as many as the protocol asks for.
+        if of.len() < protocol.smallest_cell as usize {
+            of.insert(patients[place]);
+        }
+    }
+    let shown = |patients: &BTreeSet<u32>| patients.len() >= protocol.smallest_cell as usize;
+    let hidden = counts.values().filter(|(_, _, patients)| !shown(patients)).map(|(placed, _, _)| placed).sum();
+    let teeth = counts
+        .iter()
+        .filter(|(_, (_, _, patients))| shown(patients))
+        .map(|(&tooth, &(placed, failed, _))| ToothCount { tooth, placed, failed })
+        .collect();
+    Ok((teeth, hidden))
+}
+
+/// Failures and time at risk in each calendar year from the first under observation to the last, years without any included.
+///
+/// A restoration under observation from day a to day b is at risk on the days after a up to b; each counts for the year that it lies in.
+pub fn years(histories: &Histories, follow_up: &EndpointFollowUp, protocol: &Protocol) -> Vec<YearReview> {
+    let observations = &follow_up.observations;
+    let spans = || {
+        follow_up.restoration.iter().enumerate().map(|(place, &restoration)| {
+            let placed = histories.placed[restoration as usize];
+            (placed + observations.entry()[place], placed + observations.exit()[place], observations.ending()[place])
+        })
+    };
+    let (Some(first), Some(last)) = (spans().map(|(from, _, _)| from).min(), spans().map(|(_, to, _)| to).max()) else {
+        return Vec::new();
+    };
+    let (first, last) = (Day::from_epoch(first).year(), Day::from_epoch(last).year());
+    // The last day before each year, and that of the last year.
+    let ends: Vec<i32> =
+        (first..=last + 1).filter_map(|year| Day::from_calendar(year, 1, 1)).map(|day| day.since_epoch() - 1).collect();
+    let mut counted = vec![(0_u64, 0_u64); ends.len().saturating_sub(1)];
+    for (from, to, ending) in spans() {
+        let mut year = ends.partition_point(|end| *end < from).saturating_sub(1).min(counted.len().saturating_sub(1));
+        let mut since = from;
+        while let (Some(count), Some(&end)) = (counted.get_mut(year), ends.get(year + 1)) {
+            count.1 += u64::try_from(to.min(end) - since).unwrap_or(0);
+            if to <= end {
+                count.0 += u64::from(ending == Ending::Failed);
+                break;
+            }
+            since = end;
+            year += 1;
+        }
+    }
+    (first..)
+        .zip(counted)
+        .map(|(year, (failures, days))| {
+            let exposure_years = Years::new(days as f64 / DAYS_PER_YEAR);
+            let behind = Behind { failures, ..Behind::default() };
+            let rate = person_time_over_years(behind, exposure_years, protocol.confidence_level).map(annual_failure);
+            YearReview { year, failures, exposure_years, rate }
+        })
+        .collect()
+}
+
+/// The course of each restoration in a small cohort, in order of placement; none where there are many, or where the protocol hides
+/// what only few patients stand behind.
+pub fn courses(histories: &Histories, follow_up: &EndpointFollowUp, protocol: &Protocol) -> Vec<Course> {
+    if follow_up.restoration.len() > MOST_COURSES || protocol.smallest_cell > 1 {
+        return Vec::new();
+    }
+    let mut order: Vec<usize> = (0..follow_up.restoration.len()).collect();
+    order.sort_by_key(|&place| histories.placed[follow_up.restoration[place] as usize]);
+    let observations = &follow_up.observations;
+    order
+        .into_iter()
+        .map(|place| {
+            let restoration = follow_up.restoration[place] as usize;
+            let exit = observations.exit()[place];
+            let mut seen: Vec<Days> = histories
+                .looks(restoration)
+                .iter()
+                .filter(|look| look.examined())
+                .map(|look| Days::new(look.day - histories.placed[restoration]))
+                .filter(|day| day.count() <= exit)
+                .collect();
+            seen.dedup();
+            Course {
+                length: Days::new(exit),
+                seen,
+                end: match observations.ending()[place] {
+                    Ending::Failed => CourseEnd::Failed,
+                    Ending::Competing => CourseEnd::Competing,
+                    Ending::Censored => CourseEnd::InPlace,
+                },
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,54 @@
+//! Where restorations sit, how they fared year by year, and the course of each in a small cohort.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::group::AnnualFailure;
+use crate::quantity::{Days, Known, Years};
+
+/// A tooth's restorations.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ToothCount {
+    /// Its two-digit number by ISO 3950.
+    pub tooth: u8,
+    /// Restorations analysed.
+    pub placed: u64,
+    /// Those that failed.
+    pub failed: u64,
+}
+
+/// A calendar year.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct YearReview {
+    /// The year.
+    pub year: i32,
+    /// Failures found in it.
+    pub failures: u64,
+    /// Time at risk in it, in restoration-years.
+    pub exposure_years: Years,
+    /// Failures per restoration-year, with exact Poisson limits.
+    pub rate: Known<AnnualFailure>,
+}
+
+/// How a course ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CourseEnd {
+    /// It failed.
+    Failed,
+    /// Something else ended it.
+    Competing,
+    /// In place when last seen.
+    InPlace,
+}
+
+/// One restoration's course, without a name.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Course {
+    /// From placement to its end.
+    pub length: Days,
+    /// When it was examined, from placement on.
+    pub seen: Vec<Days>,
+    /// How it ended.
+    pub end: CourseEnd,
+}
