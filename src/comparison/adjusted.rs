@@ -6,7 +6,7 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use super::crude::pair;
+use super::crude::{is_tested, pair, too_small};
 use crate::quantity::Known;
 use crate::result::{Adjusted, AdjustedPair, Computed, RegressionPair};
 use crate::stats::{
@@ -34,6 +34,8 @@ pub fn adjusted(rows: &Compared, asked: &Questions) -> AdjustedAndBalance {
     let mut weights_of_all = vec![1.0; rows.observations.len()];
     let adjusted = if rows.levels.levels() < 2 {
         Computed::NotComputed("there are fewer than two levels".to_owned())
+    } else if !rows.covariates.iter().any(|covariate| covariate.adjusted) {
+        Computed::NotComputed("the protocol names nothing to adjust for".to_owned())
     } else if covariates.is_empty() {
         Computed::NotComputed("nothing that the protocol adjusts for is recorded often enough and differs".to_owned())
     } else {
@@ -47,7 +49,9 @@ pub fn adjusted(rows: &Compared, asked: &Questions) -> AdjustedAndBalance {
                 for (&row, &weight) in kept.iter().zip(&weighed.weights.values) {
                     weights_of_all[row as usize] = weight;
                 }
-                let pairs = pairs(&some, &covariates, &weighed.weights.values, asked);
+                let small = too_small(rows, asked);
+                let tested = |level: u16| is_tested(&small, rows, level);
+                let pairs = pairs(&some, &covariates, &weighed.weights.values, &tested, asked);
                 Computed::Computed(Adjusted {
                     adjusted_for: covariates.iter().map(|covariate| covariate.name.clone()).collect(),
                     set_aside,
@@ -113,7 +117,13 @@ fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
     Ok(Weighed { weights, penalised: found.regression.penalised, overlap: found.overlap })
 }
 
-fn pairs(rows: &Compared, covariates: &[Covariate], weights: &[f64], asked: &Questions) -> Vec<AdjustedPair> {
+fn pairs(
+    rows: &Compared,
+    covariates: &[Covariate],
+    weights: &[f64],
+    tested: &dyn Fn(u16) -> bool,
+    asked: &Questions,
+) -> Vec<AdjustedPair> {
     let ones = vec![1.0; rows.observations.len()];
     let mut columns = vec![Covariate::factor(FACTOR, rows.levels.clone(), rows.labels.clone(), rows.reference)];
     columns.extend(covariates.iter().cloned());
@@ -125,10 +135,10 @@ fn pairs(rows: &Compared, covariates: &[Covariate], weights: &[f64], asked: &Que
     });
     rows.others()
         .map(|level| {
-            let weighted = pair(rows, weights, level, asked);
+            let weighted = pair(rows, weights, level, tested(level), asked);
             AdjustedPair {
                 level,
-                crude: pair(rows, &ones, level, asked),
+                crude: pair(rows, &ones, level, tested(level), asked),
                 e_value: e_value_of(rows, &weighted),
                 regression: match &model {
                     Ok(model) => by_regression(model, rows, level, asked),

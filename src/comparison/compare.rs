@@ -10,7 +10,7 @@ use super::criteria::{ScoredColumns, criteria};
 use super::crude::crude;
 use super::guards::{Weighed, guards, not_proportional};
 use super::published::published;
-use super::rows::{ComparedRecords, RowsError, Source};
+use super::rows::{ComparedRecords, RowsError, Source, known_covariates};
 use super::together::together;
 use super::verdict::{Findings, computed_pairs, verdicts};
 use super::within::{shared_patients, within_patients};
@@ -20,7 +20,7 @@ use crate::cohort::follow_up::follow_all;
 use crate::cohort::recall::{Due, scores};
 use crate::cohort::{Histories, factor_levels, known_factors};
 use crate::protocol::Protocol;
-use crate::quantity::{DAYS_PER_YEAR, Day, Fraction};
+use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
 use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion};
 use crate::stats::{Grouping, NO_GROUP};
@@ -56,9 +56,13 @@ pub enum CompareError {
     /// An endpoint that the protocol doesn't have, with those it has.
     UnknownEndpoint(String, Vec<String>),
     /// A covariate that the records don't have.
-    UnknownCovariate(String),
+    UnknownCovariate(String, Vec<String>),
     /// A level that nobody has, with those there are.
     UnknownLevel(String, Vec<String>),
+    /// The protocol's reference level of the factor, which nobody has, with those there are.
+    UnknownReference(String, String, Vec<String>),
+    /// No restoration was under observation.
+    NothingFollowed,
     /// No restoration has a value of the factor.
     NothingToCompare(String),
     /// A table without the columns it should have: a fault of the program.
@@ -74,10 +78,20 @@ impl fmt::Display for CompareError {
             Self::UnknownEndpoint(name, known) => {
                 write!(f, "the protocol has no endpoint {name}; choose one of: {}", known.join(", "))
             }
-            Self::UnknownCovariate(name) => write!(f, "the protocol adjusts for {name}, which the records don't have"),
+            Self::UnknownCovariate(name, known) => write!(
+                f,
+                "the protocol adjusts for {name}, which is nothing that can be adjusted for; choose from: {}",
+                known.join(", ")
+            ),
             Self::UnknownLevel(name, known) => {
                 write!(f, "no restoration is of the level {name}; there are: {}", known.join(", "))
             }
+            Self::UnknownReference(factor, level, known) => write!(
+                f,
+                "the protocol holds {factor} against {level}, a level that no restoration is of; there are: {}",
+                known.join(", ")
+            ),
+            Self::NothingFollowed => f.write_str("no restoration was under observation by then"),
             Self::NothingToCompare(name) => write!(f, "no restoration that is followed has a value of {name}"),
             Self::Table(error) => error.fmt(f),
         }
@@ -100,6 +114,13 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let CompareRequest { placements, histories, protocol, .. } = *request;
     let factor = factor_levels(request.factor, &protocol.own_factors, placements, histories)?
         .ok_or_else(|| CompareError::UnknownFactor(request.factor.to_owned()))?;
+    let is_level = |name: &str| factor.levels.iter().any(|(code, label)| code == name || label == name);
+    if request.reference.is_none()
+        && let Some(named) = protocol.reference_levels.get(&factor.name).filter(|name| !is_level(name))
+    {
+        let known = factor.levels.iter().map(|(code, _)| code.clone()).collect();
+        return Err(CompareError::UnknownReference(factor.name, named.clone(), known));
+    }
     let endpoint = match request.endpoint {
         None => protocol.endpoints.first(),
         Some(name) => protocol.endpoints.iter().find(|endpoint| endpoint.name == name),
@@ -112,9 +133,12 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let due = due_at_recalls(histories, protocol);
     let source = Source { placements, histories, follow_up: &follow_up, due: &due, protocol };
     let records = source.rows(&factor, request.reference).map_err(|error| match error {
-        RowsError::UnknownCovariate(name) => CompareError::UnknownCovariate(name),
+        RowsError::UnknownCovariate(name) => CompareError::UnknownCovariate(name, known_covariates(&protocol.own_factors)),
         RowsError::Table(error) => CompareError::Table(error),
     })?;
+    if follow_up.observations.is_empty() {
+        return Err(CompareError::NothingFollowed);
+    }
     if records.rows.observations.is_empty() {
         return Err(CompareError::NothingToCompare(factor.name));
     }
@@ -152,7 +176,6 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         &asked,
     );
     let pairs: Vec<_> = crude.contrasts.iter().map(|pair| (pair.level, pair.comparison.clone())).collect();
-    let span = placed.iter().max().zip(placed.iter().min()).map_or(0, |(last, first)| last - first);
     let verdicts = verdicts(
         &Findings {
             rows,
@@ -161,7 +184,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
             adjusted: computed_pairs(&with_adjustment.adjusted),
             not_proportional: not_proportional(&crude).is_some(),
             published: &published,
-            years: f64::from(span) / DAYS_PER_YEAR,
+            placed: &placed,
         },
         &asked,
     );

@@ -2,7 +2,7 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use crate::quantity::{Days, Known, Variance};
+use crate::quantity::{Days, Known, Variance, WhyNotKnown};
 use crate::result::{
     BetweenVisits, BetweenVisitsCurve, Computed, Crude, CrudePair, IncidenceAt, IncidenceByLevel, IncidenceCurve,
     IncidencePoint,
@@ -68,7 +68,11 @@ pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
     let pairs = (refused.is_none() && rows.levels.levels() > 2)
         .then(|| pairwise_log_rank(&compared, Weighting::LogRank, Variance::ClusterRobust, AdjustmentMethod::Holm));
     let ones = vec![1.0; rows.observations.len()];
-    let contrasts = rows.others().map(|level| CrudePair { level, comparison: pair(rows, &ones, level, asked) }).collect();
+    let small = too_small(rows, asked);
+    let contrasts = rows
+        .others()
+        .map(|level| CrudePair { level, comparison: pair(rows, &ones, level, is_tested(&small, rows, level), asked) })
+        .collect();
     let intervals = rows.intervals();
     let between_visits_test = match &refused {
         Some(why) => Computed::NotComputed(why.clone()),
@@ -91,8 +95,14 @@ pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
     }
 }
 
-/// A level against the reference, with weights.
-pub fn pair(rows: &Compared, weights: &[f64], level: u16, asked: &Questions) -> stats::WeightedComparison {
+/// Whether a level may be tested against the reference, given the levels that are too small.
+pub fn is_tested(small: &[(u16, u64, u64)], rows: &Compared, level: u16) -> bool {
+    !small.iter().any(|(small, ..)| *small == level || *small == rows.reference)
+}
+
+/// A level against the reference, with weights. Nothing is told of a day to which fewer than the protocol asks for are followed on either
+/// side, nor of a mean up to there; and where levels are too small, no test.
+pub fn pair(rows: &Compared, weights: &[f64], level: u16, tested: bool, asked: &Questions) -> stats::WeightedComparison {
     let means = asked.mean_horizons();
     let compared = LevelComparison {
         first: rows.reference,
@@ -101,14 +111,71 @@ pub fn pair(rows: &Compared, weights: &[f64], level: u16, asked: &Questions) -> 
         axis: &Axis::Days,
         mean_horizons: &means,
     };
-    weighted_comparison(&rows.observations, &rows.levels, weights, compared, asked.level)
+    let mut found = weighted_comparison(&rows.observations, &rows.levels, weights, compared, asked.level);
+    let followed = |days: &[Days]| -> Vec<bool> {
+        let sides = [rows.reference, level].map(|level| at_risk(rows, level, days));
+        (0..days.len()).map(|place| sides.iter().all(|side| side[place] >= asked.least_at_risk)).collect()
+    };
+    for (survival, followed) in found.survival.iter_mut().zip(followed(&asked.horizons)) {
+        if !followed && survival.known().is_some() {
+            *survival = Known::NotKnown(WhyNotKnown::TooFewToShow);
+        }
+    }
+    for (mean, followed) in found.restricted_means.iter_mut().zip(followed(&[asked.mean_until])) {
+        if !followed && mean.known().is_some() {
+            *mean = Known::NotKnown(WhyNotKnown::TooFewToShow);
+        }
+    }
+    if !tested {
+        without_tests(&mut found);
+    }
+    found
+}
+
+/// How many of a level are at risk just before each of these days.
+fn at_risk(rows: &Compared, level: u16, days: &[Days]) -> Vec<u64> {
+    let mut counts = vec![0; days.len()];
+    let (entry, exit) = (rows.observations.entry(), rows.observations.exit());
+    for place in (0..exit.len()).filter(|place| rows.levels.codes()[*place] == level) {
+        for (count, day) in counts.iter_mut().zip(days) {
+            let entered = entry[place] == 0 || entry[place] < day.count();
+            *count += u64::from(entered && day.count() <= exit[place]);
+        }
+    }
+    counts
+}
+
+fn without_tests(found: &mut stats::WeightedComparison) {
+    let no_test = |contrast: &mut stats::Contrast| contrast.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+    for survival in &mut found.survival {
+        if let Known::Known(survival) = survival {
+            no_test(&mut survival.difference);
+            for contrast in [&mut survival.ratio, &mut survival.complementary_log_log] {
+                if let Known::Known(contrast) = contrast {
+                    no_test(contrast);
+                }
+            }
+        }
+    }
+    for mean in &mut found.restricted_means {
+        if let Known::Known(mean) = mean {
+            no_test(&mut mean.difference);
+            if let Known::Known(ratio) = &mut mean.ratio {
+                no_test(ratio);
+            }
+        }
+    }
+    if let Known::Known(ratio) = &mut found.hazard_ratio {
+        ratio.coefficient.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+        ratio.score_test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+    }
 }
 
 /// Whether hazards are proportional over the levels, by clusters.
 fn proportional(rows: &Compared) -> Known<stats::RegressionTest> {
     let factor = Covariate::factor("level", rows.levels.clone(), rows.labels.clone(), rows.reference);
     let Ok(design) = CoxDesign::new(vec![factor]) else {
-        return Known::NotKnown(crate::quantity::WhyNotKnown::TooFewGroups);
+        return Known::NotKnown(WhyNotKnown::TooFewGroups);
     };
     match cox_regression(&rows.observations, &design, None, CoxOptions::default()) {
         Ok(model) => match proportionality(&model, &Axis::Days, PROPORTIONALITY_SCALE, Variance::ClusterRobust) {

@@ -2,15 +2,17 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use super::crude::{COMPETING_NOT_RARE, too_small};
+use super::crude::{COMPETING_NOT_RARE, is_tested, too_small};
 use super::together::FEW_FAILURES_PER_COEFFICIENT;
 use crate::protocol::FailureDayReading;
 use crate::quantity::{Days, Fraction, Known};
-use crate::result::{Adjusted, ComparedLevel, Computed, Crude, FactorOrigin, Guard, RecallReview, Together};
-use crate::stats::{ColumnBalance, Ending};
+use crate::result::{Adjusted, AdjustedPair, ComparedLevel, Computed, Crude, FactorOrigin, Guard, RecallReview, Together};
+use crate::stats::{ColumnBalance, Ending, SurvivalContrast};
 
 /// Share seen below which a recall at the horizon is named (design of the comparison: three in five).
 const LOW_RECALL: f64 = 0.6;
+/// A recall at which fewer were due says nothing of who stays away.
+const LEAST_DUE: u64 = 10;
 /// Median follow-up of one level by that of another, from which follow-up is uneven.
 const UNEVEN: f64 = 1.5;
 /// A level shares its period with the reference if at least this part of it was placed while the reference was in use.
@@ -60,8 +62,9 @@ pub fn not_proportional(crude: &Crude) -> Option<f64> {
 /// The guards, gravest first.
 pub fn guards(weighed: &Weighed<'_>, asked: &Questions) -> Vec<Guard> {
     let mut guards = vec![Guard::NotRandomised { origin: weighed.origin }];
+    let small = too_small(weighed.rows, asked);
     let label = |level: u16| weighed.rows.labels.get(usize::from(level)).cloned().unwrap_or_default();
-    for (level, failures, patients) in too_small(weighed.rows, asked) {
+    for &(level, failures, patients) in &small {
         guards.push(Guard::TooFew {
             level: label(level),
             failures,
@@ -94,8 +97,8 @@ pub fn guards(weighed: &Weighed<'_>, asked: &Questions) -> Vec<Guard> {
     {
         guards.push(Guard::FewClusters { clusters: finite.informative_clusters });
     }
-    adjustment(weighed, &mut guards);
-    let comparisons = weighed.rows.others().count() as u64;
+    adjustment(weighed, asked, &mut guards);
+    let comparisons = weighed.rows.others().filter(|level| is_tested(&small, weighed.rows, *level)).count() as u64;
     if comparisons > 1 {
         guards.push(Guard::ManyComparisons { comparisons });
     }
@@ -170,7 +173,7 @@ fn periods(weighed: &Weighed<'_>, guards: &mut Vec<Guard>) {
 /// The recall nearest to the horizon, if few were seen at it.
 fn low_recall(recalls: &[RecallReview], headline: Days) -> Option<(u16, Fraction)> {
     let distance = |recall: &&RecallReview| (Days::of_months(recall.months).count() - headline.count()).abs();
-    let nearest = recalls.iter().filter(|recall| recall.months > 0 && recall.due > 0).min_by_key(distance)?;
+    let nearest = recalls.iter().filter(|recall| recall.months > 0 && recall.due >= LEAST_DUE).min_by_key(distance)?;
     let (share, _) = *nearest.share_seen.known()?;
     (share.value() < LOW_RECALL).then_some((nearest.months, share))
 }
@@ -195,13 +198,31 @@ fn uneven(weighed: &Weighed<'_>, guards: &mut Vec<Guard>) {
     }
 }
 
-fn adjustment(weighed: &Weighed<'_>, guards: &mut Vec<Guard>) {
+/// The latest horizon up to the headline's at which weighting and regression both tell, and what they tell: differences of survival.
+fn both_ways(pair: &AdjustedPair, asked: &Questions) -> Option<(Days, f64, f64)> {
+    let regression = &pair.regression.computed()?.survival;
+    asked.horizons.iter().zip(&pair.weighted.survival).zip(regression).rev().find_map(|((day, weighted), regression)| {
+        let value = |found: &Known<SurvivalContrast>| found.known().map(|one| one.difference.estimate.value);
+        (*day <= asked.headline).then_some(())?;
+        Some((*day, value(weighted)?, value(regression)?))
+    })
+}
+
+fn adjustment(weighed: &Weighed<'_>, asked: &Questions, guards: &mut Vec<Guard>) {
     match weighed.adjusted {
         Computed::NotComputed(why) => guards.push(Guard::NotAdjusted { why: why.clone() }),
         Computed::Computed(adjusted) => {
             if adjusted.left_out > 0 {
                 let of = adjusted.left_out + adjusted.restorations;
                 guards.push(Guard::MissingCovariates { left_out: adjusted.left_out, of });
+            }
+            for pair in &adjusted.pairs {
+                if let Some((day, weighting, regression)) = both_ways(pair, asked)
+                    && (weighting - regression).abs() >= asked.relevant_difference
+                {
+                    let level = weighed.rows.labels.get(usize::from(pair.level)).cloned().unwrap_or_default();
+                    guards.push(Guard::WaysDisagree { level, day, weighting, regression });
+                }
             }
             for overlap in adjusted.overlap.iter().filter(|overlap| overlap.doubtful()) {
                 let level = weighed.rows.labels.get(usize::from(overlap.level)).cloned().unwrap_or_default();

@@ -3,7 +3,7 @@
 use super::compared::{Compared, ComparedCovariate};
 use super::pooled::pooled;
 use crate::cohort::recall::Due;
-use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
+use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels, known_factors};
 use crate::protocol::Protocol;
 use crate::protocol::settings::USUAL_COVARIATES;
 use crate::quantity::{DAYS_PER_YEAR, Days};
@@ -57,6 +57,13 @@ pub struct Source<'a> {
     pub due: &'a [Vec<Due>],
     /// The protocol.
     pub protocol: &'a Protocol,
+}
+
+/// What can be adjusted for, by name; the practice's own columns too.
+pub fn known_covariates(own: &[String]) -> Vec<String> {
+    let numbers = PLACEMENT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Number { .. }));
+    let others = ["placed_on", "replaces_restoration"].into_iter().chain(numbers.map(|column| column.name));
+    known_factors().into_iter().chain(others).map(str::to_owned).chain(own.iter().cloned()).collect()
 }
 
 impl Source<'_> {
@@ -168,7 +175,7 @@ impl Source<'_> {
                 let placed = |place: u32| f64::from(self.histories.placed[place as usize]);
                 let first = restoration.iter().map(|&place| placed(place)).fold(f64::INFINITY, f64::min);
                 let years = restoration.iter().map(|&place| (placed(place) - first) / DAYS_PER_YEAR).collect();
-                return Ok(Covariate::number("Calendar (years)", years));
+                return Ok(Covariate::number("Years since the first placement", years));
             }
             "replaces_restoration" => {
                 let texts = table.text(name)?;

@@ -4,7 +4,7 @@ use super::asked::Questions;
 use super::compared::Compared;
 use super::crude::too_small;
 use super::published::agreement;
-use crate::quantity::{Days, Fraction, Known, WhyNotKnown};
+use crate::quantity::{DAYS_PER_YEAR, Days, Fraction, Known, WhyNotKnown};
 use crate::result::{
     AdjustedPair, Computed, Needed, PublishedFinding, RegressionPair, Verdict, VerdictBasis, VerdictKind, VerdictMeasure,
     VerdictNumbers,
@@ -16,6 +16,9 @@ use crate::stats::{
 
 /// The power with which a relevant difference is to be found by those still needed.
 const POWER: f64 = 0.8;
+
+/// The present pace is that of so many years.
+const PACE_YEARS: f64 = 3.0;
 
 /// What the rules read.
 pub struct Findings<'a> {
@@ -31,8 +34,8 @@ pub struct Findings<'a> {
     pub not_proportional: bool,
     /// What was published.
     pub published: &'a [PublishedFinding],
-    /// For how many years the levels have been placed.
-    pub years: f64,
+    /// The day each was placed.
+    pub placed: &'a [i32],
 }
 
 /// One level's numbers by the way that leads.
@@ -251,8 +254,8 @@ fn needed(
         .filter(|(ending, code)| **ending == Ending::Failed && (**code == reading.level || **code == found.rows.reference))
         .count() as u64;
     let so_far = of_reference + of_level;
-    let years = (restorations > so_far && so_far > 0.0 && found.years > 0.0)
-        .then(|| (restorations - so_far) / (so_far / found.years));
+    let pace = a_year(found, reading.level);
+    let years = (restorations > so_far && pace > 0.0).then(|| (restorations - so_far) / pace);
     Some(Needed {
         hazard_ratio,
         design_effect,
@@ -262,6 +265,19 @@ fn needed(
         restorations_so_far: whole(so_far),
         years,
     })
+}
+
+/// How many of the two levels were placed in a year, over the last three in which any of the rows was placed.
+fn a_year(found: &Findings<'_>, level: u16) -> f64 {
+    let Some(last) = found.placed.iter().max() else { return 0.0 };
+    let of_pair = |code: u16| code == level || code == found.rows.reference;
+    let recent = found
+        .placed
+        .iter()
+        .zip(found.rows.levels.codes())
+        .filter(|(day, code)| of_pair(**code) && f64::from(last - **day) < PACE_YEARS * DAYS_PER_YEAR)
+        .count();
+    recent as f64 / PACE_YEARS
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts above 0; what is too large saturates")]

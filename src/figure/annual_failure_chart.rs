@@ -326,7 +326,7 @@ fn notes(chart: &AnnualFailureChart<'_>, sources: &[&Benchmark]) -> Vec<String> 
         _ => " (S survival, z years)",
     };
     let formula = formula_text(chart.formula);
-    let mut notes = vec![format!("Squares, with intervals: this review; {formula}{letters}. {}", chart.footnote)];
+    let mut notes = vec![format!("Squares, with intervals: these records; {formula}{letters}. {}", chart.footnote)];
     if !sources.is_empty() {
         notes.push("Diamonds: published; dashed: one standard deviation (SD) between studies to each side.".to_owned());
     }
@@ -364,7 +364,7 @@ mod tests {
             ">2.0 published [2], one system of the trial<",
             "2014;30:1089–1103: formula not stated in the source.",
             "2007;23:1101–1107: linear formula, (1 − S) / z, over 13 years.",
-            "this review; geometric formula, 1 − S^(1/z) (S survival, z years).",
+            "these records; geometric formula, 1 − S^(1/z) (S survival, z years).",
             ">400 restorations, 200 patients, ",
         ] {
             assert!(svg.contains(said), "{said} in {svg}");

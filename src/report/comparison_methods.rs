@@ -2,11 +2,14 @@
 
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{flow_branches, flow_steps, interval_note};
+use super::contrast_text::{difference_text, ratio_text};
 use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{listed, verdict_text};
 use crate::protocol::FailureDayReading;
+use crate::quantity::Known;
 use crate::result::{Comparison, Computed, GroupReview};
+use crate::stats::SurvivalContrast;
 use crate::wording::{count, counted, interval_text, known, percent, percent_interval, span};
 
 /// The methods in one paragraph.
@@ -26,7 +29,7 @@ pub fn methods(comparison: &Comparison) -> String {
     };
     let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
     format!(
-        "Records of {} restorations in {} of one registry, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 was declared relevant beforehand. Tests against the reference were corrected by Holm's method.",
+        "Records of {} restorations in {}, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} (or the latest horizon before it to which at least {} were followed on both sides) and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 is taken to matter, as the protocol says. Tests against the reference were corrected by Holm's method.",
         count(compared),
         counted(comparison.shared.patients, "patient", "patients"),
         comparison.levels.iter().map(|level| level.first_placed).min().map_or_else(String::new, |day| day.to_string()),
@@ -35,6 +38,7 @@ pub fn methods(comparison: &Comparison) -> String {
         comparison.endpoint.definition,
         interval_note(comparison),
         span(comparison.headline_day),
+        comparison.least_at_risk,
         span(comparison.restricted_mean_day),
         comparison.relevant_difference.value() * 100.0
     )
@@ -54,7 +58,7 @@ pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
         (
             "3 Objectives",
             format!(
-                "Whether {} goes with {factor}; a difference of {:.1} % by {} was declared relevant beforehand.",
+                "Whether {} goes with {factor}; a difference of {:.1} % by {} is taken to matter, as the protocol says.",
                 comparison.endpoint.title.to_lowercase(),
                 comparison.relevant_difference.value() * 100.0,
                 span(comparison.headline_day)
@@ -75,7 +79,7 @@ pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
         (
             "7 Variables",
             format!(
-                "Exposure: {factor}. Outcome: {} What may confound: {}.",
+                "Exposure: {factor}. {} What may confound: {}.",
                 comparison.endpoint.definition,
                 adjusted.map_or_else(|| "nothing was adjusted".to_owned(), |adjusted| listed(&adjusted.adjusted_for))
             ),
@@ -110,8 +114,11 @@ pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
         ),
         (
             "12e Sensitivity",
-            "Regression beside weighting; within patients; failures taken between visits; how strong an unmeasured difference would have to be."
-                .to_owned(),
+            match adjusted {
+                Some(_) => "Regression beside weighting; within patients; failures taken between visits; how strong an unmeasured difference would have to be.",
+                None => "Within patients; failures taken between visits.",
+            }
+            .to_owned(),
         ),
         ("13 Participants at each stage", "The flow diagram.".to_owned()),
         ("14a, b Descriptive data", "“What is compared”, with missing values counted.".to_owned()),
@@ -132,11 +139,18 @@ pub fn reporting_items(comparison: &Comparison) -> Vec<(&'static str, String)> {
                 )
             }),
         ),
-        ("16 Main results", "Crude and adjusted, absolute and relative, with intervals.".to_owned()),
+        (
+            "16 Main results",
+            match adjusted {
+                Some(_) => "Crude and adjusted, absolute and relative, with intervals.",
+                None => "Crude, absolute and relative, with intervals; nothing was adjusted.",
+            }
+            .to_owned(),
+        ),
         ("17 Other analyses", "Within patients; between visits; criteria; all factors together.".to_owned()),
         ("18 Key results", findings.collect::<Vec<_>>().join(" ")),
-        ("19 Limitations", "The guards beside each number.".to_owned()),
-        ("20 Interpretation", "The verdicts, by rules written down beforehand.".to_owned()),
+        ("19 Limitations", "“What weakens it”, and the same beside each number on the page.".to_owned()),
+        ("20 Interpretation", "“What may be said”, in words that fixed rules of the program choose.".to_owned()),
         ("To be filled in by hand", "1 title and abstract, 2 background, 21 generalisability, 22 funding.".to_owned()),
     ]
 }
@@ -165,6 +179,7 @@ pub fn hand_out(comparison: &Comparison) -> String {
         text.push_str(&format!("- {}\n", plain(&guard)));
     }
     text.push_str(&levels_table(comparison));
+    text.push_str(&adjusted_table(comparison));
     text.push_str("\n## From records to results\n\n");
     for step in flow_steps(comparison) {
         text.push_str(&format!("1. {}\n", plain(&step.text)));
@@ -199,6 +214,9 @@ fn levels_table(comparison: &Comparison) -> String {
         let survival = group.horizon(comparison.headline_day).map_or_else(
             || "not asked for".to_owned(),
             |horizon| {
+                if horizon.few_at_risk {
+                    return "too few followed so long".to_owned();
+                }
                 known(&horizon.survival, |survival| {
                     format!("{} ({})", percent(survival.value), interval_text(&survival.interval, percent_interval))
                 })
@@ -211,6 +229,39 @@ fn levels_table(comparison: &Comparison) -> String {
             count(group.behind.clusters),
             count(group.behind.failures),
             group.exposure_years.count()
+        ));
+    }
+    text
+}
+
+/// Each level against the reference with and without adjustment, on the same restorations, as a table of Markdown.
+fn adjusted_table(comparison: &Comparison) -> String {
+    let Some(adjusted) = comparison.adjusted.computed() else { return String::new() };
+    let mut text = format!(
+        "\n## Against {}\n\nDifference of survival at {} in per cent points, and hazard ratio, with {}s, on the {} with all that is adjusted for.\n\n| level | not adjusted | by weighting | by regression | hazard ratio, weighted | hazard ratio, regression |\n| --- | ---: | ---: | ---: | ---: | ---: |\n",
+        plain(comparison.label(comparison.reference)),
+        span(comparison.headline_day),
+        interval_word(comparison.confidence_level),
+        counted(adjusted.restorations, "restoration", "restorations")
+    );
+    for pair in &adjusted.pairs {
+        let at_headline = |survival: &[Known<SurvivalContrast>]| {
+            let at = |one: &&Known<SurvivalContrast>| one.known().is_some_and(|one| one.horizon == comparison.headline_day);
+            survival
+                .iter()
+                .find(at)
+                .and_then(Known::known)
+                .map_or_else(|| "too few followed so long".to_owned(), |one| difference_text(&one.difference))
+        };
+        let regression = pair.regression.computed();
+        text.push_str(&format!(
+            "| {} | {} | {} | {} | {} | {} |\n",
+            plain(comparison.label(pair.level)),
+            at_headline(&pair.crude.survival),
+            at_headline(&pair.weighted.survival),
+            regression.map_or_else(|| "no estimate".to_owned(), |found| at_headline(&found.survival)),
+            known(&pair.weighted.hazard_ratio, |ratio| ratio_text(&ratio.coefficient.hazard_ratio)),
+            regression.map_or_else(|| "no estimate".to_owned(), |found| ratio_text(&found.hazard_ratio.hazard_ratio))
         ));
     }
     text

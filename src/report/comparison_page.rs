@@ -6,19 +6,19 @@ use maud::{Markup, html};
 use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{ComparisonCharts, interval_note, line_label, together_note};
 use super::comparison_methods::{methods, reporting_items};
+use super::contrast_text::{difference_text, mean_difference_text, ratio_text};
 use super::frame::{ReadCurves, chart, framed, scrolled, words};
 use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
-use crate::quantity::{ConfidenceInterval, DAYS_PER_YEAR, Estimate, Fraction, Known, WhyNotKnown};
+use crate::quantity::{ConfidenceInterval, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
 use crate::result::{
     AdjustedPair, Comparison, Computed, GroupReview, Guard, PublishedDirection, RegressionPair, TogetherLine, Weakens,
 };
-use crate::stats::{BootstrapInterval, Contrast, RestrictedMeanContrast, SurvivalContrast, WeightedComparison};
+use crate::stats::{BootstrapInterval, SurvivalContrast, WeightedComparison};
 use crate::wording::{
-    count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
-    why_not_known,
+    count, counted, known, p_value, percent, percent_interval, rate_interval, rate_number, span, why_not_known,
 };
 
 /// The page of a comparison.
@@ -142,40 +142,6 @@ fn means_table(comparison: &Comparison) -> Markup {
     }
 }
 
-/// A number with its sign, unless it rounds to nought.
-fn signed(value: f64, digits: usize) -> String {
-    let text = format!("{:.digits$}", value.abs());
-    if text.bytes().all(|byte| matches!(byte, b'0' | b'.')) {
-        text
-    } else {
-        format!("{}{text}", if value < 0.0 { "−" } else { "+" })
-    }
-}
-
-/// A difference in per cent points with its limits.
-fn difference_text(contrast: &Contrast) -> String {
-    let points = |value: f64| signed(value * 100.0, 1);
-    let limits =
-        known(&contrast.estimate.interval, |limits| format!("{} to {}", points(limits.lower), points(limits.upper)));
-    format!("{} ({limits})", points(contrast.estimate.value))
-}
-
-fn ratio_text(ratio: &Estimate<f64>) -> String {
-    let limits = interval_text(&ratio.interval, |limits| format!("{:.2} to {:.2}", limits.lower, limits.upper));
-    format!("{:.2} ({limits})", ratio.value)
-}
-
-/// A difference of mean times in years with its limits.
-fn mean_difference_text(mean: &Known<RestrictedMeanContrast>) -> String {
-    let years = |days: f64| signed(days / DAYS_PER_YEAR, 2);
-    known(mean, |mean| {
-        let limits = known(&mean.difference.estimate.interval, |limits| {
-            format!("{} to {}", years(limits.lower), years(limits.upper))
-        });
-        format!("{} ({limits})", years(mean.difference.estimate.value))
-    })
-}
-
 fn mean_text(comparison: &WeightedComparison) -> String {
     comparison.restricted_means.first().map_or_else(|| "not computed".to_owned(), mean_difference_text)
 }
@@ -217,9 +183,9 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 @if number == 0 { th scope="rowgroup" rowspan=(level.group.horizons.len()) { (level.group.label) } }
                 td.n data-sort=(horizon.day.count()) { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) @if horizon.few_at_risk { " few" } }
-                td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
+                td.n { @if horizon.few_at_risk { "too few followed" } @else { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) } }
                 td.n { (difference_at(comparison, place, number)) }
-                td.n { (known(&horizon.geometric, |annual| format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval)))) }
+                td.n { @if !horizon.few_at_risk { (known(&horizon.geometric, |annual| format!("{} ({})", rate_number(annual.rate.value), known(&annual.rate.interval, rate_interval)))) } }
             } } } }
         } }))
         @if !crude.contrasts.is_empty() { (scrolled("Each level against the reference", &html! { table {

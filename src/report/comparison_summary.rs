@@ -21,6 +21,9 @@ pub fn comparison_summary(comparison: &Comparison, out: &Path) -> String {
             counted(level.group.behind.failures, "failure", "failures")
         ));
     }
+    if comparison.verdicts.is_empty() {
+        text.push_str("\nThere is only one level: nothing to compare.\n");
+    }
     for verdict in &comparison.verdicts {
         let said = verdict_text(comparison, verdict);
         text.push('\n');

@@ -62,6 +62,12 @@ fn part_of_several(guard: &Guard) -> Option<String> {
     })
 }
 
+/// A difference of survival as failures of a hundred: `4.6 fewer would fail`.
+fn failing(difference: f64) -> String {
+    let word = if difference > 0.0 { "fewer" } else { "more" };
+    format!("{:.1} {word} would fail", difference.abs() * 100.0)
+}
+
 /// How much of a level was placed while the reference was in use.
 fn shared_text(shared: Fraction) -> String {
     if shared.value() > 0.0 {
@@ -123,6 +129,12 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
         Guard::NotAdjusted { why } => format!("Nothing is adjusted: {why}."),
         Guard::LittleOverlap { level } => format!(
             "Some restorations had next to no chance of {level}, as they were: the adjusted numbers lean on few that are like them."
+        ),
+        Guard::WaysDisagree { level, day, weighting, regression } => format!(
+            "{level}: the two ways of adjusting differ by as much as would matter. Of 100 fillings {} by {} than with the reference by weighting, {} by regression; rely on neither alone.",
+            failing(*weighting),
+            span(*day),
+            failing(*regression)
         ),
         Guard::StillDifferent { covariate, difference } => format!(
             "{covariate}: weighting left a standardised difference of {difference:.2} between levels (above 0.10)."

@@ -13,6 +13,7 @@
 //! - [`page`]: the HTML page
 //! - [`verdict_text`], [`guard_text`]: what may be said of a comparison, and what weakens it
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
+//! - `contrast_text`: differences and ratios as texts of tables
 //! - [`comparison_methods`]: its methods, and the hand-out
 //! - [`comparison_summary`]: it for the terminal
 //! - [`course_charts`], [`level_curve_charts`], [`watch_charts`]: teeth, years and courses; incidence and curves between visits; failures watched
@@ -28,6 +29,7 @@ pub mod comparison_methods;
 pub mod comparison_page;
 pub mod comparison_summary;
 pub mod comparison_tables;
+mod contrast_text;
 pub mod course_charts;
 pub mod finding_page_text;
 pub mod findings_file;

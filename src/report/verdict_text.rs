@@ -78,15 +78,23 @@ fn counted_in(numbers: &VerdictNumbers) -> f64 {
 }
 
 /// How many fail: `about 12`, `fewer than 1`, `none`.
-fn about(survival: f64, of: f64) -> String {
+fn about(survival: f64, of: f64, decimals: usize) -> String {
     let failing = (1.0 - survival) * of;
     if failing < 1e-9 {
         "none".to_owned()
     } else if failing < 0.5 {
         "fewer than 1".to_owned()
     } else {
-        format!("about {failing:.0}")
+        format!("about {failing:.decimals$}")
     }
+}
+
+/// One decimal where whole numbers would not add up: 6 and 14 with 9 between them.
+fn decimals(numbers: &VerdictNumbers, of: f64) -> usize {
+    let (level, reference) = ((1.0 - numbers.level) * of, (1.0 - numbers.reference) * of);
+    let whole = level.round() - reference.round();
+    let adds_up = (whole - (-numbers.difference * of).round()).abs() < 0.5;
+    usize::from(!adds_up && level >= 0.5 && reference >= 0.5)
 }
 
 /// A number of fillings without its sign: whole, but with a digit more where it would round to none.
@@ -196,12 +204,29 @@ fn absolute(comparison: &Comparison, verdict: &Verdict) -> Option<String> {
     let (level, reference) = names(comparison, verdict);
     let survival = verdict.survival.map(|numbers| {
         let of = counted_in(&numbers);
+        let decimals = decimals(&numbers, of);
+        let difference = match decimals {
+            0 => more_or_fewer(numbers.difference, of),
+            _ => format!(
+                "{:.1} {}",
+                (numbers.difference * of).abs(),
+                if numbers.difference < 0.0 { "more" } else { "fewer" }
+            ),
+        };
+        let earlier = match verdict.day {
+            Some(day) if day < comparison.headline_day => format!(
+                " To {} fewer than {} were followed on one side, so {} is read.",
+                span(comparison.headline_day),
+                comparison.least_at_risk,
+                span(day)
+            ),
+            _ => String::new(),
+        };
         format!(
-            "Of {of} such fillings with {level} {} would fail{}, of {of} with {reference} {}, if nothing else ended them: {} ({}: {}).",
-            about(numbers.level, of),
+            "Of {of} such fillings with {level} {} would fail{}, of {of} with {reference} {}, if nothing else ended them: {difference} ({}: {}).{earlier}",
+            about(numbers.level, of, decimals),
             within(verdict.day),
-            about(numbers.reference, of),
-            more_or_fewer(numbers.difference, of),
+            about(numbers.reference, of, decimals),
             interval_word(comparison.confidence_level),
             range(&numbers, of)
         )
@@ -306,8 +331,12 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
         match verdict.regression_difference {
             Some(regression) => {
                 text.push_str(&format!(", by regression instead of weighting {}.", by_another_way(regression, of)));
+                let apart = verdict.survival.map_or(0.0, |numbers| (numbers.difference - regression).abs());
+                if apart >= comparison.relevant_difference.value() {
+                    text.push_str(" The two ways of adjusting differ by as much as would matter: rely on neither alone.");
+                }
             }
-            None => text.push_str("; by regression there is no estimate."),
+            None => text.push_str("; by regression there is no estimate (the page says why)."),
         }
     }
     text
@@ -315,8 +344,9 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
 
 fn needed_text(comparison: &Comparison, verdict: &Verdict, needed: &Needed) -> String {
     let mut text = format!(
-        "To find a difference of {} four times in five would take about {} in both levels together (so far {}), which is about {} followed to {} (so far {} of any follow-up).",
+        "To find that {} more fail than with {} four times in five would take about {} in both levels together (so far {}), which is about {} followed to {} (so far {} of any follow-up).",
         relevant(comparison),
+        comparison.label(comparison.reference),
         counted(needed.failures, "failure", "failures"),
         count(needed.failures_so_far),
         counted(needed.restorations, "restoration", "restorations"),
@@ -333,6 +363,9 @@ fn needed_text(comparison: &Comparison, verdict: &Verdict, needed: &Needed) -> S
             text.push_str(
                 " There are that many already; a difference of that size would have been found four times in five.",
             );
+        }
+        None if needed.restorations > needed.restorations_so_far => {
+            text.push_str(" Neither has been placed in the last three years.");
         }
         None => text.push_str(" There are enough placements; following them longer is what is needed."),
     }

@@ -126,6 +126,17 @@ pub enum Guard {
         /// The level.
         level: String,
     },
+    /// Weighting and regression differ by as much as would matter.
+    WaysDisagree {
+        /// The level.
+        level: String,
+        /// At this horizon.
+        day: Days,
+        /// The difference of survival to the reference by weighting.
+        weighting: f64,
+        /// The same by regression.
+        regression: f64,
+    },
     /// Weighting left a difference.
     StillDifferent {
         /// In what.
@@ -182,6 +193,7 @@ impl Guard {
             Self::MissingCovariates { .. }
             | Self::NotAdjusted { .. }
             | Self::LittleOverlap { .. }
+            | Self::WaysDisagree { .. }
             | Self::StillDifferent { .. } => Weakens::Adjusted,
         }
     }

@@ -262,6 +262,16 @@ fn many_levels_are_compared_by_putting_the_rare_ones_together() {
     let together = u64::try_from(of_lot.len() - 7).expect("a count");
     assert!(by_lot.guards.contains(&Guard::LevelsTogether { levels: together }), "{:?}", by_lot.guards);
     assert_ne!(found[usize::from(by_lot.reference)], "all others");
+    // Nothing is told of a day to which hardly any are followed, and nothing that is too small is tested.
+    for pair in &by_lot.crude.contrasts {
+        let sides = [by_lot.reference, pair.level].map(|level| &by_lot.levels[usize::from(level)].group);
+        for contrast in pair.comparison.survival.iter().filter_map(Known::known) {
+            let at_risk = sides.map(|group| group.horizon(contrast.horizon).expect("a horizon").at_risk);
+            assert!(at_risk.iter().all(|count| *count >= u64::from(by_lot.least_at_risk)), "{at_risk:?}");
+            assert!(contrast.difference.test.known().is_none());
+        }
+    }
+    assert!(by_lot.crude.contrasts.iter().any(|pair| pair.comparison.survival.iter().any(|one| one.known().is_none())));
     // A lot that is asked for stands apart however rare it is, and the others can be asked for, too.
     let (rare, _) = of_lot.iter().min_by_key(|(_, count)| **count).expect("a lot");
     let against_rare = compared(&records, &["--by", "adhesive_lot", "--reference", rare]);
@@ -283,6 +293,12 @@ fn what_cannot_be_compared_is_said_with_how_to_mend_it() {
             .replace("\"lesion_depth_mm\", \"sclerosis\"", "\"colour_of_walls\", \"sclerosis\""),
     )
     .expect("a protocol");
+    fs::write(
+        records.path().join("reference.toml"),
+        manebit::protocol::Protocol::BUILT_IN_TEXT
+            .replace("reference_levels = {}", "reference_levels = { etch_strategy = \"total\" }"),
+    )
+    .expect("a protocol");
     fs::create_dir(records.path().join("taken")).expect("a folder");
     fs::write(records.path().join("taken/notes.txt"), "mine").expect("a file");
     let mut text = String::new();
@@ -292,6 +308,7 @@ fn what_cannot_be_compared_is_said_with_how_to_mend_it() {
         "--by etch_strategy --reference laser",
         "--by etch_strategy --endpoint happiness",
         "--by etch_strategy --protocol protocol.toml",
+        "--by etch_strategy --protocol reference.toml",
         "--by etch_strategy --as-of 2999-01-01",
         "--by etch_strategy --as-of 1999-01-01",
         "--by etch_strategy --out taken",

@@ -113,7 +113,7 @@ fn compared(rows: &Compared, asked: &Questions) -> ([(f64, f64, f64); 3], Verdic
             adjusted: computed_pairs(&adjusted),
             not_proportional: false,
             published: &[],
-            years: 10.0,
+            placed: &[],
         },
         asked,
     );
@@ -240,7 +240,7 @@ fn without_covariates_the_crude_numbers_lead() {
             adjusted: None,
             not_proportional: not_proportional(&found).is_some(),
             published: &[],
-            years: 10.0,
+            placed: &[],
         },
         &asked,
     );

@@ -245,6 +245,7 @@ fn every_guard() -> Vec<Guard> {
         Guard::MissingCovariates { left_out: 49, of: 12_345 },
         Guard::NotAdjusted { why: "the protocol names nothing to adjust for".to_owned() },
         Guard::LittleOverlap { level: level() },
+        Guard::WaysDisagree { level: level(), day: Days::new(1826), weighting: 0.046, regression: -0.049 },
         Guard::StillDifferent { covariate: "Lesion depth (mm)".to_owned(), difference: 0.23 },
         Guard::FewFailuresPerCoefficient { failures: 20, coefficients: 4 },
         Guard::ManyCompeting { competing: 30, failures: 40 },
