@@ -3,15 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::group::annual_failure;
-use crate::cohort::{EndpointFollowUp, Histories};
+use crate::cohort::{EndpointFollowUp, FactorLevels, Histories};
 use crate::protocol::Protocol;
 use crate::quantity::{Behind, DAYS_PER_YEAR, Day, Days, Years};
-use crate::result::{Course, CourseEnd, ToothCount, YearReview};
+use crate::result::{Course, CourseEnd, FailedRestoration, ToothCount, YearReview};
 use crate::stats::{Ending, person_time_over_years};
 use crate::table::{PlacementTable, TableError};
 
 /// Courses are told one by one up to so many restorations; more would be no picture.
 const MOST_COURSES: usize = 80;
+/// So many failures are listed at most.
+const MOST_LISTED: usize = 1000;
 
 /// Restorations and failures tooth by tooth, in the order of the teeth; and how many restorations are on teeth with fewer patients than
 /// the protocol shows.
@@ -88,6 +90,48 @@ pub fn years(histories: &Histories, follow_up: &EndpointFollowUp, protocol: &Pro
             YearReview { year, failures, exposure_years, rate }
         })
         .collect()
+}
+
+/// The failures, the latest first; none where the protocol hides what only few patients stand behind.
+///
+/// # Errors
+/// When the table lacks a column, which would be a fault of the program.
+pub fn failed(
+    placements: &PlacementTable,
+    histories: &Histories,
+    follow_up: &EndpointFollowUp,
+    factors: &[FactorLevels],
+    protocol: &Protocol,
+) -> Result<Vec<FailedRestoration>, TableError> {
+    if protocol.smallest_cell > 1 {
+        return Ok(Vec::new());
+    }
+    let (names, teeth) = (placements.0.text("restoration_id")?, placements.0.codes("tooth")?);
+    let (endings, exits) = (follow_up.observations.ending(), follow_up.observations.exit());
+    let placed = |place: usize| histories.placed[follow_up.restoration[place] as usize];
+    let mut places: Vec<usize> = (0..endings.len()).filter(|place| endings[*place] == Ending::Failed).collect();
+    places.sort_by_key(|&place| std::cmp::Reverse(placed(place) + exits[place]));
+    places.truncate(MOST_LISTED);
+    Ok(places
+        .into_iter()
+        .map(|place| {
+            let restoration = follow_up.restoration[place] as usize;
+            let row = histories.placement_row[restoration] as usize;
+            let level = |factor: &FactorLevels| {
+                let level = factor.levels.get(usize::from(factor.codes[restoration]));
+                level.map_or_else(String::new, |(_, label)| label.clone())
+            };
+            FailedRestoration {
+                restoration: names.get(row).unwrap_or_default().to_owned(),
+                tooth: teeth[row],
+                placed_on: Day::from_epoch(placed(place)),
+                last_good_on: Day::from_epoch(placed(place) + follow_up.last_known_good[place]),
+                failed_on: Day::from_epoch(placed(place) + exits[place]),
+                after: Days::new(exits[place]),
+                levels: factors.iter().map(level).collect(),
+            }
+        })
+        .collect())
 }
 
 /// The course of each restoration in a small cohort, in order of placement; none where there are many, or where the protocol hides

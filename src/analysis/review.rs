@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use super::benchmark::benchmarks;
 use super::caution::cautions;
 use super::comparison::factor_review;
-use super::course::{courses, teeth, years};
+use super::course::{courses, failed, teeth, years};
 use super::group::group_review;
 use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
@@ -104,6 +104,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             teeth,
             teeth_hidden,
             years: years(histories, follow_up, protocol),
+            failed: failed(placements, histories, follow_up, &factors, protocol)?,
             courses: courses(histories, follow_up, protocol),
             name: endpoint.name.clone(),
             title: endpoint.title.clone(),

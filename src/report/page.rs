@@ -143,11 +143,37 @@ fn endpoint_section(review: &Review, endpoint: &EndpointReview, charts: &ChartSe
         } @else { (drawing(charts.survival(&endpoint.name, "all"))) }
         (horizon_table(review, &format!("All restorations. {}", endpoint.definition), std::slice::from_ref(&endpoint.all)))
         (quantile_note(review, &endpoint.all))
+        (failed_list(endpoint))
         @for factor in &endpoint.factors { (factor_section(review, endpoint, factor, charts)) }
         @if charts.courses(&endpoint.name).next().is_some() {
             h3 { (endpoint.title) ": year by year, tooth by tooth" }
             p { "These describe where and when failures were found. Years and teeth differ in how many fillings they hold and how old these are; no year and no tooth is ranked." }
             @for placed in charts.courses(&endpoint.name) { (drawing(Some(placed))) }
+        }
+    }
+}
+
+/// The restorations behind the number of failures, to be looked up in the records.
+fn failed_list(endpoint: &EndpointReview) -> Markup {
+    let all = endpoint.all.behind.failures;
+    let listed = u64::try_from(endpoint.failed.len()).unwrap_or(u64::MAX);
+    html! {
+        @if listed > 0 {
+            details {
+                summary { @if listed == all { "Which they are: " (counted(all, "failure", "failures")) } @else { "Which they are: the latest " (count(listed)) " of " (counted(all, "failure", "failures")) } }
+                (scrolled(&format!("{}: which restorations", endpoint.title), &html! { table {
+                    caption { (endpoint.title) ": which restorations, the latest first. For the practice's own eyes." }
+                    thead { tr {
+                        th scope="col" { "Restoration" } th.n scope="col" { "Tooth" } th scope="col" { "Placed" } th scope="col" { "Last without it" } th scope="col" { "Failed (found)" } th.n scope="col" { "After" }
+                        @for factor in &endpoint.factors { th scope="col" { (factor.label) } }
+                    } }
+                    tbody { @for one in &endpoint.failed { tr {
+                        th scope="row" { (one.restoration) } td.n { (one.tooth) } td { (one.placed_on) } td { (one.last_good_on) } td { (one.failed_on) }
+                        td.n data-sort=(one.after.count()) { (span(one.after)) }
+                        @for level in &one.levels { td { (level) } }
+                    } } }
+                } }))
+            }
         }
     }
 }

@@ -115,11 +115,31 @@ pub fn tables(review: &Review) -> Vec<Table> {
         curve(review),
         counts(review),
         tests(review),
+        failed(review),
         recalls(review),
         criteria(review),
         flow(review),
         definitions(review),
     ]
+}
+
+/// The restorations behind the numbers of failures.
+fn failed(review: &Review) -> Table {
+    let mut table = Writer::new(&["endpoint", "restoration_id", "tooth", "placed_on", "last_good_on", "failed_on", "day"]);
+    for endpoint in &review.endpoints {
+        for one in &endpoint.failed {
+            table.row(vec![
+                endpoint.name.clone(),
+                one.restoration.clone(),
+                one.tooth.to_string(),
+                one.placed_on.to_string(),
+                one.last_good_on.to_string(),
+                one.failed_on.to_string(),
+                one.after.count().to_string(),
+            ]);
+        }
+    }
+    define(table, review).finish("failed.csv")
 }
 
 fn survival(review: &Review) -> Table {

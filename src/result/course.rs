@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::group::AnnualFailure;
-use crate::quantity::{Days, Known, Years};
+use crate::quantity::{Day, Days, Known, Years};
 
 /// A tooth's restorations.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -51,4 +51,23 @@ pub struct Course {
     pub seen: Vec<Days>,
     /// How it ended.
     pub end: CourseEnd,
+}
+
+/// A restoration that failed, so that it can be looked up in the records.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct FailedRestoration {
+    /// Its name in the records.
+    pub restoration: String,
+    /// Its tooth, by ISO 3950.
+    pub tooth: u8,
+    /// The day it was placed.
+    pub placed_on: Day,
+    /// The last day it was known without the failure.
+    pub last_good_on: Day,
+    /// The day that counts as that of the failure.
+    pub failed_on: Day,
+    /// From placement to that day.
+    pub after: Days,
+    /// Its level of each factor of the review, as people read it; empty where not recorded.
+    pub levels: Vec<String>,
 }

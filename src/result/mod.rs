@@ -25,7 +25,7 @@ pub use comparison::{
     Computed, CovariateSetAside, CriterionComparison, CriterionContrast, Crude, CrudePair, IncidenceAt, IncidenceByLevel,
     IncidenceCurve, IncidencePoint, RegressionPair, SharedPatients, Together, TogetherLine, WithinPatients,
 };
-pub use course::{Course, CourseEnd, ToothCount, YearReview};
+pub use course::{Course, CourseEnd, FailedRestoration, ToothCount, YearReview};
 pub use group::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview, HorizonReview,
     QuantileReview, RestrictedMeanReview, TestReview,

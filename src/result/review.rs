@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::caution::Caution;
-use super::course::{Course, ToothCount, YearReview};
+use super::course::{Course, FailedRestoration, ToothCount, YearReview};
 use super::group::{AnnualFormula, FactorReview, GroupReview};
 use super::recall::{CriterionReview, RecallReview};
 use crate::quantity::{ConfidenceLevel, Day, Days, IntervalMethod, Variance, Years};
@@ -123,6 +123,9 @@ pub struct EndpointReview {
     /// Year by year.
     #[serde(default)]
     pub years: Vec<YearReview>,
+    /// The failures, the latest first; no more than a thousand of them.
+    #[serde(default)]
+    pub failed: Vec<FailedRestoration>,
     /// Restoration by restoration, in a small cohort.
     #[serde(default)]
     pub courses: Vec<Course>,

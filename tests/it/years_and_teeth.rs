@@ -45,6 +45,13 @@ fn teeth_and_courses_are_counted_by_hand() {
         retention.teeth,
         [ToothCount { tooth: 14, placed: 2, failed: 1 }, ToothCount { tooth: 33, placed: 1, failed: 0 }]
     );
+    let failed = &retention.failed;
+    assert_eq!(failed.len(), 1);
+    let day = |text: &str| text.parse::<manebit::quantity::Day>().expect("a day");
+    assert_eq!((failed[0].restoration.as_str(), failed[0].tooth, failed[0].after), ("R2", 14, Days::new(365)));
+    let days_of = [failed[0].placed_on, failed[0].last_good_on, failed[0].failed_on];
+    assert_eq!(days_of, [day("2021-01-01"), day("2021-07-01"), day("2022-01-01")]);
+    assert_eq!(failed[0].levels, ["Self-etch", "Universal adhesive"]);
     let days = |days: &[i32]| days.iter().map(|day| Days::new(*day)).collect::<Vec<_>>();
     assert_eq!(
         retention.courses,
@@ -67,7 +74,7 @@ fn what_only_few_patients_stand_behind_is_hidden_where_the_protocol_says_so() {
         (retention.teeth.as_slice(), retention.teeth_hidden),
         (&[ToothCount { tooth: 14, placed: 2, failed: 1 }][..], 1)
     );
-    assert!(retention.courses.is_empty());
+    assert!(retention.courses.is_empty() && retention.failed.is_empty());
 }
 
 #[test]
@@ -83,6 +90,8 @@ fn years_and_teeth_of_the_sample_add_up_to_all() {
         let placed: u64 = endpoint.teeth.iter().map(|tooth| tooth.placed).sum();
         assert_eq!(placed + endpoint.teeth_hidden, endpoint.flow.analysed);
         assert_eq!(endpoint.teeth.iter().map(|tooth| tooth.failed).sum::<u64>(), endpoint.all.behind.failures);
+        assert_eq!(endpoint.failed.len() as u64, endpoint.all.behind.failures);
+        assert!(endpoint.failed.is_sorted_by(|one, next| one.failed_on >= next.failed_on));
         assert!(endpoint.courses.is_empty(), "hundreds of courses are no picture");
     }
 }
