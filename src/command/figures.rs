@@ -55,6 +55,9 @@ pub struct FiguresArguments {
     /// operators. A flow, teeth, years, courses, incidence, curves between visits and failures watched can't be drawn so.
     #[arg(long, conflicts_with = "list")]
     for_others: bool,
+    /// Numbers with a decimal comma: 88,5 %.
+    #[arg(long, conflicts_with = "list")]
+    decimal_comma: bool,
     /// A title in your words.
     #[arg(long, value_name = "TEXT", requires = "chart", help_heading = "One figure")]
     title: Option<String>,
@@ -92,6 +95,7 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
     };
     let spec = asked(arguments)?;
     let others = spec.for_others || arguments.for_others;
+    let comma = spec.decimal_comma || arguments.decimal_comma;
     let results = if others { for_others(results) } else { results };
     let figures = figures(&results, &spec.figures, others)
         .map_err(|wrong| misused(format!("{}\nMend: correct this; nothing was written.", escaped(&wrong))))?;
@@ -99,7 +103,7 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
     let mut files: Vec<(String, Vec<u8>, &str)> = Vec::new();
     let mut tall = String::new();
     for figure in &figures {
-        let (drawing, stage) = drawn(&results, figure, others)?;
+        let (drawing, stage) = drawn(&results, figure, others, comma)?;
         let name = figure.name.clone().unwrap_or_else(|| format!("{}-{}", drawing.name, hyphens(figure.preset.name())));
         if let Some(high) = stage.height_of(&drawing).filter(|high| *high > PAGE_HEIGHT) {
             tall.push_str(&format!("{name} is {high:.0} mm high, more than a journal's page holds.\n"));
@@ -180,7 +184,7 @@ fn asked(arguments: &FiguresArguments) -> Result<Spec, Stop> {
             shortened_axis: arguments.shortened_axis,
             name: arguments.name.clone(),
         };
-        return Ok(Spec { for_others: false, figures: vec![figure] });
+        return Ok(Spec { for_others: false, decimal_comma: false, figures: vec![figure] });
     };
     let text = fs::read_to_string(path)
         .map_err(|error| misused(format!("{} can't be read: {error}.\nMend: correct --spec.", path.display())))?;
@@ -195,14 +199,14 @@ fn asked(arguments: &FiguresArguments) -> Result<Spec, Stop> {
 }
 
 /// The figure on the first of its preset's stages that holds it.
-fn drawn(results: &Results, figure: &Figure, for_others: bool) -> Result<(Drawing, Stage), Stop> {
+fn drawn(results: &Results, figure: &Figure, for_others: bool, decimal_comma: bool) -> Result<(Drawing, Stage), Stop> {
     let scale = if figure.shortened_axis { Scale::Zoomed } else { Scale::Full };
     let hidden =
         for_others.then(|| format!("Numbers from 1 to {} are printed as <{LEAST_FOR_OTHERS}.", LEAST_FOR_OTHERS - 1));
     let note = figure.note.iter().cloned().chain(hidden).reduce(|note, hidden| format!("{note} {hidden}"));
     let mut missing = 0.0;
     for stage in figure.preset.stages() {
-        let stage = Stage { title: figure.title.clone(), note: note.clone(), for_others, ..stage };
+        let stage = Stage { title: figure.title.clone(), note: note.clone(), for_others, decimal_comma, ..stage };
         let Some(drawing) = draw(results, &figure.chart, scale, &stage) else {
             return Err(misused(format!("{}: the results hold nothing to draw.", escape_terminal(&figure.called))));
         };

@@ -38,6 +38,9 @@ pub struct Spec {
     /// Whether they are for people from outside the practice.
     #[serde(default)]
     pub for_others: bool,
+    /// Numbers with a decimal comma.
+    #[serde(default)]
+    pub decimal_comma: bool,
     /// The figures.
     pub figures: Vec<FigureAsked>,
 }

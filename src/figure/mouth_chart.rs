@@ -301,9 +301,9 @@ fn explain(sheet: &Sheet, y: f64, scale: (f64, u64)) {
     let x = MARGIN + scale.0;
     discs(sheet, (x, y), (placed, failed), scale);
     let said = if failed > 0 {
-        format!("{} placed; dark: {} of them failed", count(placed), count(failed))
+        format!("{} placed; inner disc: {} of them failed", count(placed), count(failed))
     } else {
-        format!("{} placed; dark: failed", count(placed))
+        format!("{} placed; inner disc: failed", count(placed))
     };
     sheet.text(&said, (x + scale.0 + 10.0, y), TEXT, Weight::Regular, Anchor::Start, INK);
 }

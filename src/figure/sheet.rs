@@ -174,6 +174,11 @@ impl Sheet {
 
     /// A line of text; `place` is its anchor on the middle of its height.
     pub fn text(&self, text: &str, place: (f64, f64), size: f64, weight: Weight, anchor: Anchor, colour: Colour) {
+        self.text_as_it_is(&self.stage.written(text), place, size, weight, anchor, colour);
+    }
+
+    /// The same, whatever the stage does with numbers: for what the speaker wrote.
+    fn text_as_it_is(&self, text: &str, place: (f64, f64), size: f64, weight: Weight, anchor: Anchor, colour: Colour) {
         let horizontal = match anchor {
             Anchor::Start => HPos::Left,
             Anchor::Middle => HPos::Center,
@@ -191,7 +196,11 @@ impl Sheet {
 
     /// Opens a group of a class with a title of its own, which browsers show on pointing.
     pub fn open(&self, class: &'static str, title: &str) {
-        let _ = writeln!(self.pen.borrow_mut().body, "<g class=\"{class}\"><title>{}</title>", escape_markup(title));
+        let _ = writeln!(
+            self.pen.borrow_mut().body,
+            "<g class=\"{class}\"><title>{}</title>",
+            escape_markup(&self.stage.written(title))
+        );
     }
 
     /// Closes a group.
@@ -203,7 +212,8 @@ impl Sheet {
     pub fn heading(&self, definition: &str) {
         let mut y = MARGIN;
         for line in wrapped(&self.title, self.stage.room(), TITLE, Weight::Bold) {
-            self.text(&line, (MARGIN, y + TITLE * 0.65), TITLE, Weight::Bold, Anchor::Start, INK);
+            let written = if self.stage.title.is_some() { line.as_str().into() } else { self.stage.written(&line) };
+            self.text_as_it_is(&written, (MARGIN, y + TITLE * 0.65), TITLE, Weight::Bold, Anchor::Start, INK);
             y += TITLE * 1.3;
         }
         self.paragraph(definition, y + 4.0);
@@ -211,12 +221,12 @@ impl Sheet {
 
     /// Small wrapped text from a height down.
     pub fn paragraph(&self, text: &str, from: f64) {
-        self.lines(text, from, SOFT);
+        self.lines(&self.stage.written(text), from, SOFT);
     }
 
     fn lines(&self, text: &str, from: f64, colour: Colour) {
         for (place, line) in wrapped(text, self.stage.room(), SMALL, Weight::Regular).iter().enumerate() {
-            self.text(
+            self.text_as_it_is(
                 line,
                 (MARGIN, from + (many(place) + 0.5) * SMALL * 1.35),
                 SMALL,
@@ -245,7 +255,7 @@ impl Sheet {
         let pen = self.pen.borrow();
         let svg = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" {size} viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{name}-title {name}-description\" font-family=\"DejaVu Sans, Verdana, sans-serif\">\n<title id=\"{name}-title\">{title}</title>\n<desc id=\"{name}-description\">{description}</desc>\n{body}</svg>\n",
-            description = escape_markup(&self.description),
+            description = escape_markup(&self.stage.written(&self.description)),
             body = pen.body,
         );
         drop(pen);

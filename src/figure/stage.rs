@@ -3,6 +3,8 @@
 //! Purpose: to lay a chart out anew for where it is shown, instead of scaling a page down until nobody can read it. Texts keep
 //! their sizes in the units of the layout; a stage says how many of these units there are, and how large they come out.
 
+use std::borrow::Cow;
+
 use super::palette::Paper;
 use super::sheet::{MARGIN, SMALL, TITLE, Weight, many};
 use super::text_width::wrapped;
@@ -42,6 +44,8 @@ pub struct Stage {
     pub selective: bool,
     /// For people from outside the practice: numbers from 1 to 4 are printed as `<5`, and no day of the calendar is.
     pub for_others: bool,
+    /// Numbers with a decimal comma.
+    pub decimal_comma: bool,
     /// The speaker's title in place of the chart's own.
     pub title: Option<String>,
     /// A note in the speaker's words, printed below everything else.
@@ -59,6 +63,7 @@ impl Default for Stage {
             terse: false,
             selective: false,
             for_others: false,
+            decimal_comma: false,
             title: None,
             note: None,
         }
@@ -93,6 +98,19 @@ impl Stage {
 
     fn hides(&self, number: u64) -> bool {
         self.for_others && (1..LEAST_FOR_OTHERS).contains(&number)
+    }
+
+    /// A text with its numbers as this stage writes them: a full stop between two digits becomes a comma where that is asked for.
+    pub fn written<'a>(&self, text: &'a str) -> Cow<'a, str> {
+        if !self.decimal_comma {
+            return Cow::Borrowed(text);
+        }
+        let letters: Vec<char> = text.chars().collect();
+        let digit = |place: usize| letters.get(place).is_some_and(char::is_ascii_digit);
+        let written = |(place, letter): (usize, &char)| {
+            if *letter == '.' && place > 0 && digit(place - 1) && digit(place + 1) { ',' } else { *letter }
+        };
+        Cow::Owned(letters.iter().enumerate().map(written).collect())
     }
 
     /// What is printed of a note that a reader needs and a listener is told.
@@ -171,5 +189,13 @@ mod tests {
         };
         assert_eq!(words(false), ["0 failures", "1 failure", "4 failures", "5 failures"]);
         assert_eq!(words(true), ["0 failures", "<5 failures", "<5 failures", "5 failures"]);
+    }
+
+    #[test]
+    fn only_what_stands_between_two_digits_becomes_a_comma() {
+        let stage = Stage { decimal_comma: true, ..Stage::default() };
+        assert_eq!(stage.written("88.5 % (85.0 to 91.2), p < 0.001. End."), "88,5 % (85,0 to 91,2), p < 0,001. End.");
+        assert_eq!(stage.written(".5 5. 1.2.3 S(t)."), ".5 5. 1,2,3 S(t).");
+        assert_eq!(Stage::default().written("88.5 %"), "88.5 %");
     }
 }

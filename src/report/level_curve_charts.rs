@@ -94,7 +94,7 @@ pub fn between_visits_on(comparison: &Comparison, shortened: bool, stage: &Stage
             definition: &comparison.endpoint.definition,
             survival_title: &comparison.endpoint.survival_title,
             levels: &levels,
-            footnote: "Nonparametric maximum-likelihood estimate (Turnbull). Thin: the product-limit estimate, failures dated to the visit that found them. Not adjusted.",
+            footnote: "Nonparametric maximum-likelihood estimate (Turnbull). Not adjusted.",
             shortened,
         },
         stage,

@@ -461,6 +461,34 @@ fn pages_are_readable_for_everybody() {
     }
 }
 
+/// An accessibility checker that others keep (axe-core, MPL 2.0, from npm) finds nothing serious. Runs where `MANEBIT_CHECKER` names its
+/// `axe.min.js`; it is no part of the program or of its tests' own files.
+#[test]
+fn an_accessibility_checker_finds_nothing_serious() {
+    let Some(checker) = std::env::var_os("MANEBIT_CHECKER").filter(|_| wanted()) else { return };
+    let checker = std::fs::read_to_string(checker).expect("the checker");
+    let browser = Browser::start();
+    for (width, height, mobile, scheme) in
+        [(1280, 900, false, "light"), (1280, 900, false, "dark"), (390, 844, true, "light")]
+    {
+        browser.size(width, height, mobile);
+        browser.media("screen", scheme);
+        for page in PAGES {
+            browser.open(page);
+            browser.run("document.querySelectorAll('details').forEach((part) => { part.open = true; })");
+            browser.run(&checker);
+            let serious = browser.run(
+                "return axe.run().then((found) => found.violations.filter((one) => ['serious', 'critical'].includes(one.impact)).map((one) => `${one.id}: ${one.nodes.length} times, first ${one.nodes[0].html.slice(0, 120)}`))",
+            );
+            assert_eq!(serious, json!([]), "{page}, {width} wide, {scheme}");
+        }
+    }
+    // The checker notices a picture without a text.
+    browser.run("const bad = new Image(); document.querySelector('main').append(bad);");
+    let found = browser.run("return axe.run().then((found) => found.violations.map((one) => one.id))").to_string();
+    assert!(found.contains("image-alt"), "{found}");
+}
+
 /// Everything can be read where no script runs.
 #[test]
 fn pages_are_read_without_the_script_too() {

@@ -105,6 +105,9 @@ fn compared(rows: &Compared, asked: &Questions) -> ([(f64, f64, f64); 3], Verdic
     let by_regression = pair.regression.computed().expect("a regression");
     let regression = by_regression.survival[0].known().expect("followed").difference.estimate;
     let limits = regression.interval.known().expect("limits");
+    // Placed evenly over ten years.
+    let len = rows.observations.len();
+    let placed: Vec<i32> = (0..len).map(|row| (row * 3652 / len) as i32).collect();
     let told = verdicts(
         &Findings {
             rows,
@@ -113,7 +116,7 @@ fn compared(rows: &Compared, asked: &Questions) -> ([(f64, f64, f64); 3], Verdic
             adjusted: computed_pairs(&adjusted),
             not_proportional: false,
             published: &[],
-            placed: &[],
+            placed: &placed,
         },
         asked,
     );
@@ -219,7 +222,10 @@ fn a_relevant_difference_that_the_interval_excludes_makes_no_clear_difference() 
     let (_, verdict) = compared(&rows, &narrow);
     assert_eq!(verdict.kind, VerdictKind::TooLittleToTell);
     let needed = verdict.needed.expect("more are needed");
-    assert!(needed.failures > needed.failures_so_far && needed.years.is_some(), "{needed:?}");
+    assert!(needed.failures > needed.failures_so_far, "{needed:?}");
+    // A tenth of what there is comes every year.
+    let years = (needed.restorations - needed.restorations_so_far) as f64 / (needed.restorations_so_far as f64 / 10.0);
+    assert!((needed.years.expect("a pace") / years - 1.0).abs() < 0.01, "{needed:?}");
 }
 
 /// Where nothing is recorded, the crude numbers lead and say so.

@@ -313,3 +313,25 @@ fn what_is_wrong_is_said_and_nothing_is_written() {
     insta::assert_snapshot!("wrong_figures", text);
     insta::assert_snapshot!("figures_offered", said(&run(folder.path(), &[COMPARISON, "--list"])));
 }
+
+#[test]
+fn numbers_take_a_decimal_comma_where_that_is_asked_for_and_the_speakers_words_stay() {
+    let spec = "decimal_comma = true\n[[figures]]\nchart = \"survival\"\nfactor = \"etch_strategy\"\ntitle = \"Part 2.5 of my talk\"\nnote = \"Since 1.5 years.\"\nformats = [\"svg\"]\n";
+    let (_folder, files) = draw(REVIEW, spec);
+    let svg = fs::read_to_string(&files[0]).expect("a figure");
+    let mut numbers = 0;
+    for tag in svg.split("<text").skip(1) {
+        let text = tag.split_once('>').expect("a tag").1.split('<').next().expect("a text");
+        if ["Part 2.5 of my talk", "Since 1.5 years."].contains(&text) {
+            numbers += 100;
+            continue;
+        }
+        let letters: Vec<char> = text.chars().collect();
+        let between = |sign: char| {
+            letters.windows(3).any(|three| three[1] == sign && three[0].is_ascii_digit() && three[2].is_ascii_digit())
+        };
+        assert!(!between('.'), "{text}");
+        numbers += usize::from(between(','));
+    }
+    assert!(numbers > 201, "both of the speaker's texts and some numbers: {numbers}");
+}
