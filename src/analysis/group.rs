@@ -7,7 +7,7 @@ use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
 use crate::stats::{
-    AnnualFailureRate, Ending, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
+    AnnualFailureRate, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
     geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
     restricted_mean, with_cluster_robust_variance,
 };
@@ -31,7 +31,6 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         Variance::ModelBased => model_based.clone(),
         Variance::ClusterRobust => with_cluster_robust_variance(model_based.clone(), observations),
     };
-    let total = |ending: Ending| observations.ending().iter().filter(|&&end| end == ending).count() as u64;
     let behind =
         Behind { observations: table.total(), clusters: observations.clusters_present(), failures: table.failures() };
     let person_time = person_time_annual_failure_rate(behind, table.exposure(), protocol.confidence_level);
@@ -42,7 +41,8 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         .iter()
         .zip(&horizon_days)
         .zip(survivals)
-        .map(|((&months, &day), survival)| {
+        .zip(clusters_at_risk(observations, &horizon_days))
+        .map(|(((&months, &day), survival), patients_at_risk)| {
             let years = Years::new(f64::from(months) / 12.0);
             // Nothing is left of survival once the last one followed fails: 1 − 0^(1/z) would be 100 % a year whatever the years.
             let spent = matches!(&survival, Known::Known(survival) if survival.value.value() <= 0.0);
@@ -55,7 +55,7 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
                 day,
                 at_risk: table.counts_at(day).at_risk,
                 few_at_risk: table.counts_at(day).at_risk < u64::from(protocol.least_at_risk),
-                patients_at_risk: clusters_at_risk(observations, day),
+                patients_at_risk,
                 survival,
                 model_based_standard_error: model_based.standard_error_at(day).known().copied(),
                 geometric: if spent {
@@ -77,10 +77,10 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         level: level.to_owned(),
         label: label.to_owned(),
         behind,
-        competing: total(Ending::Competing),
-        censored: total(Ending::Censored),
+        competing: table.competing().iter().sum(),
+        censored: table.censored().iter().sum(),
         exposure_years: table.exposure_years(),
-        median_follow_up_days: median_follow_up(observations, inference),
+        median_follow_up_days: median_follow_up(&table, inference),
         curve: curve_points(&curve, inference),
         drawn_to_day: drawn_to(&table, protocol.least_at_risk),
         counts: count_days.into_iter().map(|day| counts(&table, day)).collect(),
@@ -134,30 +134,27 @@ fn curve_points(curve: &ProductLimit, inference: Inference) -> Vec<CurvePoint> {
         .collect()
 }
 
-/// How many clusters have an observation at risk on a day.
-fn clusters_at_risk(observations: &Observations, day: Days) -> u64 {
-    let mut seen = vec![false; observations.clusters() as usize];
-    let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
-    for ((&entry, &exit), &cluster) in rows {
-        if (entry == 0 || entry < day.count()) && day.count() <= exit {
-            seen[cluster as usize] = true;
+/// How many clusters have an observation at risk on each of some days.
+fn clusters_at_risk(observations: &Observations, days: &[Days]) -> Vec<u64> {
+    let mut all = Vec::with_capacity(days.len());
+    // A bit for each day.
+    for days in days.chunks(64) {
+        let mut seen = vec![0_u64; observations.clusters() as usize];
+        let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
+        for ((&entry, &exit), &cluster) in rows {
+            let at_risk = |day: &Days| (entry == 0 || entry < day.count()) && day.count() <= exit;
+            let bits = days.iter().zip(0_u32..).map(|(day, place)| u64::from(at_risk(day)) << place);
+            seen[cluster as usize] |= bits.fold(0, |all, bit| all | bit);
         }
+        all.extend((0..days.len()).map(|place| seen.iter().map(|bits| bits >> place & 1).sum::<u64>()));
     }
-    seen.into_iter().filter(|seen| *seen).count() as u64
+    all
 }
 
 /// Median follow-up by the reverse product-limit estimate: being censored is the event, failing is the censoring (Schemper &
 /// Smith, Control Clin Trials 1996;17:343–346; from memory).
-fn median_follow_up(observations: &Observations, inference: Inference) -> Known<Days> {
-    let mut reversed = Observations::with_capacity(observations.len());
-    for place in 0..observations.len() {
-        let ending = if observations.ending()[place] == Ending::Censored { Ending::Failed } else { Ending::Censored };
-        let (entry, exit) = (Days::new(observations.entry()[place]), Days::new(observations.exit()[place]));
-        // Every row was accepted once with the same days, so it is accepted again.
-        let _ = reversed.push(entry, exit, ending, observations.cluster()[place]);
-    }
-    quantile(&ProductLimit::estimate(&LifeTable::count(&reversed)), Fraction::new(0.5), inference.method, inference.level)
-        .value
+fn median_follow_up(table: &LifeTable, inference: Inference) -> Known<Days> {
+    quantile(&ProductLimit::estimate(&table.reversed()), Fraction::new(0.5), inference.method, inference.level).value
 }
 
 fn mean_in_place(observations: &Observations, horizon: Days, inference: Inference) -> RestrictedMeanReview {

@@ -3,6 +3,7 @@
 //! - [`group`]: everything about one group of restorations under one endpoint
 //! - [`comparison`]: the levels of a factor, and whether they are tested
 //! - [`recall`]: recalls and criteria scores
+//! - [`score_tally`]: scores at one recall counted
 //! - [`course`]: tooth by tooth, year by year, restoration by restoration
 //! - [`benchmark`]: published rates, as data with sources
 //! - [`caution`]: what weakens these results
@@ -15,5 +16,6 @@ pub mod course;
 pub mod group;
 pub mod recall;
 pub mod review;
+pub mod score_tally;
 
 pub use review::{AnalysisError, ReviewRequest, review};

@@ -1,27 +1,26 @@
 //! Recalls and criteria scores, with Wilson's intervals.
 
-use std::collections::BTreeMap;
-
-use crate::cohort::recall::{Due, ScoredAt, due, scores};
+use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreTally, Tally};
+use crate::cohort::history::threads_for;
+use crate::cohort::recall::{Due, due};
 use crate::cohort::{FactorLevels, Histories};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
 use crate::record::{Criterion, Scheme, Standing};
 use crate::result::{CriterionReview, LevelShare, RecallReview, ScoreCount};
-use crate::stats::{NO_GROUP, wilson_interval};
+use crate::stats::threads::in_turn;
+use crate::stats::wilson_interval;
 
 /// Which restorations were due at each recall of the protocol.
 pub fn due_at_recalls(histories: &Histories, protocol: &Protocol) -> Vec<Vec<Due>> {
-    protocol.recalls.iter().map(|window| due(histories, *window)).collect()
+    due(histories, &protocol.recalls)
 }
 
 /// Who was due, seen and scored at each recall of the protocol.
 pub fn recall_reviews(histories: &Histories, due: &[Vec<Due>], protocol: &Protocol) -> Vec<RecallReview> {
     let patients = |places: &mut dyn Iterator<Item = u32>| {
-        let mut all: Vec<u32> = places.map(|place| histories.patient[place as usize]).collect();
-        all.sort_unstable();
-        all.dedup();
-        all.len() as u64
+        let mut met = vec![false; histories.patients as usize];
+        places.map(|place| u64::from(!std::mem::replace(&mut met[histories.patient[place as usize] as usize], true))).sum()
     };
     let review = |(window, due): (&RecallWindow, &Vec<Due>)| {
         let seen = due.iter().filter(|due| due.seen).count() as u64;
@@ -58,23 +57,22 @@ pub fn criterion_reviews(
     factors: &[FactorLevels],
     protocol: &Protocol,
 ) -> Vec<CriterionReview> {
+    let recalls: Vec<(RecallWindow, &[Due])> = protocol.recalls.iter().copied().zip(due.iter().map(Vec::as_slice)).collect();
+    let threads = threads_for(histories.looks.len());
+    let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
+    let tallies = in_turn(&recalls, threads, |(window, due)| RecallTally::of(histories, due, *window, factors, patients));
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
-        for (window, due) in protocol.recalls.iter().zip(due) {
-            let scored = scores(histories, due, *window, criterion);
-            let mut add = |factor: &str, level: &str, label: &str, part: &[ScoredAt]| {
-                let cell = Cell { criterion, factor, level, label, months: window.months };
-                cell.reviews(histories, part, protocol, &mut reviews);
+        for ((window, _), tally) in recalls.iter().zip(&tallies) {
+            let mut add = |factor: &str, level: &str, label: &str, tally: Option<&ScoreTally>| {
+                if let Some(tally) = tally {
+                    Cell { criterion, factor, level, label, months: window.months }.reviews(tally, protocol, &mut reviews);
+                }
             };
-            add("all", "all", "All", &scored);
-            for factor in factors {
+            add("all", "all", "All", tally.all(criterion));
+            for (number, factor) in factors.iter().enumerate() {
                 for (place, (level, label)) in factor.levels.iter().enumerate() {
-                    let of_level = |scored: &&ScoredAt| {
-                        let code = factor.codes[scored.restoration as usize];
-                        code != NO_GROUP && usize::from(code) == place
-                    };
-                    let part: Vec<ScoredAt> = scored.iter().filter(of_level).copied().collect();
-                    add(&factor.name, level, label, &part);
+                    add(&factor.name, level, label, tally.level(number, place, criterion));
                 }
             }
         }
@@ -91,62 +89,36 @@ struct Cell<'a> {
 }
 
 impl Cell<'_> {
-    fn reviews(&self, histories: &Histories, scored: &[ScoredAt], protocol: &Protocol, reviews: &mut Vec<CriterionReview>) {
-        if scored.is_empty() {
-            return;
-        }
-        let mut by_scheme: BTreeMap<Scheme, Vec<ScoredAt>> = BTreeMap::new();
-        for one in scored {
-            by_scheme.entry(one.scheme).or_default().push(*one);
-        }
-        reviews.extend(self.review(histories, None, scored, protocol));
-        for (scheme, part) in &by_scheme {
-            reviews.extend(self.review(histories, Some(*scheme), part, protocol));
+    fn reviews(&self, tally: &ScoreTally, protocol: &Protocol, reviews: &mut Vec<CriterionReview>) {
+        reviews.extend(self.review(None, &tally.pooled(), protocol));
+        for (scheme, of_scheme) in tally.by_scheme() {
+            reviews.extend(self.review(Some(scheme), of_scheme, protocol));
         }
     }
 
-    fn review(
-        &self,
-        histories: &Histories,
-        scheme: Option<Scheme>,
-        scored: &[ScoredAt],
-        protocol: &Protocol,
-    ) -> Option<CriterionReview> {
-        let patients = |wanted: &dyn Fn(&ScoredAt) -> bool| {
-            let of_wanted = scored.iter().filter(|one| wanted(one));
-            let mut patients: Vec<u32> = of_wanted.map(|one| histories.patient[one.restoration as usize]).collect();
-            patients.sort_unstable();
-            patients.dedup();
-            patients.len() as u64
-        };
+    fn review(&self, scheme: Option<Scheme>, tally: &SchemeTally, protocol: &Protocol) -> Option<CriterionReview> {
         let smallest = u64::from(protocol.smallest_cell);
-        let behind = patients(&|_| true);
-        if behind < smallest {
+        if tally.all.patients() < smallest {
             return None;
         }
-        let whole = scored.len() as u64;
-        let hidden = |wanted: &dyn Fn(&ScoredAt) -> bool| smallest > 0 && (1..smallest).contains(&patients(wanted));
-        let standing = |one: &ScoredAt| one.scheme.standing(self.criterion, one.score);
-        let standings: Vec<LevelShare> = [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable]
-            .into_iter()
-            .map(|wanted| {
-                let count = scored.iter().filter(|one| standing(one) == Some(wanted)).count() as u64;
-                let (share, interval) = share(count, whole, protocol.confidence_level);
-                LevelShare { standing: wanted, count, share, interval }
-            })
-            .collect();
-        if standings.iter().any(|share| hidden(&|one| standing(one) == Some(share.standing))) {
+        let whole = tally.all.scored();
+        let hidden = |part: &Tally| smallest > 0 && (1..smallest).contains(&part.patients());
+        let shown = |count: u64| share(count, whole, protocol.confidence_level);
+        let standings = [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable];
+        if standings.iter().any(|standing| hidden(tally.standing(*standing))) {
             return None;
         }
+        let standings = standings.map(|standing| {
+            let count = tally.standing(standing).scored();
+            let (share, interval) = shown(count);
+            LevelShare { standing, count, share, interval }
+        });
         let levels = scheme.map_or(&[][..], |scheme| scheme.levels(self.criterion));
-        let counts: Vec<ScoreCount> = levels
-            .iter()
-            .map(|level| {
-                let count = scored.iter().filter(|one| one.score == level.score).count() as u64;
-                let (share, interval) = share(count, whole, protocol.confidence_level);
-                ScoreCount { score: level.score.to_string(), standing: level.standing, count, share, interval }
-            })
-            .collect();
+        let counts = levels.iter().zip(&tally.levels).map(|(level, part)| {
+            let (share, interval) = shown(part.scored());
+            ScoreCount { score: level.score.to_string(), standing: level.standing, count: part.scored(), share, interval }
+        });
+        let any_hidden = levels.iter().zip(&tally.levels).any(|(_, part)| hidden(part));
         Some(CriterionReview {
             criterion: self.criterion,
             factor: self.factor.to_owned(),
@@ -155,9 +127,9 @@ impl Cell<'_> {
             scheme,
             months: self.months,
             scored: whole,
-            patients: behind,
-            scores: if levels.iter().any(|level| hidden(&|one| one.score == level.score)) { Vec::new() } else { counts },
-            standings,
+            patients: tally.all.patients(),
+            scores: if any_hidden { Vec::new() } else { counts.collect() },
+            standings: standings.to_vec(),
         })
     }
 }

@@ -11,13 +11,14 @@ use super::course::{courses, failed, teeth, years};
 use super::group::group_review;
 use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
+use crate::cohort::history::threads_for;
 use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
-use crate::quantity::Day;
 use crate::result::{EndpointFlow, EndpointReview, NoticeCount, Review, Totals};
 use crate::stats::GroupingError;
+use crate::stats::threads::in_turn;
 use crate::table::{PlacementTable, TableError};
 use crate::wording::hexadecimal;
 
@@ -97,20 +98,27 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         .collect::<Result<_, _>>()?;
     let follow_ups: Vec<_> =
         protocol.endpoints.iter().map(|endpoint| follow_all(histories, endpoint, protocol.failure_day)).collect();
+    let threads = threads_for(histories.looks.len());
+    let whole = in_turn(&follow_ups, threads, |one| group_review("all", "All", &one.observations, protocol));
+    let pairs: Vec<_> = follow_ups.iter().flat_map(|one| factors.iter().map(move |factor| (factor, one))).collect();
+    let mut by_factor = in_turn(&pairs, threads, |(factor, one)| factor_review(factor, one, protocol)).into_iter();
+    let course = in_turn(&follow_ups, threads, |one| {
+        teeth(placements, histories, one, protocol).map(|teeth| (teeth, years(histories, one, protocol)))
+    });
     let mut endpoints = Vec::new();
-    for (endpoint, follow_up) in protocol.endpoints.iter().zip(&follow_ups) {
-        let (teeth, teeth_hidden) = teeth(placements, histories, follow_up, protocol)?;
+    for (((endpoint, follow_up), all), course) in protocol.endpoints.iter().zip(&follow_ups).zip(whole).zip(course) {
+        let ((teeth, teeth_hidden), years) = course?;
         endpoints.push(EndpointReview {
             teeth,
             teeth_hidden,
-            years: years(histories, follow_up, protocol),
+            years,
             failed: failed(placements, histories, follow_up, &factors, protocol)?,
             courses: courses(histories, follow_up, protocol),
             name: endpoint.name.clone(),
             title: endpoint.title.clone(),
             survival_title: endpoint.survival_title.clone(),
             definition: endpoint.definition.clone(),
-            all: group_review("all", "All", &follow_up.observations, protocol),
+            all,
             flow: EndpointFlow {
                 excluded: follow_up.excluded.clone(),
                 analysed: follow_up.observations.len() as u64,
@@ -118,7 +126,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
                 delayed_entries: follow_up.delayed,
                 reported_failures: follow_up.reported_failures,
             },
-            factors: factors.iter().map(|factor| factor_review(factor, follow_up, protocol)).collect::<Result<_, _>>()?,
+            factors: by_factor.by_ref().take(factors.len()).collect::<Result<_, _>>()?,
         });
     }
     let due = due_at_recalls(histories, protocol);
@@ -140,14 +148,14 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         };
         found = cautions(&endpoints, &recalls, headline, &of_histories, protocol);
     }
-    let days = || histories.placed.iter().copied().chain(histories.looks.iter().map(|look| look.day));
+    let span_of_days = histories.span();
     Ok(Review {
         format: FORMAT,
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         title: protocol.title.clone(),
         as_of: histories.as_of,
-        first_day: days().min().map(Day::from_epoch),
-        last_day: days().max().map(Day::from_epoch),
+        first_day: span_of_days.map(|(first, _)| first),
+        last_day: span_of_days.map(|(_, last)| last),
         protocol_fingerprint: hexadecimal(&Sha256::digest(protocol.canonical_text())),
         data_fingerprint: request.data_fingerprint.to_owned(),
         confidence_level: protocol.confidence_level,

@@ -1,6 +1,7 @@
 //! What one visit says of a restoration, whatever the endpoint.
 
 use crate::record::{Coded, Criterion, Extent, Outcome, Reason, Scheme, Score, Source};
+use crate::table::NO_DAY;
 
 /// One visit's codes, read from the columns.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -9,8 +10,8 @@ pub struct Look {
     pub row: u32,
     /// Day of the visit, since 1970-01-01.
     pub day: i32,
-    /// Day the outcome happened, where known.
-    pub happened: Option<i32>,
+    /// Day the outcome happened; [`NO_DAY`] where not known.
+    pub happened_on: i32,
     /// Scheme of the scores.
     pub scheme: Option<Scheme>,
     /// Scores in the order of [`Criterion::ALL`].
@@ -52,6 +53,23 @@ impl Event {
 }
 
 impl Look {
+    /// A visit that says nothing.
+    pub const EMPTY: Self = Self {
+        row: 0,
+        day: NO_DAY,
+        happened_on: NO_DAY,
+        scheme: None,
+        scores: [None; 8],
+        outcome: None,
+        reason: None,
+        reported: false,
+    };
+
+    /// Day the outcome happened, where known.
+    pub fn happened(&self) -> Option<i32> {
+        (self.happened_on != NO_DAY).then_some(self.happened_on)
+    }
+
     /// A criterion's score.
     pub fn score(&self, criterion: Criterion) -> Option<Score> {
         self.scores[usize::from(criterion.index())]

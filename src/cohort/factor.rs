@@ -1,6 +1,7 @@
 //! The levels by which restorations are grouped.
 
-use std::collections::BTreeSet;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::history::Histories;
 use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, vocabulary::Term};
@@ -93,18 +94,20 @@ pub fn factor_levels(
             Cell::Term(terms) => Some(of_terms(name, column.label, terms, &table.codes(name)?, histories)),
             Cell::Grade { .. } => {
                 let codes = table.codes(name)?;
-                Some(of_texts(name, column.label, histories, |row| (codes[row] != u8::MAX).then(|| codes[row].to_string())))
+                Some(of_texts(name, column.label, histories, |row| {
+                    (codes[row] != u8::MAX).then(|| codes[row].to_string().into())
+                }))
             }
             Cell::Text if known_factors().contains(&name) => {
                 let texts = table.text(name)?;
-                Some(of_texts(name, column.label, histories, |row| texts.get(row).map(str::to_owned)))
+                Some(of_texts(name, column.label, histories, |row| texts.get(row).map(Cow::Borrowed)))
             }
             _ => None,
         });
     }
     if own.iter().any(|own| own == name) {
         let texts = table.text(name)?;
-        return Ok(Some(of_texts(name, name, histories, |row| texts.get(row).map(str::to_owned))));
+        return Ok(Some(of_texts(name, name, histories, |row| texts.get(row).map(Cow::Borrowed))));
     }
     Ok(None)
 }
@@ -129,24 +132,42 @@ fn of_terms(name: &str, label: &str, terms: &'static [Term], codes: &[u8], histo
     }
 }
 
-fn of_texts(name: &str, label: &str, histories: &Histories, text: impl Fn(usize) -> Option<String>) -> FactorLevels {
-    let texts: Vec<Option<String>> = histories.placement_row.iter().map(|&row| text(row as usize)).collect();
-    let levels: BTreeSet<&String> = texts.iter().flatten().collect();
-    let levels: Vec<&String> = levels.into_iter().collect();
-    let codes = texts
+/// Levels that are texts: each is numbered where it is met first, then they are put in order.
+fn of_texts<'a>(
+    name: &str,
+    label: &str,
+    histories: &Histories,
+    text: impl Fn(usize) -> Option<Cow<'a, str>>,
+) -> FactorLevels {
+    let mut numbers: BTreeMap<Cow<'a, str>, usize> = BTreeMap::new();
+    let mut last: Option<(Cow<'a, str>, usize)> = None;
+    let met: Vec<Option<usize>> = histories
+        .placement_row
         .iter()
-        .map(|text| {
-            text.as_ref()
-                .and_then(|text| levels.binary_search(&text).ok())
-                .and_then(|level| u16::try_from(level).ok())
-                .unwrap_or(NO_GROUP)
+        .map(|&row| {
+            let text = text(row as usize)?;
+            if let Some((known, number)) = &last
+                && *known == text
+            {
+                return Some(*number);
+            }
+            let number = numbers.get(&text).copied().unwrap_or(numbers.len());
+            if number == numbers.len() {
+                numbers.insert(text.clone(), number);
+            }
+            last = Some((text, number));
+            Some(number)
         })
         .collect();
+    let mut code = vec![NO_GROUP; numbers.len()];
+    for (level, &number) in numbers.values().enumerate() {
+        code[number] = u16::try_from(level).unwrap_or(NO_GROUP);
+    }
     FactorLevels {
         name: name.to_owned(),
         label: label.to_owned(),
         origin: origin_of(name),
-        levels: levels.iter().map(|level| ((*level).clone(), (*level).clone())).collect(),
-        codes,
+        levels: numbers.keys().map(|level| (level.to_string(), level.to_string())).collect(),
+        codes: met.into_iter().map(|number| number.map_or(NO_GROUP, |number| code[number])).collect(),
     }
 }

@@ -5,10 +5,11 @@ use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::Criterion;
 use crate::result::Exclusion;
+use crate::stats::threads::in_turn;
 use crate::stats::{ObservationError, Observations};
 
 use super::event::{Event, Look};
-use super::history::Histories;
+use super::history::{Histories, threads_for};
 
 pub use crate::stats::Ending;
 
@@ -50,9 +51,9 @@ const fn of_event(event: Event, endpoint: &Endpoint) -> Consequence {
 }
 
 /// What one visit does under an endpoint: the gravest consequence of all it says.
-pub fn consequence(look: &Look, endpoint: &Endpoint) -> Consequence {
+fn consequence(look: &Look, endpoint: &Endpoint, scores_count: bool) -> Consequence {
     let by_score = || {
-        let scheme = look.scheme?;
+        let scheme = look.scheme.filter(|_| scores_count)?;
         Criterion::ALL
             .into_iter()
             .any(|criterion| look.score(criterion).is_some_and(|score| endpoint.score_fails(criterion, scheme, score)))
@@ -75,7 +76,7 @@ fn dated(
     reading: FailureDayReading,
 ) -> i32 {
     let found = look.day - placed;
-    let Some(happened) = look.happened.map(|day| day - placed) else { return found };
+    let Some(happened) = look.happened().map(|day| day - placed) else { return found };
     let made_by_outcome = look.closes() || look.outcome_event().is_some_and(|event| of_event(event, endpoint) == what);
     if !made_by_outcome || (what == Consequence::Failure && reading == FailureDayReading::DayFound) {
         return found;
@@ -103,10 +104,12 @@ fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading:
         seen: false,
         reported: false,
     };
+    let scores_count = !endpoint.unacceptable.is_empty() || !endpoint.failing_scores.is_empty();
     for day in looks.chunk_by(|one, other| one.day == other.day) {
-        let gravity = |look: &&Look| (consequence(look, endpoint), !look.closes(), look.reported);
-        let Some(look) = day.iter().min_by_key(gravity) else { continue };
-        let what = consequence(look, endpoint);
+        let gravity = |look: &&Look| (consequence(look, endpoint, scores_count), !look.closes(), look.reported);
+        let gravest = if let [only] = day { Some(only) } else { day.iter().min_by_key(gravity) };
+        let Some(look) = gravest else { continue };
+        let what = consequence(look, endpoint, scores_count);
         if what != Consequence::None || look.closes() {
             let exit = dated(look, what, placed, followed.last_known_good, endpoint, reading);
             let ending = match what {
@@ -149,9 +152,16 @@ pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDa
     };
     let mut number = vec![u32::MAX; histories.patients as usize];
     let (mut never_at_risk, mut too_long) = (0, 0);
-    for restoration in 0..histories.len() {
-        let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-        let followed = follow(histories.looks(restoration), placed, entry, endpoint, reading);
+    let threads = threads_for(histories.looks.len());
+    let followed = in_turn(&histories.runs(threads), threads, |run| -> Vec<Followed> {
+        let follow_one = |restoration: usize| {
+            let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+            follow(histories.looks(restoration), placed, entry, endpoint, reading)
+        };
+        run.clone().map(follow_one).collect()
+    });
+    for (restoration, followed) in followed.into_iter().flatten().enumerate() {
+        let entry = histories.entry[restoration];
         let patient = histories.patient[restoration] as usize;
         let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
         let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);

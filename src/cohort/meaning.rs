@@ -3,16 +3,21 @@
 //! Intake has checked every cell by itself; here rows meet: visits with their placement, with each other, and placements on
 //! the same surface. Whatever would change a number without being seen is an error; what is only odd is a caution.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{HashMap, HashSet};
+use std::ops::Range;
+use std::thread;
+
+use polars::prelude::StringChunked;
 
 use super::event::{Event, Look};
-use super::history::Histories;
+use super::history::{Histories, threads_for};
 use super::spelling::{Spellings, check_spellings};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
 use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
 use crate::result::Exclusion;
+use crate::stats::threads::in_turn;
 use crate::table::records::Origins;
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
 
@@ -27,9 +32,14 @@ pub fn check(
     protocol: &Protocol,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
-    check_part(placements, visits, histories, protocol, &replaced_elsewhere(placements)?, findings)?;
-    let mut over_all = OverAll::default();
-    over_all.add(placements, visits)?;
+    let over_all = thread::scope(|scope| -> Result<OverAll, TableError> {
+        let gathered = scope.spawn(|| {
+            let mut over_all = OverAll::default();
+            over_all.add(placements, visits).map(|()| over_all)
+        });
+        check_part(placements, visits, histories, protocol, &replaced_elsewhere(placements)?, findings)?;
+        gathered.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+    })?;
     over_all.close(placements.0.files(), visits.0.files(), findings);
     Ok(())
 }
@@ -48,11 +58,36 @@ pub fn check_part(
     findings: &mut Findings,
 ) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings)?;
-    check_placements(placements, histories, protocol, findings)?;
-    check_replaced(placements, unknown, findings)?;
-    check_spellings(&placements.0, "patient_id", "patients", findings)?;
-    check_visits(placements, visits, histories, findings)?;
-    check_same_surface(placements, histories, protocol, findings)
+    let (histories, threads) = (&*histories, threads_for(histories.looks.len()));
+    let seen = Seen::new(placements, visits, histories)?;
+    seen.orphans(findings);
+    let mut tasks = vec![Task::Surfaces, Task::Spellings, Task::Placements, Task::Replaced];
+    tasks.extend(histories.runs(threads).into_iter().map(Task::Visits));
+    let none = findings.none_like();
+    let found = in_turn(&tasks, threads, |task| -> Result<Findings, TableError> {
+        let mut findings = none.clone();
+        match task {
+            Task::Surfaces => check_same_surface(placements, histories, protocol, &mut findings)?,
+            Task::Spellings => check_spellings(&placements.0, "patient_id", "patients", &mut findings)?,
+            Task::Placements => check_placements(placements, histories, protocol, &mut findings)?,
+            Task::Replaced => check_replaced(placements, unknown, &mut findings)?,
+            Task::Visits(run) => run.clone().for_each(|restoration| seen.check(restoration, &mut findings)),
+        }
+        Ok(findings)
+    });
+    for found in found {
+        findings.take_over(found?);
+    }
+    Ok(())
+}
+
+/// One of the checks, or its share of the restorations.
+enum Task {
+    Surfaces,
+    Spellings,
+    Placements,
+    Replaced,
+    Visits(Range<usize>),
 }
 
 /// What only all records together tell, gathered part by part in any order.
@@ -106,10 +141,14 @@ impl OverAll {
 /// # Errors
 /// When the table lacks a column, which would be a fault of the program.
 pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, TableError> {
-    let named = placements.0.text("replaces_restoration")?.iter().flatten().filter(|text| !is_plain(text));
-    let mut elsewhere: HashSet<&str> = named.collect();
+    let ids = placements.0.text("restoration_id")?;
+    // Mostly the one replaced stands a few rows before, with the patient's others.
+    let near = |row: usize, text: &str| (row.saturating_sub(8)..row).any(|earlier| ids.get(earlier) == Some(text));
+    let named = placements.0.text("replaces_restoration")?.iter().enumerate();
+    let mut elsewhere: HashSet<&str> =
+        named.filter_map(|(row, text)| text.filter(|text| !is_plain(text) && !near(row, text))).collect();
     if !elsewhere.is_empty() {
-        for id in placements.0.text("restoration_id")?.iter().flatten() {
+        for id in ids.iter().flatten() {
             elsewhere.remove(id);
         }
     }
@@ -118,7 +157,7 @@ pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, 
 
 /// Whether a cell only says if anything was replaced.
 fn is_plain(text: &str) -> bool {
-    ["yes", "no", "y", "n", "1", "0"].contains(&text.to_lowercase().as_str())
+    ["yes", "no", "y", "n", "1", "0"].iter().any(|plain| text.eq_ignore_ascii_case(plain))
 }
 
 /// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
@@ -148,60 +187,79 @@ fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings
 fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut Findings) -> Result<(), TableError> {
     let origins = visits.0.origins()?;
     let examiner = visits.0.text("examiner")?;
-    let mut keep = vec![true; histories.looks.len()];
-    for restoration in 0..histories.len() {
-        let from = histories.starts[restoration] as usize;
-        let looks = histories.looks(restoration);
-        for later in 1..looks.len() {
-            for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
-                let (one, other) = (looks[earlier], looks[later]);
-                let place = Place::row(origins.file(other.row as usize), origins.row(other.row as usize));
-                let where_first = said(&origins, one.row);
-                if examiner.get(one.row as usize) != examiner.get(other.row as usize) {
-                    findings.note(
-                        FindingKind::TwoExaminers,
-                        place,
-                        examiner.get(other.row as usize),
-                        format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
-                        "Nothing to mend if both looked.",
-                    );
-                } else if (Look { row: 0, ..one }) == (Look { row: 0, ..other }) {
-                    keep[from + later] = false;
-                    findings.note(
-                        FindingKind::IdenticalRow,
-                        place,
-                        None,
-                        format!("The visit repeats {where_first}; it is counted once."),
-                        "Nothing to mend unless the export doubled rows.",
-                    );
-                    break;
-                } else {
-                    findings.note(
-                        FindingKind::VisitsDiffer,
-                        place,
-                        None,
-                        format!("The same restoration, day and examiner as in {where_first}, but other scores."),
-                        "Keep the row that is right, or correct the day or the examiner.",
-                    );
-                    break;
-                }
+    let (shared, threads, none) = (&*histories, threads_for(histories.looks.len()), findings.none_like());
+    let found = in_turn(&shared.runs(threads), threads, |run| {
+        let (mut dropped, mut findings) = (Vec::new(), none.clone());
+        for restoration in run.clone() {
+            let from = shared.starts[restoration] as usize;
+            let repeated = repeats_of(shared.looks(restoration), &origins, examiner, &mut findings);
+            dropped.extend(repeated.into_iter().map(|later| from + later));
+        }
+        (dropped, findings)
+    });
+    let mut dropped: Vec<usize> = Vec::new();
+    for (places, part) in found {
+        dropped.extend(places);
+        findings.take_over(part);
+    }
+    if dropped.is_empty() {
+        return Ok(());
+    }
+    let mut gone = dropped.iter().peekable();
+    let mut at = 0;
+    histories.looks.retain(|_| {
+        let goes = gone.next_if_eq(&&at).is_some();
+        at += 1;
+        !goes
+    });
+    for start in &mut histories.starts {
+        // Starts and places both rise, so those dropped before a start are counted by halving.
+        *start -= u32::try_from(dropped.partition_point(|place| *place < *start as usize)).unwrap_or(0);
+    }
+    let count = dropped.len() as u64;
+    histories.flow.visits_excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
+    Ok(())
+}
+
+/// The visits of one restoration that repeat an earlier one to the letter, by their places among its visits.
+fn repeats_of(looks: &[Look], origins: &Origins<'_>, examiner: &StringChunked, findings: &mut Findings) -> Vec<usize> {
+    let mut repeats = Vec::new();
+    for later in 1..looks.len() {
+        for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
+            let (one, other) = (looks[earlier], looks[later]);
+            let place = Place::row(origins.file(other.row as usize), origins.row(other.row as usize));
+            let where_first = said(origins, one.row);
+            if examiner.get(one.row as usize) != examiner.get(other.row as usize) {
+                findings.note(
+                    FindingKind::TwoExaminers,
+                    place,
+                    examiner.get(other.row as usize),
+                    format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
+                    "Nothing to mend if both looked.",
+                );
+            } else if (Look { row: 0, ..one }) == (Look { row: 0, ..other }) {
+                repeats.push(later);
+                findings.note(
+                    FindingKind::IdenticalRow,
+                    place,
+                    None,
+                    format!("The visit repeats {where_first}; it is counted once."),
+                    "Nothing to mend unless the export doubled rows.",
+                );
+                break;
+            } else {
+                findings.note(
+                    FindingKind::VisitsDiffer,
+                    place,
+                    None,
+                    format!("The same restoration, day and examiner as in {where_first}, but other scores."),
+                    "Keep the row that is right, or correct the day or the examiner.",
+                );
+                break;
             }
         }
     }
-    let dropped = keep.iter().filter(|keep| !**keep).count();
-    if dropped > 0 {
-        let mut starts = vec![0_u32; histories.starts.len()];
-        for restoration in 0..histories.len() {
-            let (from, to) = (histories.starts[restoration] as usize, histories.starts[restoration + 1] as usize);
-            let kept = keep[from..to].iter().filter(|keep| **keep).count();
-            starts[restoration + 1] = starts[restoration] + u32::try_from(kept).unwrap_or(0);
-        }
-        let mut kept = keep.iter();
-        histories.looks.retain(|_| kept.next().copied().unwrap_or(true));
-        histories.starts = starts;
-        histories.flow.visits_excluded.push(Exclusion { reason: "the same row again".to_owned(), count: dropped as u64 });
-    }
-    Ok(())
+    repeats
 }
 
 fn said(origins: &Origins<'_>, row: u32) -> String {
@@ -218,31 +276,23 @@ fn check_placements(
     let origins = table.origins()?;
     let place = |row: usize, column: &str| Place::cell(origins.file(row), origins.row(row), column);
     let ids = table.text("restoration_id")?;
-    let mut first: HashMap<&str, u32> = HashMap::with_capacity(table.len());
-    let repeated: HashMap<u32, u32> = histories.repeats.iter().copied().collect();
-    for (row, id) in (0_u32..).zip(ids.iter()) {
-        let Some(id) = id else { continue };
-        if let Some(&earlier) = repeated.get(&row) {
-            findings.note(
-                FindingKind::IdenticalRow,
-                Place::row(origins.file(row as usize), origins.row(row as usize)),
-                None,
-                format!("The row repeats {} to the letter; it is counted once.", said(&origins, earlier)),
-                "Nothing to mend unless the export doubled rows.",
-            );
-            continue;
-        }
-        if let Some(&earlier) = first.get(id) {
-            findings.note(
-                FindingKind::PlacementRepeated,
-                place(row as usize, "restoration_id"),
-                Some(id),
-                format!("This restoration is placed already in {}.", said(&origins, earlier)),
-                "Give a re-treatment an id of its own; take out a row that was exported twice.",
-            );
-        } else {
-            first.insert(id, row);
-        }
+    for &(row, earlier) in &histories.repeats {
+        findings.note(
+            FindingKind::IdenticalRow,
+            Place::row(origins.file(row as usize), origins.row(row as usize)),
+            None,
+            format!("The row repeats {} to the letter; it is counted once.", said(&origins, earlier)),
+            "Nothing to mend unless the export doubled rows.",
+        );
+    }
+    for &(row, earlier) in &histories.placed_again {
+        findings.note(
+            FindingKind::PlacementRepeated,
+            place(row as usize, "restoration_id"),
+            ids.get(row as usize),
+            format!("This restoration is placed already in {}.", said(&origins, earlier)),
+            "Give a re-treatment an id of its own; take out a row that was exported twice.",
+        );
     }
     let (placed, entered) = (table.days("placed_on")?, table.days("entered_on")?);
     let aetiology = table.codes("aetiology")?;
@@ -284,40 +334,61 @@ fn check_placements(
     Ok(())
 }
 
-fn check_visits(
-    placements: &PlacementTable,
-    visits: &VisitTable,
-    histories: &Histories,
-    findings: &mut Findings,
-) -> Result<(), TableError> {
-    let origins = visits.0.origins()?;
-    let ids = visits.0.text("restoration_id")?;
-    let examiner = visits.0.text("examiner")?;
-    let operator = placements.0.text("operator")?;
-    let place = |row: u32, column: &str| Place::cell(origins.file(row as usize), origins.row(row as usize), column);
-    for &row in &histories.orphans {
-        findings.note(
-            FindingKind::RestorationUnknown,
-            place(row, "restoration_id"),
-            ids.get(row as usize),
-            "No placement has this restoration.",
-            "Correct the id, or add its placement.",
-        );
+/// What a restoration's visits are held against.
+struct Seen<'a> {
+    histories: &'a Histories,
+    origins: Origins<'a>,
+    ids: &'a StringChunked,
+    examiner: &'a StringChunked,
+    operator: &'a StringChunked,
+    deaths: HashMap<u32, (i32, u32)>,
+}
+
+impl<'a> Seen<'a> {
+    fn new(placements: &'a PlacementTable, visits: &'a VisitTable, histories: &'a Histories) -> Result<Self, TableError> {
+        Ok(Self {
+            histories,
+            origins: visits.0.origins()?,
+            ids: visits.0.text("restoration_id")?,
+            examiner: visits.0.text("examiner")?,
+            operator: placements.0.text("operator")?,
+            deaths: deaths(histories),
+        })
     }
-    let deaths = deaths(histories);
-    for restoration in 0..histories.len() {
+
+    fn place(&self, row: u32, column: &str) -> Place {
+        Place::cell(self.origins.file(row as usize), self.origins.row(row as usize), column)
+    }
+
+    /// Visits whose restoration was never placed.
+    fn orphans(&self, findings: &mut Findings) {
+        for &row in &self.histories.orphans {
+            findings.note(
+                FindingKind::RestorationUnknown,
+                self.place(row, "restoration_id"),
+                self.ids.get(row as usize),
+                "No placement has this restoration.",
+                "Correct the id, or add its placement.",
+            );
+        }
+    }
+
+    /// What the visits of one restoration contradict: its placement, each other, or the patient's death.
+    fn check(&self, restoration: usize, findings: &mut Findings) {
+        let histories = self.histories;
+        let place = |row: u32, column: &str| self.place(row, column);
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-        let died = deaths.get(&histories.patient[restoration]).copied();
-        let own_operator = operator.get(histories.placement_row[restoration] as usize);
+        let died = if self.deaths.is_empty() { None } else { self.deaths.get(&histories.patient[restoration]).copied() };
+        let own_operator = self.operator.get(histories.placement_row[restoration] as usize);
         let mut last_in_place: Option<i32> = None;
         let mut closed: Option<(i32, u32, Event)> = None;
         for look in histories.looks(restoration) {
-            let day = Day::from_epoch(look.day).to_string();
+            let day = || Day::from_epoch(look.day).to_string();
             if look.day < placed {
                 findings.note(
                     FindingKind::VisitBeforePlacement,
                     place(look.row, "visited_on"),
-                    Some(&day),
+                    Some(&day()),
                     format!("The restoration was placed only on {}.", Day::from_epoch(placed)),
                     "Correct one of the two days.",
                 );
@@ -328,8 +399,12 @@ fn check_visits(
                 findings.note(
                     FindingKind::SeenAfterDeath,
                     place(look.row, "visited_on"),
-                    Some(&day),
-                    format!("The patient is said to have died by {} ({}).", Day::from_epoch(died_on), said(&origins, row)),
+                    Some(&day()),
+                    format!(
+                        "The patient is said to have died by {} ({}).",
+                        Day::from_epoch(died_on),
+                        said(&self.origins, row)
+                    ),
                     "Correct the day or the outcome; source is reported if nobody looked.",
                 );
             }
@@ -340,12 +415,12 @@ fn check_visits(
                 findings.note(
                     FindingKind::VisitAfterLoss,
                     place(look.row, "visited_on"),
-                    Some(&day),
+                    Some(&day()),
                     format!(
                         "It was {} on {} ({}), but is seen in place here.",
                         closed_word(event),
                         Day::from_epoch(closed_on),
-                        said(&origins, closing_row)
+                        said(&self.origins, closing_row)
                     ),
                     "Correct the earlier finding, or enter the re-treatment as a placement of its own and give it this visit.",
                 );
@@ -353,7 +428,7 @@ fn check_visits(
             if closed.is_none()
                 && let Some(event) = look.events().find(|event| event.closes())
             {
-                let happened = look.happened.unwrap_or(look.day);
+                let happened = look.happened().unwrap_or(look.day);
                 // On the day itself two examiners may differ; the graver finding counts.
                 if last_in_place.is_some_and(|seen| seen > happened) {
                     findings.note(
@@ -381,7 +456,7 @@ fn check_visits(
             if look.shows_in_place() && look.day - placed >= entry {
                 last_in_place = Some(look.day);
             }
-            if look.scored() && own_operator.is_some() && own_operator == examiner.get(look.row as usize) {
+            if look.scored() && own_operator.is_some() && own_operator == self.examiner.get(look.row as usize) {
                 findings.note(
                     FindingKind::OwnWorkScored,
                     place(look.row, "examiner"),
@@ -392,7 +467,6 @@ fn check_visits(
             }
         }
     }
-    Ok(())
 }
 
 /// For each patient said to have died: by which day, and the row that says so first.
@@ -400,7 +474,7 @@ fn deaths(histories: &Histories) -> HashMap<u32, (i32, u32)> {
     let mut deaths = HashMap::new();
     for (restoration, &patient) in histories.patient.iter().enumerate() {
         for look in histories.looks(restoration).iter().filter(|look| look.outcome == Some(Outcome::PatientDied)) {
-            let told = (look.happened.unwrap_or(look.day), look.row);
+            let told = (look.happened().unwrap_or(look.day), look.row);
             let first = deaths.entry(patient).or_insert(told);
             *first = (*first).min(told);
         }
@@ -418,8 +492,8 @@ const fn closed_word(event: Event) -> &'static str {
 }
 
 /// What one visit contradicts by itself.
-fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, findings: &mut Findings) {
-    if let Some(happened) = look.happened
+fn check_look(look: &Look, placed: i32, place: &impl Fn(u32, &str) -> Place, findings: &mut Findings) {
+    if let Some(happened) = look.happened()
         && (happened > look.day || happened < placed)
     {
         let what = if happened > look.day {
@@ -436,7 +510,6 @@ fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, find
             "Correct the day, or leave outcome_on empty.",
         );
     }
-    let written = look.score(Criterion::Retention).map(|score| score.to_string());
     let contradicts = match (look.extent(), look.outcome) {
         (
             Some(Extent::Lost),
@@ -446,6 +519,7 @@ fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, find
         _ => None,
     };
     if let Some(outcome) = contradicts {
+        let written = look.score(Criterion::Retention).map(|score| score.to_string());
         findings.note(
             FindingKind::OutcomeContradictsRetention,
             place(look.row, "outcome"),
@@ -455,12 +529,15 @@ fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, find
         );
     }
     let lost = look.extent() == Some(Extent::Lost) || look.outcome == Some(Outcome::Lost);
+    if !lost {
+        return;
+    }
     let scored: Vec<&str> = Criterion::ALL
         .iter()
         .filter(|criterion| !criterion.survives_loss() && look.score(**criterion).is_some())
         .map(|criterion| criterion.code())
         .collect();
-    if lost && !scored.is_empty() {
+    if !scored.is_empty() {
         findings.note(
             FindingKind::ScoredThoughLost,
             place(look.row, scored.first().copied().unwrap_or("")),
@@ -471,6 +548,11 @@ fn check_look(look: &Look, placed: i32, place: &dyn Fn(u32, &str) -> Place, find
     }
 }
 
+/// Patient, tooth and surface.
+type Surfaced = (u32, u8, u8);
+/// The day placed, and which restoration it is.
+type Placed = (i32, u32);
+
 /// Placements on the same surface of one tooth: the earlier must have ended by the day of the later.
 fn check_same_surface(
     placements: &PlacementTable,
@@ -479,51 +561,51 @@ fn check_same_surface(
     findings: &mut Findings,
 ) -> Result<(), TableError> {
     let table = &placements.0;
-    let (origins, teeth, surfaces) = (table.origins()?, table.codes("tooth")?, table.codes("surface")?);
+    let (origins, teeth, surfaces) = (table.origins()?, table.codes_in_place("tooth")?, table.codes_in_place("surface")?);
     let (ids, patients) = (table.text("restoration_id")?, table.text("patient_id")?);
-    let mut same: BTreeMap<(u32, u8, u8), Vec<u32>> = BTreeMap::new();
+    let mut same: Vec<(Surfaced, Placed)> = Vec::with_capacity(histories.len());
     for (restoration, &row) in (0_u32..).zip(&histories.placement_row) {
-        let key = (histories.patient[restoration as usize], teeth[row as usize], surfaces[row as usize]);
+        let at = restoration as usize;
+        let key = (histories.patient[at], teeth.get(row as usize), surfaces.get(row as usize));
         // A patient who is not named is nobody's neighbour.
         if Tooth::from_iso(key.1).is_some() && patients.get(row as usize).is_some() {
-            same.entry(key).or_default().push(restoration);
+            same.push((key, (histories.placed[at], restoration)));
         }
     }
-    for group in same.values_mut().filter(|group| group.len() > 1) {
-        group.sort_by_key(|&restoration| (histories.placed[restoration as usize], restoration));
-        for pair in group.windows(2) {
-            let (earlier, later) = (pair[0] as usize, pair[1] as usize);
-            let placed = histories.placed[later];
-            let ended =
-                histories.looks(earlier).iter().find(|look| look.closes()).map(|look| look.happened.unwrap_or(look.day));
-            if ended.is_some_and(|ended| ended <= placed) {
-                continue;
-            }
-            let (row, earlier_row) = (histories.placement_row[later] as usize, histories.placement_row[earlier] as usize);
-            let gap = placed - histories.placed[earlier];
-            let short = gap <= i32::try_from(protocol.repair_within_days).unwrap_or(i32::MAX);
-            let kind = if short { FindingKind::RepairAsPlacement } else { FindingKind::OverlappingPlacement };
-            let ending = match ended {
-                Some(ended) => format!("ended only on {}", Day::from_epoch(ended)),
-                None => "has no visit that says it was lost or replaced".to_owned(),
-            };
-            findings.note(
-                kind,
-                Place::cell(origins.file(row), origins.row(row), "restoration_id"),
-                ids.get(row),
-                format!(
-                    "Placed {gap} days after {} on the same surface of tooth {}; that one ({}) {ending}.",
-                    ids.get(earlier_row).unwrap_or("another"),
-                    teeth[row],
-                    said(&origins, histories.placement_row[earlier]),
-                ),
-                if short {
-                    "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit."
-                } else {
-                    "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface."
-                },
-            );
+    // Patients mostly come one after the other, so they are nearly in order.
+    same.sort();
+    for pair in same.windows(2).filter(|pair| pair[0].0 == pair[1].0) {
+        let (earlier, later) = (pair[0].1.1 as usize, pair[1].1.1 as usize);
+        let placed = histories.placed[later];
+        let ended =
+            histories.looks(earlier).iter().find(|look| look.closes()).map(|look| look.happened().unwrap_or(look.day));
+        if ended.is_some_and(|ended| ended <= placed) {
+            continue;
         }
+        let (row, earlier_row) = (histories.placement_row[later] as usize, histories.placement_row[earlier] as usize);
+        let gap = placed - histories.placed[earlier];
+        let short = gap <= i32::try_from(protocol.repair_within_days).unwrap_or(i32::MAX);
+        let kind = if short { FindingKind::RepairAsPlacement } else { FindingKind::OverlappingPlacement };
+        let ending = match ended {
+            Some(ended) => format!("ended only on {}", Day::from_epoch(ended)),
+            None => "has no visit that says it was lost or replaced".to_owned(),
+        };
+        findings.note(
+            kind,
+            Place::cell(origins.file(row), origins.row(row), "restoration_id"),
+            ids.get(row),
+            format!(
+                "Placed {gap} days after {} on the same surface of tooth {}; that one ({}) {ending}.",
+                ids.get(earlier_row).unwrap_or("another"),
+                teeth.get(row),
+                said(&origins, histories.placement_row[earlier]),
+            ),
+            if short {
+                "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit."
+            } else {
+                "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface."
+            },
+        );
     }
     Ok(())
 }

@@ -6,6 +6,7 @@
 //! - [`spelling`]: two spellings of what may be one operator or patient
 //! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
 //! - [`factor`]: the levels by which restorations are grouped
+//! - `text_rows`: where each text of a column stands first
 //! - [`recall`]: who was due, seen and scored at each recall
 
 pub mod event;
@@ -15,6 +16,7 @@ pub mod history;
 pub mod meaning;
 pub mod recall;
 pub mod spelling;
+mod text_rows;
 
 pub use factor::{FactorLevels, factor_levels, known_factors};
 pub use follow_up::{Ending, EndpointFollowUp};

@@ -3,9 +3,10 @@
 //! Windows serve recall tables only; survival uses the exact days.
 
 use super::event::Look;
-use super::history::Histories;
+use super::history::{Histories, threads_for};
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
+use crate::stats::threads::in_turn;
 
 /// One restoration that was due at a recall.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,59 +32,94 @@ pub struct ScoredAt {
 }
 
 /// The visits of a restoration within a recall's window.
-fn within(histories: &Histories, restoration: usize, window: RecallWindow) -> impl Iterator<Item = &Look> {
+fn within(histories: &Histories, restoration: usize, window: RecallWindow) -> &[Look] {
+    let looks = histories.looks(restoration);
     let placed = histories.placed[restoration];
-    let days = window.opens().count()..=window.closes().count();
-    histories.looks(restoration).iter().filter(move |look| days.contains(&(look.day - placed)))
+    let (opens, closes) = (placed + window.opens().count(), placed + window.closes().count());
+    let from = looks.iter().position(|look| look.day >= opens).unwrap_or(looks.len());
+    let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
+    &looks[from..from + length]
 }
 
-/// All restorations due at a recall, with whether they were seen and scored.
+/// All restorations due at each of the recalls, with whether they were seen and scored.
 ///
 /// Due is a restoration whose window has closed by the day of the review, that was under observation when the window opened and
 /// had not ended before, and whose patient had not died or left by the due day (or was seen in the window before that).
+pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
+    let threads = threads_for(histories.looks.len());
+    let runs = histories.runs(threads);
+    let parts = in_turn(&runs, threads, |run| {
+        let mut due = vec![Vec::new(); windows.len()];
+        for restoration in run.clone() {
+            due_of(histories, restoration, windows, &mut due);
+        }
+        due
+    });
+    let mut all: Vec<Vec<Due>> = vec![Vec::new(); windows.len()];
+    for part in parts {
+        all.iter_mut().zip(part).for_each(|(all, part)| all.extend(part));
+    }
+    all
+}
+
+/// Adds one restoration to those of each recall at which it was due.
 #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-pub fn due(histories: &Histories, window: RecallWindow) -> Vec<Due> {
-    let mut all = Vec::new();
-    for restoration in 0..histories.len() {
-        let placed = histories.placed[restoration];
+fn due_of(histories: &Histories, restoration: usize, windows: &[RecallWindow], all: &mut [Vec<Due>]) {
+    let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+    let gone = histories.gone[histories.patient[restoration] as usize];
+    let ended = histories.looks(restoration).iter().find(|look| look.closes()).map(|look| look.day);
+    for (window, due) in windows.iter().zip(all) {
         let opens = placed + window.opens().count();
         if placed + window.closes().count() > histories.as_of.since_epoch()
-            || histories.entry[restoration] > window.opens().count()
-            || histories.looks(restoration).iter().any(|look| look.closes() && look.day < opens)
+            || entry > window.opens().count()
+            || ended.is_some_and(|ended| ended < opens)
         {
             continue;
         }
-        let seen = within(histories, restoration, window).any(Look::examined);
-        let gone = histories.gone[histories.patient[restoration] as usize];
+        let looks = within(histories, restoration, *window);
+        let seen = looks.iter().any(Look::examined);
         if !seen && gone.is_some_and(|gone| gone <= placed + window.due().count()) {
             continue;
         }
-        let scored = within(histories, restoration, window).any(Look::scored);
-        all.push(Due { restoration: restoration as u32, seen, scored });
+        due.push(Due { restoration: restoration as u32, seen, scored: looks.iter().any(Look::scored) });
     }
-    all
 }
 
 /// All scores of a criterion at a recall, of the restorations that were due. Lost restorations have no scores of colour,
 /// staining and the like, so they are not in those denominators.
 pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterion: Criterion) -> Vec<ScoredAt> {
-    let nearest = |restoration: u32| {
-        let placed = histories.placed[restoration as usize];
-        let scored = within(histories, restoration as usize, window).filter_map(|look| {
-            let (scheme, score, since) = (look.scheme?, look.score(criterion)?, look.day - placed);
-            Some(((since - window.due().count()).abs(), since, scheme, score))
-        });
-        // The worse of two: by standing first, since two schemes may meet; then by place in the scheme, best first.
-        let badness = |scheme: Scheme, score: Score| {
-            let place = scheme.levels(criterion).iter().position(|level| level.score == score);
-            (scheme.standing(criterion, score), place)
-        };
-        scored.min_by_key(|&(distance, since, scheme, score)| (distance, since, std::cmp::Reverse(badness(scheme, score))))
-    };
     due.iter()
+        .filter(|due| due.scored)
         .filter_map(|due| {
-            let (_, _, scheme, score) = nearest(due.restoration)?;
+            let looks = within(histories, due.restoration as usize, window);
+            let (scheme, score) = nearest(looks, histories.placed[due.restoration as usize], window, criterion)?;
             Some(ScoredAt { restoration: due.restoration, scheme, score })
         })
         .collect()
+}
+
+/// The same for all criteria of one restoration, in the order of [`Criterion::ALL`].
+pub fn scores_of(histories: &Histories, restoration: u32, window: RecallWindow) -> [Option<(Scheme, Score)>; 8] {
+    let looks = within(histories, restoration as usize, window);
+    let placed = histories.placed[restoration as usize];
+    Criterion::ALL.map(|criterion| nearest(looks, placed, window, criterion))
+}
+
+/// A criterion's score at the visit that counts.
+fn nearest(looks: &[Look], placed: i32, window: RecallWindow, criterion: Criterion) -> Option<(Scheme, Score)> {
+    if let [only] = looks {
+        return Some((only.scheme?, only.score(criterion)?));
+    }
+    let scored = looks.iter().filter_map(|look| {
+        let (scheme, score, since) = (look.scheme?, look.score(criterion)?, look.day - placed);
+        Some(((since - window.due().count()).abs(), since, scheme, score))
+    });
+    // The worse of two: by standing first, since two schemes may meet; then by place in the scheme, best first.
+    let badness = |scheme: Scheme, score: Score| {
+        let place = scheme.levels(criterion).iter().position(|level| level.score == score);
+        (scheme.standing(criterion, score), place)
+    };
+    scored
+        .min_by_key(|&(distance, since, scheme, score)| (distance, since, std::cmp::Reverse(badness(scheme, score))))
+        .map(|(_, _, scheme, score)| (scheme, score))
 }

@@ -4,8 +4,8 @@
 //! Cost.     About 30 bytes a spelling and its letters, so that the patients of a long file fit.
 
 use std::cmp::Ordering;
-use std::hash::{BuildHasher, BuildHasherDefault, DefaultHasher};
 
+use super::text_rows::text_hash;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::table::{RecordTable, TableError};
 use crate::wording::folded;
@@ -19,6 +19,8 @@ pub struct Spellings {
     met: Vec<Met>,
     /// Spelling by hash; 0 is free, else one more than its place in `met`.
     slots: Vec<u32>,
+    /// The one met last, by its place in `met`.
+    last: Option<usize>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -49,6 +51,12 @@ impl Spellings {
 
     /// Adds a text with its place.
     pub fn add(&mut self, text: &str, place: (u32, u32)) {
+        // Rows of one operator or patient often follow each other.
+        if let Some(last) = self.last.filter(|last| self.text(*last) == text) {
+            let first = &mut self.met[last].first;
+            *first = place.min(*first);
+            return;
+        }
         if (self.met.len() + 1) * 4 > self.slots.len() * 3 {
             self.grow();
         }
@@ -59,10 +67,12 @@ impl Spellings {
                 self.met.push(Met { end: self.letters.len(), first: place });
                 // Spellings are fewer than rows, and rows fewer than 2^32.
                 self.slots[slot] = u32::try_from(self.met.len()).unwrap_or(u32::MAX);
+                self.last = Some(self.met.len() - 1);
             }
             known => {
                 let first = &mut self.met[known as usize - 1].first;
                 *first = place.min(*first);
+                self.last = Some(known as usize - 1);
             }
         }
     }
@@ -77,7 +87,7 @@ impl Spellings {
     /// Names the spellings that differ only in capitals, spaces or the form of their letters and digits.
     pub fn close(&self, files: &[String], column: &str, who: &str, findings: &mut Findings) {
         let mut alike: Vec<(u64, u32)> =
-            (0..).zip(&self.met).map(|(at, _)| (hash(&folded(self.text(at as usize))), at)).collect();
+            (0..).zip(&self.met).map(|(at, _)| (text_hash(&folded(self.text(at as usize))), at)).collect();
         alike.sort_unstable_by(|one, other| one.0.cmp(&other.0).then_with(|| self.in_order(one.1, other.1)));
         let file = |place: u32| files.get(place as usize).map_or("", String::as_str);
         for group in alike.chunk_by(|one, other| one.0 == other.0).filter(|group| group.len() > 1) {
@@ -121,7 +131,7 @@ impl Spellings {
     fn slot(&self, text: &str) -> usize {
         let last = self.slots.len() - 1;
         #[expect(clippy::cast_possible_truncation, reason = "any bits of the hash will do")]
-        let mut slot = hash(text) as usize & last;
+        let mut slot = text_hash(text) as usize & last;
         while self.slots[slot] != 0 && self.text(self.slots[slot] as usize - 1) != text {
             slot = (slot + 1) & last;
         }
@@ -135,10 +145,6 @@ impl Spellings {
             self.slots[slot] = at;
         }
     }
-}
-
-fn hash(text: &str) -> u64 {
-    BuildHasherDefault::<DefaultHasher>::default().hash_one(text)
 }
 
 /// Names texts of a column that differ only in capitals, spaces or the form of their letters and digits.

@@ -483,8 +483,9 @@ fn drop_unread(histories: &mut Histories, intake: &Intake) -> Result<(), TableEr
 /// When a table lacks its days, which would be a fault of the program.
 pub fn last_day(placements: &PlacementTable, visits: &VisitTable) -> Result<Day, TableError> {
     let mut last = NO_DAY;
-    for days in [placements.0.days("placed_on")?, visits.0.days("visited_on")?] {
-        last = days.into_iter().chain([last]).max().unwrap_or(last);
+    for (table, column) in [(&placements.0, "placed_on"), (&visits.0, "visited_on")] {
+        let days = table.days_in_place(column)?;
+        last = (0..table.len()).map(|row| days.get(row)).fold(last, i32::max);
     }
     Ok(if last == NO_DAY { Day::from_epoch(0) } else { Day::from_epoch(last) })
 }

@@ -17,6 +17,7 @@ use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::folder::{PAGE, write_folder};
 use crate::report::sentence;
 use crate::result::Review;
+use crate::table::{RecordTable, VisitTable};
 use crate::wording::{counted, escape_terminal, span};
 
 /// Arguments of `review`.
@@ -44,7 +45,10 @@ pub fn run(arguments: &ReviewArguments) -> Exit {
 }
 
 fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
-    let (checked, as_of) = read_as_of(&arguments.reading, arguments.as_of)?;
+    let (mut checked, as_of) = read_as_of(&arguments.reading, arguments.as_of)?;
+    let set_aside = if checked.set_aside.files.is_empty() { String::new() } else { reckoning(&checked) };
+    // What visits say is laid out by restoration now; their table is not read again, and what comes takes its room.
+    checked.intake.visits = VisitTable(RecordTable::empty());
     progress("computing");
     let mut factors: Vec<String> = Vec::new();
     for name in if arguments.by.is_empty() { &checked.protocol.factors } else { &arguments.by } {
@@ -72,12 +76,18 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let out = arguments.out.clone().unwrap_or_else(|| format!("review-of-{}", name_of(&arguments.reading.records)).into());
     progress("drawing");
     write_folder(&review, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
-    let summary = summary(&review, &checked, &out, arguments.cautions);
+    let summary = summary(&review, &checked, &set_aside, &out, arguments.cautions);
     say(&summary.unwrap_or_default());
     Ok(())
 }
 
-fn summary(review: &Review, checked: &Checked, out: &Path, cautions: bool) -> Result<String, std::fmt::Error> {
+fn summary(
+    review: &Review,
+    checked: &Checked,
+    set_aside: &str,
+    out: &Path,
+    cautions: bool,
+) -> Result<String, std::fmt::Error> {
     let mut text = String::new();
     writeln!(text, "{}", escape_terminal(&review.title))?;
     writeln!(text, "Records as they stood on {}: {}.", review.as_of, sentence::totals(review))?;
@@ -134,10 +144,8 @@ fn summary(review: &Review, checked: &Checked, out: &Path, cautions: bool) -> Re
             counted(flow.visits_received, "visit", "visits")
         )?;
     }
-    if !checked.set_aside.files.is_empty() {
-        for line in reckoning(checked).lines() {
-            writeln!(text, "  {line}")?;
-        }
+    for line in set_aside.lines() {
+        writeln!(text, "  {line}")?;
     }
     let mut findings = checked.of_rows.clone();
     findings.take_over(checked.of_meeting.clone());

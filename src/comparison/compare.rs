@@ -189,7 +189,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         &asked,
     );
     let scored = scored(&level_of_restoration, rows.levels.levels(), &source);
-    let days = || histories.placed.iter().copied().chain(histories.looks.iter().map(|look| look.day));
+    let span_of_days = histories.span();
     let not_compared = [
         (records.missing, format!("no value of {} recorded", factor.label.to_lowercase())),
         (records.hidden, "of a level with fewer patients than the protocol shows".to_owned()),
@@ -199,8 +199,8 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         title: format!("{} by {}", endpoint.title, factor.label.to_lowercase()),
         as_of: histories.as_of,
-        first_day: days().min().map(Day::from_epoch),
-        last_day: days().max().map(Day::from_epoch),
+        first_day: span_of_days.map(|(first, _)| first),
+        last_day: span_of_days.map(|(_, last)| last),
         protocol_fingerprint: hexadecimal(&Sha256::digest(protocol.canonical_text())),
         data_fingerprint: request.data_fingerprint.to_owned(),
         confidence_level: protocol.confidence_level,

@@ -11,6 +11,7 @@
 
 use std::borrow::Cow;
 use std::fmt;
+use std::num::NonZeroU8;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -37,23 +38,26 @@ coded! {
 /// One score as written in its scheme: a capital letter, or a digit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub struct Score(u8);
+pub struct Score(NonZeroU8);
 
 impl Score {
     /// The score with this sign; none unless it is a letter A–D or a digit 1–5.
     pub const fn from_sign(sign: u8) -> Option<Self> {
-        if matches!(sign, b'A'..=b'D' | b'1'..=b'5') { Some(Self(sign)) } else { None }
+        match NonZeroU8::new(sign) {
+            Some(written) if matches!(sign, b'A'..=b'D' | b'1'..=b'5') => Some(Self(written)),
+            _ => None,
+        }
     }
 
     /// The sign as an ASCII byte.
     pub const fn sign(self) -> u8 {
-        self.0
+        self.0.get()
     }
 }
 
 impl fmt::Display for Score {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", char::from(self.0))
+        write!(f, "{}", char::from(self.sign()))
     }
 }
 
@@ -156,7 +160,10 @@ pub struct CriterionLevels {
 }
 
 const fn level(sign: u8, standing: Standing, meaning: &'static str) -> Level {
-    Level { score: Score(sign), standing, meaning }
+    match Score::from_sign(sign) {
+        Some(score) => Level { score, standing, meaning },
+        None => panic!("a sign that no scheme has"),
+    }
 }
 
 const fn named(criterion: Criterion, property: &'static str, levels: &'static [Level]) -> CriterionLevels {

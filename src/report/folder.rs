@@ -3,6 +3,7 @@
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use super::caution_text::STANDING_CAUTION;
 use super::charts::chart_set;
@@ -109,14 +110,24 @@ impl std::error::Error for FolderError {}
 /// # Errors
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    let charts = chart_set(review);
+    // Tables and results are made while charts are drawn.
+    let (charts, page, made) = thread::scope(|scope| {
+        let made = scope.spawn(|| {
+            let tables = table_files(&review.title, tables(review), &about_review(review), folder, Written::Review);
+            (tables, json(review))
+        });
+        let charts = chart_set(review);
+        let page = page(review, &charts);
+        (charts, page, made.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    let (tables, results) = made;
     let mut files: Vec<Made> = Vec::new();
-    for placed in &charts.0 {
-        files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.clone().into_bytes()));
+    for placed in charts.0 {
+        files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.into_bytes()));
     }
-    files.extend(table_files(&review.title, tables(review), &about_review(review), folder, Written::Review)?);
-    files.push((PAGE.to_owned(), page(review, &charts).into_bytes()));
-    files.push((RESULTS.to_owned(), json(review).into_bytes()));
+    files.extend(tables?);
+    files.push((PAGE.to_owned(), page.into_bytes()));
+    files.push((RESULTS.to_owned(), results.into_bytes()));
     write_files(Written::Review, &files, folder)
 }
 

@@ -62,6 +62,13 @@ impl LifeTable {
         }
     }
 
+    /// The same follow-up with being censored as the event, and whatever ended it otherwise as censoring: the table of how long
+    /// restorations were followed.
+    pub fn reversed(&self) -> Self {
+        let ended = self.failed.iter().zip(&self.competing).map(|(failed, competing)| failed + competing).collect();
+        Self { failed: self.censored.clone(), competing: vec![0; self.failed.len()], censored: ended, ..self.clone() }
+    }
+
     /// How many were followed from the time origin.
     pub fn origin(&self) -> u64 {
         self.origin
@@ -272,6 +279,19 @@ mod tests {
         assert_eq!(table.exposure(), 6);
         assert_eq!(table.counts_at(Days::new(1)).not_yet_entered, 1);
         assert_eq!(table.counts_at(Days::new(9)).at_risk, 0);
+    }
+
+    #[test]
+    fn reversed_is_the_table_of_observations_with_their_endings_exchanged() {
+        let (mut observations, mut exchanged) = (Observations::default(), Observations::default());
+        let endings = [Ending::Failed, Ending::Censored, Ending::Competing];
+        for (place, cluster) in (0_usize..30).zip(0_u32..) {
+            let (entry, exit) = (i32::try_from(place % 3).unwrap_or(0), i32::try_from(5 + place * 7 % 11).unwrap_or(0));
+            let other = if endings[place % 3] == Ending::Censored { Ending::Failed } else { Ending::Censored };
+            observations.push(Days::new(entry), Days::new(exit), endings[place % 3], cluster).expect("in order");
+            exchanged.push(Days::new(entry), Days::new(exit), other, cluster).expect("in order");
+        }
+        assert_eq!(LifeTable::count(&observations).reversed(), LifeTable::count(&exchanged));
     }
 
     #[test]

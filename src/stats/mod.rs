@@ -354,7 +354,7 @@ pub mod survival_interval;
 mod symmetric;
 #[cfg(test)]
 mod ten_rows;
-mod threads;
+pub(crate) mod threads;
 pub mod timed_bounds;
 pub mod watched;
 pub mod weighted_comparison;

@@ -1,8 +1,11 @@
 //! The two tables, with where each row came from.
 
+use std::borrow::Cow;
 use std::fmt;
 
-use polars::prelude::{DataFrame, PolarsError, StringChunked};
+use polars::prelude::{
+    ChunkedArray, DataFrame, Int32Type, PolarsError, PolarsNumericType, StaticArray, StringChunked, UInt8Type,
+};
 
 use super::columns::{ColumnBuilder, NO_CODE, NO_DAY};
 
@@ -60,6 +63,11 @@ impl RecordTable {
     /// A table from a frame that has [`FILE_COLUMN`] and [`ROW_COLUMN`], and the names of the files they count.
     pub const fn new(frame: DataFrame, files: Vec<String>) -> Self {
         Self { frame, files }
+    }
+
+    /// A table without rows or columns.
+    pub fn empty() -> Self {
+        Self::new(DataFrame::empty(), Vec::new())
     }
 
     /// How many rows.
@@ -162,15 +170,56 @@ impl RecordTable {
     /// # Errors
     /// When the table lacks its columns of origin.
     pub fn origins(&self) -> Result<Origins<'_>, TableError> {
-        Ok(Origins { files: &self.files, file: self.whole_numbers(FILE_COLUMN)?, row: self.whole_numbers(ROW_COLUMN)? })
+        let numbers = |name: &str| -> Result<Cow<'_, [u32]>, TableError> {
+            let numbers = self.frame.column(name)?.as_materialized_series().u32()?;
+            // One piece without gaps is read where it stands.
+            Ok(numbers.cont_slice().map_or_else(
+                |_| Cow::Owned(numbers.iter().map(|number| number.unwrap_or(u32::MAX)).collect()),
+                Cow::Borrowed,
+            ))
+        };
+        Ok(Origins { files: &self.files, file: numbers(FILE_COLUMN)?, row: numbers(ROW_COLUMN)? })
+    }
+
+    /// A column of days since 1970-01-01, read where it stands; [`NO_DAY`] where empty.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no days.
+    pub fn days_in_place(&self, name: &str) -> Result<InPlace<'_, Int32Type>, TableError> {
+        let days = self.frame.column(name)?.as_materialized_series().date()?;
+        Ok(InPlace { column: days.physical().rechunk(), none: NO_DAY })
+    }
+
+    /// A column of codes, read where it stands; [`NO_CODE`] where empty.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no codes.
+    pub fn codes_in_place(&self, name: &str) -> Result<InPlace<'_, UInt8Type>, TableError> {
+        let codes = self.frame.column(name)?.as_materialized_series().u8()?;
+        Ok(InPlace { column: codes.rechunk(), none: NO_CODE })
+    }
+}
+
+/// A column of plain numbers that is read where it stands: no cell of it is copied but those asked for.
+pub struct InPlace<'a, T: PolarsNumericType> {
+    /// In one piece.
+    column: Cow<'a, ChunkedArray<T>>,
+    none: T::Native,
+}
+
+impl<T: PolarsNumericType> InPlace<'_, T> {
+    /// The number in a row; that which stands for none where empty.
+    #[inline]
+    pub fn get(&self, row: usize) -> T::Native {
+        self.column.downcast_as_array().get(row).unwrap_or(self.none)
     }
 }
 
 /// Where the rows of a table came from.
 pub struct Origins<'a> {
     files: &'a [String],
-    file: Vec<u32>,
-    row: Vec<u32>,
+    file: Cow<'a, [u32]>,
+    row: Cow<'a, [u32]>,
 }
 
 impl Origins<'_> {
