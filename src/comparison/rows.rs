@@ -68,7 +68,7 @@ pub fn known_covariates(own: &[String]) -> Vec<String> {
 
 impl Source<'_> {
     /// The rows of the levels of a factor; the reference is the level of this code or label, else the protocol's, else the one with
-    /// most restorations. Of more than [`MOST_LEVELS`] levels those with fewest restorations are put together.
+    /// most restorations. Of more than eight levels those with fewest restorations are put together.
     ///
     /// # Errors
     /// When the protocol adjusts for something that the records don't have.
