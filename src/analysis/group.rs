@@ -8,8 +8,8 @@ use crate::result::{
 };
 use crate::stats::{
     AnnualFailureRate, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
-    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
-    restricted_mean, with_cluster_robust_variance,
+    geometric_annual_failure_rate, is_at_risk, linear_annual_failure_rate, person_time_annual_failure_rate, quantile,
+    read_at_horizons, restricted_mean, with_cluster_robust_variance,
 };
 
 /// How the protocol wants survival's intervals.
@@ -142,8 +142,8 @@ fn clusters_at_risk(observations: &Observations, days: &[Days]) -> Vec<u64> {
         let mut seen = vec![0_u64; observations.clusters() as usize];
         let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
         for ((&entry, &exit), &cluster) in rows {
-            let at_risk = |day: &Days| (entry == 0 || entry < day.count()) && day.count() <= exit;
-            let bits = days.iter().zip(0_u32..).map(|(day, place)| u64::from(at_risk(day)) << place);
+            let at_risk = |day: &Days| u64::from(is_at_risk(entry, exit, day.count()));
+            let bits = days.iter().zip(0_u32..).map(|(day, place)| at_risk(day) << place);
             seen[cluster as usize] |= bits.fold(0, |all, bit| all | bit);
         }
         all.extend((0..days.len()).map(|place| seen.iter().map(|bits| bits >> place & 1).sum::<u64>()));

@@ -38,11 +38,11 @@ pub fn too_small(rows: &Compared, asked: &Questions) -> Vec<(u16, u64, u64)> {
         .collect()
 }
 
-fn not_tested(rows: &Compared, asked: &Questions) -> Option<String> {
+fn not_tested(rows: &Compared, small: &[(u16, u64, u64)], asked: &Questions) -> Option<String> {
     if rows.levels.levels() < 2 {
         return Some("there are fewer than two levels".to_owned());
     }
-    let (level, failures, patients) = *too_small(rows, asked).first()?;
+    let (level, failures, patients) = *small.first()?;
     Some(format!(
         "{} has {} in {}; the protocol asks for at least {} failures and {} patients in every level",
         rows.labels[usize::from(level)],
@@ -55,7 +55,8 @@ fn not_tested(rows: &Compared, asked: &Questions) -> Option<String> {
 
 /// Compares the levels as they are.
 pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
-    let refused = not_tested(rows, asked);
+    let small = too_small(rows, asked);
+    let refused = not_tested(rows, &small, asked);
     let compared = stats::Compared::new(&rows.observations, &rows.levels);
     let tested = |test: Known<_>| match test {
         Known::Known(test) => Computed::Computed(test),
@@ -68,7 +69,6 @@ pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
     let pairs = (refused.is_none() && rows.levels.levels() > 2)
         .then(|| pairwise_log_rank(&compared, Weighting::LogRank, Variance::ClusterRobust, AdjustmentMethod::Holm));
     let ones = vec![1.0; rows.observations.len()];
-    let small = too_small(rows, asked);
     let contrasts = rows
         .others()
         .map(|level| CrudePair { level, comparison: pair(rows, &ones, level, is_tested(&small, rows, level), asked) })
@@ -138,8 +138,7 @@ fn at_risk(rows: &Compared, level: u16, days: &[Days]) -> Vec<u64> {
     let (entry, exit) = (rows.observations.entry(), rows.observations.exit());
     for place in (0..exit.len()).filter(|place| rows.levels.codes()[*place] == level) {
         for (count, day) in counts.iter_mut().zip(days) {
-            let entered = entry[place] == 0 || entry[place] < day.count();
-            *count += u64::from(entered && day.count() <= exit[place]);
+            *count += u64::from(stats::is_at_risk(entry[place], exit[place], day.count()));
         }
     }
     counts

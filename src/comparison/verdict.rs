@@ -2,7 +2,7 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use super::crude::too_small;
+use super::crude::{is_tested, too_small};
 use super::published::agreement;
 use crate::quantity::{DAYS_PER_YEAR, Days, Fraction, Known, WhyNotKnown};
 use crate::result::{
@@ -73,7 +73,7 @@ impl Reading<'_> {
 
 /// The verdicts, in the order of the levels.
 pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
-    let small: Vec<u16> = too_small(found.rows, asked).into_iter().map(|(level, _, _)| level).collect();
+    let small = too_small(found.rows, asked);
     let tables: Vec<LifeTable> = found.rows.observations.by_group(&found.rows.levels).iter().map(LifeTable::count).collect();
     let readings: Vec<Reading<'_>> = found
         .crude
@@ -103,8 +103,7 @@ pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
     let tests: Vec<Option<(f64, f64)>> = readings
         .iter()
         .map(|reading| {
-            let tested = !small.contains(&reading.level) && !small.contains(&found.rows.reference);
-            let test = reading.lead().filter(|_| tested)?.test.known()?;
+            let test = reading.lead().filter(|_| is_tested(&small, found.rows, reading.level))?.test.known()?;
             Some((test.p_value, test.ln_p_value))
         })
         .collect();

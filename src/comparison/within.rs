@@ -8,7 +8,8 @@ use super::compared::{Compared, of_rows};
 use crate::quantity::Variance;
 use crate::result::{Computed, SharedPatients, WithinPatients};
 use crate::stats::{
-    self, Covariate, CoxDesign, CoxOptions, Ending, Grouping, NO_GROUP, Weighting, cox_regression, weighted_log_rank,
+    self, Covariate, CoxDesign, CoxOptions, Ending, Grouping, NO_GROUP, Weighting, cox_regression, is_at_risk,
+    weighted_log_rank,
 };
 
 /// Strata are counted in sixteen bits.
@@ -59,7 +60,7 @@ fn informs(rows: &Compared, places: &[u32]) -> bool {
         let day = rows.observations.exit()[at(failed)];
         places.iter().any(|&other| {
             let (entry, exit) = (rows.observations.entry()[at(other)], rows.observations.exit()[at(other)]);
-            rows.levels.codes()[at(other)] != rows.levels.codes()[at(failed)] && (entry == 0 || entry < day) && day <= exit
+            rows.levels.codes()[at(other)] != rows.levels.codes()[at(failed)] && is_at_risk(entry, exit, day)
         })
     })
 }

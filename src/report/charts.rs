@@ -15,7 +15,7 @@ use super::course_charts::{mouth_on, timeline_on, yearly_on};
 use super::sentence::interval_note;
 
 /// Most levels that one chart draws.
-const MOST_LEVELS: usize = 8;
+pub const MOST_LEVELS: usize = 8;
 
 /// What a chart shows.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! Which charts a finished review or comparison offers for a talk or a paper, and each of them on any stage.
 
-use super::charts;
+use super::charts::{self, MOST_LEVELS};
 use super::comparison_charts;
 use super::course_charts;
 use super::level_curve_charts;
@@ -14,8 +14,6 @@ use crate::watching::answer::WatchAnswers;
 
 /// The layout of results that this program reads.
 const FORMAT: u64 = 1;
-/// Most levels that one chart draws.
-const MOST_LEVELS: usize = 8;
 
 /// What a `results.json` holds.
 #[derive(Clone, Debug, PartialEq)]

@@ -472,7 +472,7 @@ pub use mcnemar::{McNemarTest, PairedShares, mcnemar_test, paired_shares};
 pub use multinomial::{MultinomialLevel, MultinomialRegression, multinomial_regression};
 pub use multiple_comparisons::{AdjustmentMethod, adjusted_ln_p_values};
 pub use normal_maximum::largest_absolute_normal_tail;
-pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations};
+pub use observation::{Ending, LONGEST_FOLLOW_UP, ObservationError, Observations, is_at_risk};
 pub use observations_needed::{ObservationsNeeded, PlannedFollowUp, observations_needed, power_of_observations};
 pub use observed_expected::{ObservedByExpected, observed_by_expected};
 pub use pairwise::{PairwiseTest, PairwiseTests, pairwise_log_rank};

@@ -29,6 +29,11 @@ pub enum Ending {
     Censored = 2,
 }
 
+/// Whether an observation is at risk just before its day's endings: from its origin on if its entry is 0, else from the day after its entry.
+pub const fn is_at_risk(entry: i32, exit: i32, day: i32) -> bool {
+    (entry == 0 || entry < day) && day <= exit
+}
+
 /// Why an observation was refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ObservationError {
