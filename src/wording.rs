@@ -100,6 +100,36 @@ pub fn counted(number: u64, singular: &str, plural: &str) -> String {
     format!("{} {}", count(number), if number == 1 { singular } else { plural })
 }
 
+/// The least number that people from outside the practice are told.
+pub const LEAST_FOR_OTHERS: u64 = 5;
+
+/// Who reads.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Readers {
+    /// The practice, which may know everything.
+    #[default]
+    Practice,
+    /// People from outside, who are told `<5` for numbers from 1 to 4 and no day of the calendar.
+    Others,
+}
+
+impl Readers {
+    /// A number of restorations or patients as it is told.
+    pub fn count(self, number: u64) -> String {
+        if self.hides(number) { format!("<{LEAST_FOR_OTHERS}") } else { count(number) }
+    }
+
+    /// The same with its noun: `1 failure`, `<5 failures`.
+    pub fn counted(self, number: u64, one: &str, several: &str) -> String {
+        if self.hides(number) { format!("{} {several}", self.count(number)) } else { counted(number, one, several) }
+    }
+
+    /// Whether a number is not told.
+    pub fn hides(self, number: u64) -> bool {
+        self == Self::Others && (1..LEAST_FOR_OTHERS).contains(&number)
+    }
+}
+
 /// Why a number is not known, in words.
 pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
     match why {

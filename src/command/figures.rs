@@ -12,12 +12,13 @@ use super::say;
 use crate::figure::Drawing;
 use crate::figure::picture::{pdf, png};
 use crate::figure::preset::Preset;
-use crate::figure::stage::{LEAST_FOR_OTHERS, Stage};
+use crate::figure::stage::Stage;
 use crate::figure::survival_scale::Scale;
 use crate::report::folder::RESULTS;
 use crate::report::for_others::for_others;
 use crate::report::offered::{NotResults, Results, draw, offered};
-use crate::wording::{counted, escape_terminal};
+use crate::report::page_for_others::page_for_others;
+use crate::wording::{LEAST_FOR_OTHERS, Readers, counted, escape_terminal};
 
 /// What most journals' pages hold, millimetres.
 const PAGE_HEIGHT: f64 = 235.0;
@@ -34,11 +35,15 @@ pub struct FiguresArguments {
     /// List the charts that the results offer, and the presets; nothing is drawn.
     #[arg(long, conflicts_with_all = ["spec", "chart", "out"])]
     list: bool,
+    /// In place of figures, write a page for people from outside your practice: findings, cautions and charts, with what is hidden as
+    /// by --for-others. One of the same name is replaced.
+    #[arg(long, conflicts_with_all = ["spec", "chart", "list", "decimal_comma"])]
+    page: bool,
     /// File that says which figures are wanted (TOML, one [[figures]] each), in place of the options below.
     #[arg(long, value_name = "FILE", conflicts_with = "chart")]
     spec: Option<PathBuf>,
     /// The chart, as --list names it.
-    #[arg(long, value_name = "CHART", required_unless_present_any = ["list", "spec"], help_heading = "One figure")]
+    #[arg(long, value_name = "CHART", required_unless_present_any = ["list", "spec", "page"], help_heading = "One figure")]
     chart: Option<String>,
     /// The endpoint [default: the first].
     #[arg(long, value_name = "NAME", requires = "chart", help_heading = "One figure")]
@@ -93,6 +98,9 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
         say(&list(&results));
         return Ok(());
     };
+    if arguments.page {
+        return write_page(results, out);
+    }
     let spec = asked(arguments)?;
     let others = spec.for_others || arguments.for_others;
     let comma = spec.decimal_comma || arguments.decimal_comma;
@@ -125,6 +133,24 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
     let names: Vec<String> = files.iter().map(|(name, ..)| format!("  {name}\n")).collect();
     let count = counted(u64::try_from(names.len()).unwrap_or(u64::MAX), "file", "files");
     say(&format!("{count} in {}:\n{}{tall}", out.display(), names.concat()));
+    Ok(())
+}
+
+/// Writes the page for others.
+fn write_page(results: Results, out: &Path) -> Result<(), Stop> {
+    let name = format!("{}-for-others.html", results.what());
+    progress("drawing");
+    let Some(page) = page_for_others(results) else {
+        return Err(misused(
+            "Failures watched are the practice's own; there is no page of them for others.\nMend: name the folder of a review or a comparison; nothing was written.",
+        ));
+    };
+    progress("writing");
+    write(&[(name.clone(), page.into_bytes(), "the page")], out)?;
+    say(&format!(
+        "The page is {}. Read it before you pass it on: names of levels and the title are as the records and the protocol have them.\n",
+        out.join(name).display()
+    ));
     Ok(())
 }
 
@@ -203,10 +229,11 @@ fn drawn(results: &Results, figure: &Figure, for_others: bool, decimal_comma: bo
     let scale = if figure.shortened_axis { Scale::Zoomed } else { Scale::Full };
     let hidden =
         for_others.then(|| format!("Numbers from 1 to {} are printed as <{LEAST_FOR_OTHERS}.", LEAST_FOR_OTHERS - 1));
+    let readers = if for_others { Readers::Others } else { Readers::Practice };
     let note = figure.note.iter().cloned().chain(hidden).reduce(|note, hidden| format!("{note} {hidden}"));
     let mut missing = 0.0;
     for stage in figure.preset.stages() {
-        let stage = Stage { title: figure.title.clone(), note: note.clone(), for_others, decimal_comma, ..stage };
+        let stage = Stage { title: figure.title.clone(), note: note.clone(), readers, decimal_comma, ..stage };
         let Some(drawing) = draw(results, &figure.chart, scale, &stage) else {
             return Err(misused(format!("{}: the results hold nothing to draw.", escape_terminal(&figure.called))));
         };

@@ -18,7 +18,7 @@ use crate::report::folder::{PAGE, write_folder};
 use crate::report::sentence;
 use crate::result::Review;
 use crate::table::{RecordTable, VisitTable};
-use crate::wording::{counted, escape_terminal, span};
+use crate::wording::{Readers, counted, escape_terminal, span};
 
 /// Arguments of `review`.
 #[derive(Debug, Args)]
@@ -90,7 +90,7 @@ fn summary(
 ) -> Result<String, std::fmt::Error> {
     let mut text = String::new();
     writeln!(text, "{}", escape_terminal(&review.title))?;
-    writeln!(text, "Records as they stood on {}: {}.", review.as_of, sentence::totals(review))?;
+    writeln!(text, "Records as they stood on {}: {}.", review.as_of, sentence::totals(review, Readers::Practice))?;
     if let Some(last) = review.last_day.filter(|last| *last < review.as_of) {
         writeln!(
             text,
@@ -160,7 +160,7 @@ fn summary(
     writeln!(text)?;
     writeln!(text, "Mind:")?;
     for caution in &review.cautions {
-        writeln!(text, "  - {}", escape_terminal(&caution_text(caution)))?;
+        writeln!(text, "  - {}", escape_terminal(&caution_text(caution, Readers::Practice)))?;
     }
     writeln!(text, "  - {STANDING_CAUTION}")?;
     writeln!(text)?;

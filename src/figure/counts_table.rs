@@ -9,7 +9,7 @@ use super::survival_scale::Scale;
 use super::text_width::{text_width, wrapped, wrapped_to};
 use crate::quantity::Days;
 use crate::result::{Counts, GroupReview};
-use crate::wording::years;
+use crate::wording::{Readers, years};
 
 /// Height of a row, pixels.
 const ROW: f64 = 19.0;
@@ -47,7 +47,7 @@ impl<'a> CountsTable<'a> {
     pub fn new(groups: &'a [&'a GroupReview], least_at_risk: u32, scale: Scale, stage: &Stage) -> Self {
         let met = |row: &Row| groups.iter().any(|group| group.counts.iter().any(|counts| row.1(counts) > 0));
         // The rows of a column add up, so that one hidden number could be worked out from the others.
-        let only = stage.terse || stage.for_others;
+        let only = stage.terse || stage.readers == Readers::Others;
         let shown = |row: &Row| match row.0 {
             "at risk" => true,
             "other end" | "enter later" => !only && met(row),
@@ -86,7 +86,7 @@ impl<'a> CountsTable<'a> {
 
     /// What explains the rows, a sentence each.
     pub fn note(&self) -> String {
-        if self.stage.for_others {
+        if self.stage.readers == Readers::Others {
             return "Counts are those just before each time.".to_owned();
         }
         let mut note = "Counts are those just before each time; a column adds up to all.".to_owned();

@@ -11,7 +11,7 @@ use super::palette::{INK, SOFT, look};
 use super::plane::{Plane, number, round_step};
 use super::sheet::{Anchor, MARGIN, SMALL, Sheet, TEXT, Weight, many};
 use super::stage::Stage;
-use super::text_width::{fitted, wrapped_to};
+use super::text_width::{fitted, text_width, wrapped_to};
 use super::time_axis::{mark_text, whole_years};
 use crate::quantity::{Days, Fraction};
 use crate::wording::{counted, percent, years};
@@ -106,6 +106,10 @@ impl IncidenceLevel {
         self.steps(end).last().map_or(Fraction::new(0.0), |step| step.estimate)
     }
 
+    fn on_one_line(&self, end: End) -> String {
+        format!("{} {}", percent(self.at_end(end)), self.label)
+    }
+
     fn sentence(&self) -> String {
         if !self.drawn() {
             return format!("{}: too few at risk to be drawn", self.label);
@@ -113,6 +117,13 @@ impl IncidenceLevel {
         let (failed, competing) = (percent(self.at_end(End::Failed)), percent(self.at_end(End::Competing)));
         format!("{}: {failed} failed, {competing} ended otherwise by {} years", self.label, years(self.drawn_to))
     }
+}
+
+/// The room at the right that the widest name and part on one line take.
+fn one_line_room(levels: &[IncidenceLevel]) -> f64 {
+    let drawn = levels.iter().filter(|level| level.drawn());
+    let width = |level: &IncidenceLevel| text_width(&level.on_one_line(End::Failed), TEXT, Weight::Bold);
+    drawn.map(width).fold(0.0, f64::max) + MARGIN + LEADER + 2.0
 }
 
 /// How far the lines of an ending reach, and their bands as far as three times that, so that one wide band doesn't flatten the rest;
@@ -160,7 +171,8 @@ pub fn incidence_chart_on(chart: &IncidenceChart<'_>, stage: &Stage) -> Drawing 
     let (heights, ends) = shared(total, reaches.map(|reach| reach.0 * 1.04), least);
     let last = last_day(levels);
     let left = (MARGIN + table.words_width() + table.overhang() + 10.0).max(82.0);
-    let right = if narrow { stage.width - MARGIN - 12.0 } else { stage.width - LABELS };
+    let names_room = if names == 0 { one_line_room(levels).min(stage.width * 0.4).max(LABELS) } else { LABELS };
+    let right = if narrow { stage.width - MARGIN - 12.0 } else { stage.width - names_room };
     let plane = |from: f64, number: usize| Plane {
         left,
         right,
@@ -215,7 +227,7 @@ pub fn incidence_chart_on(chart: &IncidenceChart<'_>, stage: &Stage) -> Drawing 
             sheet.text("None so far.", at, SMALL, Weight::Regular, Anchor::Start, SOFT);
         }
         if !narrow {
-            let labels = end_labels(levels, plane, end, names);
+            let labels = end_labels(levels, plane, end, names, names_room - MARGIN - LEADER);
             draw_end_labels(&sheet, &labels, plane.right, (plane.top - 14.0, plane.bottom + 14.0));
         }
     }
@@ -321,13 +333,12 @@ fn line(sheet: &Sheet, plane: &Plane, level: &IncidenceLevel, end: End, place: u
 }
 
 /// Above, the name in at most so many lines, and the part, or both on one line; below, where the names are known, the part and as much of the name as fits.
-fn end_labels(levels: &[IncidenceLevel], plane: &Plane, end: End, names: usize) -> Vec<EndLabel> {
-    let room = LABELS - MARGIN - LEADER;
+fn end_labels(levels: &[IncidenceLevel], plane: &Plane, end: End, names: usize, room: f64) -> Vec<EndLabel> {
     let drawn = levels.iter().enumerate().filter(|(_, level)| level.drawn());
     drawn
         .map(|(place, level)| {
             let part = percent(level.at_end(end));
-            let short = format!("{part} {}", level.label);
+            let short = level.on_one_line(end);
             let (name, below) = match (end, names) {
                 (End::Failed, 0) => (vec![fitted(&short, room, TEXT, Weight::Bold)], Vec::new()),
                 (End::Failed, _) => {

@@ -8,12 +8,10 @@ use std::borrow::Cow;
 use super::palette::Paper;
 use super::sheet::{MARGIN, SMALL, TITLE, Weight, many};
 use super::text_width::wrapped;
-use crate::wording::{count, counted};
+use crate::wording::Readers;
 
 /// More air than this between rows would tear a chart apart.
 const MOST_AIR: f64 = 44.0;
-/// The least number that is printed where figures are for others.
-pub const LEAST_FOR_OTHERS: u64 = 5;
 
 /// How large a drawing comes out.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -42,8 +40,8 @@ pub struct Stage {
     pub terse: bool,
     /// Nothing larger is left to try, so what does not fit may be left out where the chart says how much.
     pub selective: bool,
-    /// For people from outside the practice: numbers from 1 to 4 are printed as `<5`, and no day of the calendar is.
-    pub for_others: bool,
+    /// Who reads it.
+    pub readers: Readers,
     /// Numbers with a decimal comma.
     pub decimal_comma: bool,
     /// The speaker's title in place of the chart's own.
@@ -62,7 +60,7 @@ impl Default for Stage {
             paper: Paper::White,
             terse: false,
             selective: false,
-            for_others: false,
+            readers: Readers::Practice,
             decimal_comma: false,
             title: None,
             note: None,
@@ -88,16 +86,12 @@ impl Stage {
 
     /// A number of restorations or patients as it is printed.
     pub fn count(&self, number: u64) -> String {
-        if self.hides(number) { format!("<{LEAST_FOR_OTHERS}") } else { count(number) }
+        self.readers.count(number)
     }
 
     /// The same with its noun: `1 failure`, `<5 failures`.
     pub fn counted(&self, number: u64, one: &str, several: &str) -> String {
-        if self.hides(number) { format!("{} {several}", self.count(number)) } else { counted(number, one, several) }
-    }
-
-    fn hides(&self, number: u64) -> bool {
-        self.for_others && (1..LEAST_FOR_OTHERS).contains(&number)
+        self.readers.counted(number, one, several)
     }
 
     /// A text with its numbers as this stage writes them: a full stop between two digits becomes a comma where that is asked for.
@@ -183,12 +177,12 @@ mod tests {
 
     #[test]
     fn small_numbers_are_hidden_from_others_only() {
-        let words = |for_others: bool| {
-            let stage = Stage { for_others, ..Stage::default() };
+        let words = |readers| {
+            let stage = Stage { readers, ..Stage::default() };
             [0, 1, 4, 5].map(|number| stage.counted(number, "failure", "failures"))
         };
-        assert_eq!(words(false), ["0 failures", "1 failure", "4 failures", "5 failures"]);
-        assert_eq!(words(true), ["0 failures", "<5 failures", "<5 failures", "5 failures"]);
+        assert_eq!(words(Readers::Practice), ["0 failures", "1 failure", "4 failures", "5 failures"]);
+        assert_eq!(words(Readers::Others), ["0 failures", "<5 failures", "<5 failures", "5 failures"]);
     }
 
     #[test]

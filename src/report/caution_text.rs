@@ -1,10 +1,11 @@
 //! The words of each caution.
 
 use crate::result::{Caution, FactorOrigin};
-use crate::wording::{counted, percent, span};
+use crate::wording::{Readers, percent, span};
 
-/// A caution as a sentence, with the numbers that raised it.
-pub fn caution_text(caution: &Caution) -> String {
+/// A caution as a sentence, with the numbers that raised it as far as its readers may know them.
+pub fn caution_text(caution: &Caution, readers: Readers) -> String {
+    let counted = |number: u64, one: &str, several: &str| readers.counted(number, one, several);
     match caution {
         Caution::FewFailures { failures: 0 } => {
             "No failure so far. That is not proof of none to come: few fillings, or short follow-up, can look like this by chance.".to_owned()

@@ -9,7 +9,7 @@ use crate::figure::survival_chart::{SurvivalChart, survival_chart_on};
 use crate::figure::survival_scale::Scale;
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview, Review};
-use crate::wording::span;
+use crate::wording::{Readers, span};
 
 use super::course_charts::{mouth_on, timeline_on, yearly_on};
 use super::sentence::interval_note;
@@ -123,7 +123,7 @@ pub fn recalls_on(review: &Review, stage: &Stage) -> Drawing {
             name: "recalls",
             title: "Recalls: due, seen and scored",
             recalls: &review.recalls,
-            footnote: &if stage.for_others {
+            footnote: &if stage.readers == Readers::Others {
                 "Recalls whose window had closed; without those at which fewer than 5 restorations or patients were due, seen or scored.".to_owned()
             } else {
                 format!("Recalls whose window had closed by {}.", review.as_of)

@@ -10,10 +10,10 @@ use crate::protocol::FailureDayReading;
 use crate::quantity::Known;
 use crate::result::{Comparison, Computed, GroupReview};
 use crate::stats::SurvivalContrast;
-use crate::wording::{count, counted, interval_text, known, percent, percent_interval, span};
+use crate::wording::{Readers, count, counted, interval_text, known, percent, percent_interval, span};
 
 /// The methods in one paragraph.
-pub fn methods(comparison: &Comparison) -> String {
+pub fn methods(comparison: &Comparison, readers: Readers) -> String {
     let dated = match comparison.failure_day {
         FailureDayReading::DayFound => "failures were dated to the visit that found them",
         FailureDayReading::DayKnown => "failures were dated to the day that the patient remembered, where recorded",
@@ -23,17 +23,21 @@ pub fn methods(comparison: &Comparison) -> String {
             "Differences were adjusted for {} by inverse-propensity weights (stabilised; {} model of the level) and, beside it, by a proportional-hazards model (Efron's ties) standardised to all restorations; {} without all of it were left out of the adjusted numbers.",
             listed(&adjusted.adjusted_for),
             if comparison.levels.len() > 2 { "multinomial" } else { "logistic" },
-            counted(adjusted.left_out, "restoration", "restorations")
+            readers.counted(adjusted.left_out, "restoration", "restorations")
         ),
         Computed::NotComputed(why) => format!("Nothing was adjusted: {why}."),
     };
+    let first = comparison.levels.iter().map(|level| level.first_placed).min();
+    let period = match (readers, first) {
+        (Readers::Practice, Some(first)) => format!(", placed from {first} on and followed to {},", comparison.as_of),
+        (Readers::Practice, None) => format!(", followed to {},", comparison.as_of),
+        (Readers::Others, _) => String::new(),
+    };
     let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
     format!(
-        "Records of {} restorations in {}, placed from {} on and followed to {}, were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} (or the latest horizon before it to which at least {} were followed on both sides) and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 is taken to matter, as the protocol says. Tests against the reference were corrected by Holm's method.",
-        count(compared),
-        counted(comparison.shared.patients, "patient", "patients"),
-        comparison.levels.iter().map(|level| level.first_placed).min().map_or_else(String::new, |day| day.to_string()),
-        comparison.as_of,
+        "Records of {} restorations in {}{period} were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} (or the latest horizon before it to which at least {} were followed on both sides) and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 is taken to matter, as the protocol says. Tests against the reference were corrected by Holm's method.",
+        readers.count(compared),
+        readers.counted(comparison.shared.patients, "patient", "patients"),
         comparison.factor.label.to_lowercase(),
         comparison.endpoint.definition,
         interval_note(comparison),
@@ -175,7 +179,7 @@ pub fn hand_out(comparison: &Comparison) -> String {
         text.push('\n');
     }
     text.push_str(&format!("> {STANDING_CAUTION}\n\n## What weakens it\n\n"));
-    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label) {
+    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label, Readers::Practice) {
         text.push_str(&format!("- {}\n", plain(&guard)));
     }
     text.push_str(&levels_table(comparison));
@@ -194,7 +198,7 @@ pub fn hand_out(comparison: &Comparison) -> String {
             text.push_str(&format!("   - {}\n", plain(&line)));
         }
     }
-    text.push_str(&format!("\n## Methods\n\n{}\n\n## Items of a cohort report (STROBE; von Elm et al., Lancet 2007;370:1453–1457)\n\n| item | here |\n| --- | --- |\n", plain(&methods(comparison))));
+    text.push_str(&format!("\n## Methods\n\n{}\n\n## Items of a cohort report (STROBE; von Elm et al., Lancet 2007;370:1453–1457)\n\n| item | here |\n| --- | --- |\n", plain(&methods(comparison, Readers::Practice))));
     for (item, here) in reporting_items(comparison) {
         text.push_str(&format!("| {item} | {} |\n", plain(&here)));
     }

@@ -18,14 +18,14 @@ use crate::result::{
 };
 use crate::stats::{BootstrapInterval, SurvivalContrast, WeightedComparison};
 use crate::wording::{
-    count, counted, known, p_value, percent, percent_interval, rate_interval, rate_number, span, why_not_known,
+    Readers, count, counted, known, p_value, percent, percent_interval, rate_interval, rate_number, span, why_not_known,
 };
 
 /// The page of a comparison.
 pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> String {
     let verdicts: Vec<VerdictText> = comparison.verdicts.iter().map(|verdict| verdict_text(comparison, verdict)).collect();
     let groups: Vec<GroupReview> = comparison.levels.iter().map(|level| level.group.clone()).collect();
-    let curves = [ReadCurves::new(&charts.survival.name, comparison.confidence_level, &groups)];
+    let curves = [ReadCurves::new(&charts.survival.name, comparison.confidence_level, &groups, Readers::Practice)];
     let body = html! {
         h1 { (comparison.title) }
         p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
@@ -68,7 +68,8 @@ const SECTIONS: &[(&str, &str)] = &[
 ];
 
 fn guards(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
-    let texts = guard_texts(comparison.guards.iter().filter(|guard| chosen(guard)), &comparison.factor.label);
+    let texts =
+        guard_texts(comparison.guards.iter().filter(|guard| chosen(guard)), &comparison.factor.label, Readers::Practice);
     html! { @if !texts.is_empty() { ul { @for text in &texts { li { (text) } } } } }
 }
 
@@ -437,7 +438,7 @@ fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup
     html! {
         h2 id="methods" { "How it was done" }
         (chart(&charts.flow))
-        p { (methods(comparison)) }
+        p { (methods(comparison, Readers::Practice)) }
         details { summary { "Where the items are that a report of a cohort should have (STROBE)" } (scrolled("Items of a report", &html! { table {
             caption { "von Elm et al., Lancet 2007;370:1453–1457; the items that a program can fill" }
             thead { tr { th scope="col" { "Item" } th scope="col" { "Here" } } }

@@ -7,7 +7,7 @@ use super::folder::COMPARISON_PAGE;
 use super::guard_text::guard_texts;
 use super::verdict_text::verdict_text;
 use crate::result::Comparison;
-use crate::wording::{counted, escape_terminal};
+use crate::wording::{Readers, counted, escape_terminal};
 
 /// What `compare` says; `out` is the folder that it wrote.
 pub fn comparison_summary(comparison: &Comparison, out: &Path) -> String {
@@ -35,7 +35,7 @@ pub fn comparison_summary(comparison: &Comparison, out: &Path) -> String {
         }
     }
     text.push_str("\nMind:\n");
-    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label) {
+    for guard in guard_texts(comparison.guards.iter(), &comparison.factor.label, Readers::Practice) {
         text.push_str(&format!("  - {}\n", escape_terminal(&guard)));
     }
     text.push_str(&format!("  - {STANDING_CAUTION}\n\n"));

@@ -5,9 +5,9 @@
 //! chart would show only those at which all fared well.
 
 use super::offered::Results;
-use crate::figure::stage::LEAST_FOR_OTHERS;
 use crate::quantity::{Behind, Known, WhyNotKnown};
 use crate::result::{CriterionReview, RecallReview};
+use crate::wording::Readers;
 
 /// The results without what only a few stand behind.
 pub fn for_others(mut results: Results) -> Results {
@@ -30,7 +30,7 @@ pub fn for_others(mut results: Results) -> Results {
 }
 
 fn small(number: u64) -> bool {
-    (1..LEAST_FOR_OTHERS).contains(&number)
+    Readers::Others.hides(number)
 }
 
 fn scores_may_be_shown(entry: &CriterionReview) -> bool {

@@ -10,7 +10,7 @@ use super::sentence::interval_word;
 use crate::figure::Drawing;
 use crate::quantity::{ConfidenceLevel, Known};
 use crate::result::GroupReview;
-use crate::wording::percent_number;
+use crate::wording::{Readers, percent_number};
 
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -33,20 +33,20 @@ struct ReadCurve {
     last: i32,
     /// Day, survival and its limits in per cent.
     points: Vec<(i32, String, Option<String>, Option<String>)>,
-    /// Day, and how many were at risk just before it.
-    at_risk: Vec<(i32, u64)>,
+    /// Day, and how many were at risk just before it, as its readers may know it.
+    at_risk: Vec<(i32, String)>,
 }
 
 impl ReadCurves {
     /// The curves of a survival chart of these groups, in the order in which it draws them.
-    pub(super) fn new(chart: &str, level: ConfidenceLevel, groups: &[GroupReview]) -> Self {
+    pub(super) fn new(chart: &str, level: ConfidenceLevel, groups: &[GroupReview], readers: Readers) -> Self {
         let met = groups.iter().filter(|group| group.behind.observations > 0).take(MOST_DRAWN);
-        let levels = met.filter(|group| group.drawn_to_day.count() > 0).map(read_curve).collect();
+        let levels = met.filter(|group| group.drawn_to_day.count() > 0).map(|group| read_curve(group, readers)).collect();
         Self { chart: chart.to_owned(), interval: interval_word(level), levels }
     }
 }
 
-fn read_curve(group: &GroupReview) -> ReadCurve {
+fn read_curve(group: &GroupReview, readers: Readers) -> ReadCurve {
     let mut points = vec![(0, "100.0".to_owned(), None, None)];
     let mut at_risk: Vec<(i32, u64)> = group.counts.iter().map(|counts| (counts.day.count(), counts.at_risk)).collect();
     for point in group.curve.iter().take_while(|point| point.day <= group.drawn_to_day) {
@@ -64,6 +64,7 @@ fn read_curve(group: &GroupReview) -> ReadCurve {
     at_risk.retain(|(day, _)| *day <= group.drawn_to_day.count());
     at_risk.sort_unstable();
     at_risk.dedup_by_key(|(day, _)| *day);
+    let at_risk = at_risk.into_iter().map(|(day, at_risk)| (day, readers.count(at_risk))).collect();
     ReadCurve { label: group.label.clone(), last: group.drawn_to_day.count(), points, at_risk }
 }
 

@@ -1,28 +1,28 @@
 //! The words of each guard: what weakens a comparison, with the numbers that raised it.
 
 use super::caution_text::not_randomised;
-use crate::quantity::Fraction;
+use crate::quantity::{Day, Fraction};
 use crate::result::Guard;
-use crate::wording::{count, counted, p_value, percent, span};
+use crate::wording::{Readers, p_value, percent, span};
 
 /// From so many guards of one kind on, one sentence names all their levels.
 const SEVERAL: usize = 3;
 
 /// Guards as sentences, in their order; several of one kind as one. `factor` is what people read of the factor.
-pub fn guard_texts<'a>(guards: impl Iterator<Item = &'a Guard>, factor: &str) -> Vec<String> {
+pub fn guard_texts<'a>(guards: impl Iterator<Item = &'a Guard>, factor: &str, readers: Readers) -> Vec<String> {
     let guards: Vec<&Guard> = guards.collect();
     let alike = guards.chunk_by(|one, other| std::mem::discriminant(*one) == std::mem::discriminant(*other));
     alike
-        .flat_map(|alike| match several_text(alike) {
+        .flat_map(|alike| match several_text(alike, readers) {
             Some(text) if alike.len() >= SEVERAL => vec![text],
-            _ => alike.iter().map(|guard| guard_text(guard, factor)).collect(),
+            _ => alike.iter().map(|guard| guard_text(guard, factor, readers)).collect(),
         })
         .collect()
 }
 
 /// Guards of one kind as one sentence; none where each needs its own.
-fn several_text(alike: &[&Guard]) -> Option<String> {
-    let parts: Vec<String> = alike.iter().map(|guard| part_of_several(guard)).collect::<Option<_>>()?;
+fn several_text(alike: &[&Guard], readers: Readers) -> Option<String> {
+    let parts: Vec<String> = alike.iter().map(|guard| part_of_several(guard, readers)).collect::<Option<_>>()?;
     let parts = parts.join("; ");
     Some(match alike.first()? {
         Guard::TooFew { least_failures, least_patients, .. } => format!(
@@ -47,15 +47,17 @@ fn several_text(alike: &[&Guard]) -> Option<String> {
     })
 }
 
-fn part_of_several(guard: &Guard) -> Option<String> {
+fn part_of_several(guard: &Guard, readers: Readers) -> Option<String> {
     Some(match guard {
         Guard::TooFew { level, failures, patients, .. } => format!(
             "{level} ({} in {})",
-            counted(*failures, "failure", "failures"),
-            counted(*patients, "patient", "patients")
+            readers.counted(*failures, "failure", "failures"),
+            readers.counted(*patients, "patient", "patients")
         ),
         Guard::LowRecall { level, months, share } => format!("{level} ({} at {months} months)", percent(*share)),
-        Guard::OnePeriod { level, from, to, shared } => format!("{level} ({from} to {to}, {})", shared_text(*shared)),
+        Guard::OnePeriod { level, from, to, shared } => {
+            format!("{level} ({}, {})", period(*from, *to, readers), shared_text(*shared))
+        }
         Guard::OneOperator { level } | Guard::LittleOverlap { level } => level.clone(),
         Guard::StillDifferent { covariate, difference } => format!("{covariate} ({difference:.2})"),
         _ => return None,
@@ -68,6 +70,14 @@ fn failing(difference: f64) -> String {
     format!("{:.1} {word} would fail", difference.abs() * 100.0)
 }
 
+/// From when to when, in years for others.
+fn period(from: Day, to: Day, readers: Readers) -> String {
+    match readers {
+        Readers::Practice => format!("{from} to {to}"),
+        Readers::Others => format!("{} to {}", from.year(), to.year()),
+    }
+}
+
 /// How much of a level was placed while the reference was in use.
 fn shared_text(shared: Fraction) -> String {
     if shared.value() > 0.0 {
@@ -78,13 +88,13 @@ fn shared_text(shared: Fraction) -> String {
 }
 
 /// A guard as a sentence; `factor` is what people read of the factor.
-pub fn guard_text(guard: &Guard, factor: &str) -> String {
+pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
     match guard {
         Guard::NotRandomised { origin } => format!("{factor}: {}", not_randomised(*origin)),
         Guard::TooFew { level, failures, patients, least_failures, least_patients } => format!(
             "{level} has {} in {}; the protocol asks for {least_failures} failures and {least_patients} patients in every level. It is described, not tested.",
-            counted(*failures, "failure", "failures"),
-            counted(*patients, "patient", "patients")
+            readers.counted(*failures, "failure", "failures"),
+            readers.counted(*patients, "patient", "patients")
         ),
         Guard::ManyComparisons { comparisons } => format!(
             "{comparisons} levels are held against the reference; their tests are corrected for that (Holm), their intervals are not."
@@ -103,7 +113,8 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
             span(*shortest_median)
         ),
         Guard::OnePeriod { level, from, to, shared } => format!(
-            "{level} was placed from {from} to {to}; {}. What differs may be the calendar (materials, hands, recalls) and not the choice.",
+            "{level} was placed from {}; {}. What differs may be the calendar (materials, hands, recalls) and not the choice.",
+            period(*from, *to, readers),
             shared_text(*shared)
         ),
         Guard::OneOperator { level } => {
@@ -111,20 +122,20 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
         }
         Guard::OperatorsNotRanked => "Operators treat different patients and lesions, and take over each other's recalls. They are described side by side, in the order of their names, and are not ranked.".to_owned(),
         Guard::MissingLevels { missing } => {
-            format!("{} without a value of the factor left out.", counted(*missing, "restoration", "restorations"))
+            format!("{} without a value of the factor left out.", readers.counted(*missing, "restoration", "restorations"))
         }
         Guard::LevelsTogether { levels } => format!(
             "{} with fewer restorations than those named are put together as “all others”: what is told of them together is told of none of them alone.",
-            counted(*levels, "level", "levels")
+            readers.counted(*levels, "level", "levels")
         ),
         Guard::HiddenLevels { hidden } => format!(
             "{} of levels with few patients hidden and left out.",
-            counted(*hidden, "restoration", "restorations")
+            readers.counted(*hidden, "restoration", "restorations")
         ),
         Guard::MissingCovariates { left_out, of } => format!(
             "{} of {} left out of the adjusted numbers, since something that is adjusted for is not recorded.",
-            counted(*left_out, "restoration", "restorations"),
-            count(*of)
+            readers.counted(*left_out, "restoration", "restorations"),
+            readers.count(*of)
         ),
         Guard::NotAdjusted { why } => format!("Nothing is adjusted: {why}."),
         Guard::LittleOverlap { level } => format!(
@@ -141,22 +152,22 @@ pub fn guard_text(guard: &Guard, factor: &str) -> String {
         ),
         Guard::FewFailuresPerCoefficient { failures, coefficients } => format!(
             "{} for {} of the model of all together, fewer than ten for each: its lines are rough, and Firth's penalty is laid on them.",
-            counted(*failures, "failure", "failures"),
-            counted(*coefficients, "coefficient", "coefficients")
+            readers.counted(*failures, "failure", "failures"),
+            readers.counted(*coefficients, "coefficient", "coefficients")
         ),
         Guard::ManyCompeting { competing, failures } => format!(
             "{} (such as teeth lost or fillings renewed for another fault) beside {}: survival tells how fillings would fare if nothing else ended them; incidence stands beside it.",
-            counted(*competing, "other ending", "other endings"),
-            counted(*failures, "failure", "failures")
+            readers.counted(*competing, "other ending", "other endings"),
+            readers.counted(*failures, "failure", "failures")
         ),
         Guard::FewClusters { clusters } => format!(
             "Only {} about the difference: the tests lean on a number of patients that is too small for their formula; rely on the p for few patients.",
-            counted(*clusters, "patient informs", "patients inform")
+            readers.counted(*clusters, "patient informs", "patients inform")
         ),
         Guard::FoundAtRecall => "Failures are dated to the visit that found them, so curves come down late, the later the rarer the recalls; the reading between visits stands beside.".to_owned(),
         Guard::DelayedEntries { count } => format!(
             "{} already there when observation began and count only from then on.",
-            counted(*count, "restoration was", "restorations were")
+            readers.counted(*count, "restoration was", "restorations were")
         ),
     }
 }

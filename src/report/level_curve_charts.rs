@@ -51,10 +51,10 @@ pub fn incidence_on(comparison: &Comparison, stage: &Stage) -> Option<Drawing> {
             title: &format!("{}, other endings counted", comparison.title),
             definition: &comparison.endpoint.definition,
             failed_title: "Failed",
-            competing_title: "Ended otherwise, such as a tooth lost or a filling renewed for another fault",
+            competing_title: "Ended otherwise",
             levels: &levels,
             footnote: &format!(
-                "Aalen–Johansen estimate; {}s complementary log–log, patient-clustered. Not adjusted.",
+                "Ended otherwise: a tooth lost, or a filling renewed for another fault. Aalen–Johansen estimate; {}s complementary log–log, patient-clustered. Not adjusted.",
                 interval_word(comparison.confidence_level)
             ),
         },

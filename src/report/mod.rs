@@ -10,7 +10,7 @@
 //! - `table_columns`: what their columns hold, and how it is shown
 //! - `workbook`, `tables_text`: the tables as a workbook, as Markdown
 //! - `frame`: what the pages share: head, policy, script, charts and tables in their wrappings
-//! - [`page`]: the HTML page
+//! - [`page`]: the HTML page; [`page_for_others`]: that for people from outside the practice
 //! - [`verdict_text`], [`guard_text`]: what may be said of a comparison, and what weakens it
 //! - [`comparison_charts`], [`comparison_tables`], [`comparison_page`]: a comparison drawn, as CSV, as a page
 //! - `contrast_text`: differences and ratios as texts of tables
@@ -41,6 +41,7 @@ pub mod guard_text;
 pub mod level_curve_charts;
 pub mod offered;
 pub mod page;
+pub mod page_for_others;
 pub mod sentence;
 pub mod set_aside;
 mod table_columns;

@@ -11,6 +11,7 @@ use crate::figure::survival_scale::Scale;
 use crate::record::{Coded, Criterion};
 use crate::result::{AnnualFormula, Comparison, EndpointReview, FactorReview, Review};
 use crate::watching::answer::WatchAnswers;
+use crate::wording::Readers;
 
 /// The layout of results that this program reads.
 const FORMAT: u64 = 1;
@@ -343,7 +344,7 @@ fn of_a_review(review: &Review, chart: &Offered, scale: Scale, stage: &Stage) ->
         }
         Kind::Criterion => charts::criterion_on(review, chart.criterion?, by, stage),
         // Without any recall the chart would say that none has come due.
-        Kind::Recalls if stage.for_others && review.recalls.is_empty() => None,
+        Kind::Recalls if stage.readers == Readers::Others && review.recalls.is_empty() => None,
         Kind::Recalls => Some(charts::recalls_on(review, stage)),
         Kind::Mouth => Some(course_charts::mouth_on(endpoint(review, of)?, stage)),
         Kind::Yearly => Some(course_charts::yearly_on(review, endpoint(review, of)?, stage)),

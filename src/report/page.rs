@@ -11,7 +11,8 @@ use crate::quantity::Known;
 use crate::record::{Coded, Standing};
 use crate::result::{EndpointReview, Exclusion, FactorReview, GroupReview, Review};
 use crate::wording::{
-    count, counted, interval_text, known, percent, percent_interval, percent_number, rate_interval, rate_number, span, years,
+    Readers, count, counted, interval_text, known, percent, percent_interval, percent_number, rate_interval, rate_number,
+    span, years,
 };
 
 /// The page of a review.
@@ -19,7 +20,7 @@ pub fn page(review: &Review, charts: &ChartSet) -> String {
     let headline = review.endpoints.first();
     let body = html! {
         h1 { (review.title) }
-        p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review)) "." }
+        p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review, Readers::Practice)) "." }
         @if let Some(endpoint) = headline { (opening(review, endpoint)) }
         (contents(review))
         (meaning(review))
@@ -45,7 +46,7 @@ fn read_curves(review: &Review, charts: &ChartSet) -> Vec<ReadCurves> {
     for endpoint in &review.endpoints {
         let mut add = |factor: &str, groups: &[GroupReview]| {
             if let Some(placed) = charts.survival(&endpoint.name, factor) {
-                curves.push(ReadCurves::new(&placed.drawing.name, review.confidence_level, groups));
+                curves.push(ReadCurves::new(&placed.drawing.name, review.confidence_level, groups, Readers::Practice));
             }
         };
         add("all", std::slice::from_ref(&endpoint.all));
@@ -93,7 +94,7 @@ fn meaning(review: &Review) -> Markup {
         section.box id="meaning" aria-label="What this means and what it doesn't" {
             h2 { "What this means, and what it doesn't" }
             p { (STANDING_CAUTION) }
-            ul { @for caution in &review.cautions { li { (caution_text(caution)) } } }
+            ul { @for caution in &review.cautions { li { (caution_text(caution, Readers::Practice)) } } }
             (words(false))
         }
     }

@@ -3,7 +3,7 @@
 use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
 use crate::result::{AnnualFormula, EndpointReview, FactorReview, GroupReview, Review, TestReview};
 use crate::wording::{
-    count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
+    Readers, count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
 };
 
@@ -144,15 +144,15 @@ pub fn recall_finding(review: &Review) -> String {
 }
 
 /// The totals of a review: `590 restorations in 328 patients, 2410 visits, 61 failures (loss of retention)`.
-pub fn totals(review: &Review) -> String {
+pub fn totals(review: &Review, readers: Readers) -> String {
     let failure =
         review.endpoints.first().map_or_else(String::new, |endpoint| format!(" ({})", endpoint.title.to_lowercase()));
     format!(
         "{} in {}, {}, {} {}{failure}",
-        counted(review.totals.restorations, "restoration", "restorations"),
-        counted(review.totals.patients, "patient", "patients"),
-        counted(review.totals.visits, "visit", "visits"),
-        count(review.totals.failures),
+        readers.counted(review.totals.restorations, "restoration", "restorations"),
+        readers.counted(review.totals.patients, "patient", "patients"),
+        readers.counted(review.totals.visits, "visit", "visits"),
+        readers.count(review.totals.failures),
         if review.totals.failures == 1 { "failure" } else { "failures" }
     )
 }

@@ -62,17 +62,16 @@ pub fn funnel_on(watch: &WatchAnswers, stage: &Stage) -> Option<Drawing> {
             })
         })
         .collect();
-    let mut limits: Vec<LimitsAt> = named
+    let limits: Vec<LimitsAt> = named
         .funnel
-        .units
+        .limits
         .iter()
-        .filter_map(|unit| {
+        .filter_map(|at| {
             // No count is so low that chance would not reach it: then the lower limit is nought.
             let both = |limits: FunnelLimits| Some((limits.lower.known().copied().unwrap_or(0.0), *limits.upper.known()?));
-            Some(LimitsAt { size: unit.expected, inner: both(unit.inner?)?, outer: both(unit.outer?)? })
+            Some(LimitsAt { size: at.size, inner: both(at.inner)?, outer: both(at.outer)? })
         })
         .collect();
-    limits.sort_by(|one, other| one.size.total_cmp(&other.size));
     Some(funnel_chart_on(
         &FunnelChart {
             name: "funnel",
@@ -85,7 +84,7 @@ pub fn funnel_on(watch: &WatchAnswers, stage: &Stage) -> Option<Drawing> {
             value_title: "Failures seen, by those expected",
             limit_names: ["95 %", "99.8 %"],
             shares: false,
-            footnote: "Limits at the sizes of the units that are judged.",
+            footnote: "Limits by the exact Poisson distribution, widened where units or patients spread more than chance.",
         },
         stage,
     ))

@@ -114,6 +114,22 @@ pub struct FunnelDispersion {
     pub used: f64,
 }
 
+/// The limits at a size, to be drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FunnelLimitsAt {
+    /// Failures expected, or of how many.
+    pub size: f64,
+    /// Inner limits.
+    pub inner: FunnelLimits,
+    /// Outer limits.
+    pub outer: FunnelLimits,
+}
+
+/// At how many sizes limits are computed to be drawn.
+const DRAWN: u32 = 64;
+/// By how much the largest of these sizes exceeds the smallest.
+const SPAN: f64 = 500.0;
+
 /// Units against their limits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Funnel {
@@ -121,6 +137,9 @@ pub struct Funnel {
     pub target: f64,
     /// The units, in the order of the levels.
     pub units: Vec<FunnelUnit>,
+    /// The limits at sizes from next to nothing to a little more than the largest unit's, each the same factor above the last; none where
+    /// no unit is judged.
+    pub limits: Vec<FunnelLimitsAt>,
     /// How much more than chance spreads them.
     pub dispersion: FunnelDispersion,
     /// How many units were judged.
@@ -164,7 +183,7 @@ pub fn funnel_of_ratios(
         cells[usize::from(code)].push((observations.cluster()[i], u64::from(failed), expected));
     }
     let units: Vec<Brought> = cells.into_iter().map(brought).collect();
-    let chance = |unit: &Brought| ByChance::Poisson { expected: unit.expected };
+    let chance = |expected: f64| ByChance::Poisson { expected };
     let residual = |unit: &Brought| 2.0 * (libm::sqrt(unit.observed as f64) - libm::sqrt(unit.expected));
     let own_variance = |unit: &Brought| unit.observed as f64;
     funnel(&units, 1.0, options, |unit| unit.expected, chance, residual, own_variance)
@@ -200,7 +219,7 @@ pub fn funnel_of_shares(
     }
     units.iter_mut().for_each(|unit| unit.expected = share * unit.observations as f64);
     let own = |unit: &Brought| unit.observed as f64 / unit.observations as f64;
-    let chance = |unit: &Brought| ByChance::Binomial { whole: unit.observations as f64, share };
+    let chance = |whole: f64| ByChance::Binomial { whole, share };
     let angle = |share: f64| libm::asin(libm::sqrt(share));
     let residual = |unit: &Brought| 2.0 * libm::sqrt(unit.observations as f64) * (angle(own(unit)) - angle(share));
     let own_variance = |unit: &Brought| unit.observations as f64 * own(unit) * (1.0 - own(unit));
@@ -234,7 +253,7 @@ fn funnel(
     target: f64,
     options: FunnelOptions,
     by: impl Fn(&Brought) -> f64,
-    chance: impl Fn(&Brought) -> ByChance,
+    chance: impl Fn(f64) -> ByChance,
     residual: impl Fn(&Brought) -> f64,
     own_variance: impl Fn(&Brought) -> f64,
 ) -> Known<Funnel> {
@@ -260,9 +279,9 @@ fn funnel(
         } else {
             Known::NotKnown(WhyNotKnown::NoObservations)
         };
-        let limits = |level| is_judged(unit).then(|| chance(unit).limits(used, level, unit_of));
+        let limits = |level| is_judged(unit).then(|| chance(unit_of).limits(used, level, unit_of));
         let place = if is_judged(unit) {
-            let [fewer, more] = chance(unit).tails(unit.observed as f64, used).map(|tail| tail.p_value);
+            let [fewer, more] = chance(unit_of).tails(unit.observed as f64, used).map(|tail| tail.p_value);
             let (inner, outer) = (options.inner.tail(), options.outer.tail());
             match () {
                 () if more <= outer => FunnelPlace::FarAbove,
@@ -286,10 +305,18 @@ fn funnel(
             place,
         }
     };
+    let largest = units.iter().map(&by).fold(0.0, f64::max);
+    let drawn = if judged.is_empty() { 0 } else { DRAWN };
+    let limits_at = |place: u32| {
+        let size = 1.06 * largest * libm::pow(SPAN, f64::from(place + 1) / f64::from(DRAWN) - 1.0);
+        let limits = |level| chance(size).limits(used, level, size);
+        FunnelLimitsAt { size, inner: limits(options.inner), outer: limits(options.outer) }
+    };
     let count = judged.len() as f64;
     Known::Known(Funnel {
         target,
         units: units.iter().map(unit).collect(),
+        limits: (0..drawn).map(limits_at).collect(),
         dispersion: FunnelDispersion { within_clusters, between_units, used },
         judged: judged.len() as u64,
         beyond_inner_by_chance: 2.0 * options.inner.tail() * count,

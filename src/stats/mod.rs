@@ -440,7 +440,8 @@ pub use fleiss_kappa::{FleissKappa, fleiss_kappa};
 pub use frailty::{FrailtyCoefficient, FrailtyRegression, NoFrailtyTest, frailty_regression};
 pub use friedman::{FriedmanTest, friedman_test};
 pub use funnel::{
-    Funnel, FunnelDispersion, FunnelOptions, FunnelPlace, FunnelSpread, FunnelUnit, funnel_of_ratios, funnel_of_shares,
+    Funnel, FunnelDispersion, FunnelLimitsAt, FunnelOptions, FunnelPlace, FunnelSpread, FunnelUnit, funnel_of_ratios,
+    funnel_of_shares,
 };
 pub use funnel_limits::{FunnelLimits, ratio_limits, share_limits};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};

@@ -11,6 +11,9 @@ use std::time::Duration;
 use serde_json::{Value, json};
 
 const PAGES: [&str; 2] = ["review.html", "comparison/comparison.html"];
+/// Those and the pages for others.
+const ALL_PAGES: [&str; 4] =
+    [PAGES[0], PAGES[1], "for-others/review-for-others.html", "for-others/comparison-for-others.html"];
 
 fn wanted() -> bool {
     std::env::var_os("MANEBIT_BROWSER").is_some_and(|value| value == "1")
@@ -203,9 +206,9 @@ fn pages_ask_for_nothing_and_report_no_error() {
         return;
     }
     let browser = Browser::start();
-    for page in PAGES {
+    for page in ALL_PAGES {
         browser.open(page);
-        assert!(browser.run("return document.querySelectorAll('button').length").as_u64() > Some(10), "the script ran");
+        assert!(browser.run("return document.querySelectorAll('button').length").as_u64() > Some(2), "the script ran");
         browser.run("document.querySelectorAll('details').forEach((part) => { part.open = true; })");
         let errors = browser.log("browser");
         assert!(errors.is_empty(), "{page}: {errors:?}");
@@ -446,7 +449,7 @@ fn pages_are_readable_for_everybody() {
     ] {
         browser.size(width, height, mobile);
         browser.media("screen", scheme);
-        for page in PAGES {
+        for page in ALL_PAGES {
             browser.open(page);
             browser.picture(&format!("{}-{name}", page.replace(['/', '.'], "-")), true);
             browser.run("document.querySelectorAll('details').forEach((part) => { part.open = true; })");
@@ -472,7 +475,7 @@ fn an_accessibility_checker_finds_nothing_serious() {
     for (width, height, mobile, scheme) in [(1280, 900, false, "light"), (390, 844, true, "dark")] {
         browser.size(width, height, mobile);
         browser.media("screen", scheme);
-        for page in PAGES {
+        for page in ALL_PAGES {
             browser.open(page);
             browser.run("document.querySelectorAll('details').forEach((part) => { part.open = true; })");
             browser.run(&checker);
@@ -496,11 +499,11 @@ fn pages_are_read_without_the_script_too() {
     }
     let browser = Browser::start();
     let words = "return document.querySelector('main').textContent.replace(/Copy table/g, '').replace(/\\s+/g, ' ')";
-    for page in PAGES {
+    for page in ALL_PAGES {
         browser.command("Emulation.setScriptExecutionDisabled", &json!({"value": true}));
         browser.open(page);
         let tables = browser.run("return document.querySelectorAll('table').length").as_u64();
-        assert!(tables > Some(5), "{page}");
+        assert!(tables > Some(0), "{page}");
         assert_eq!(browser.run("return document.querySelectorAll('button').length"), 0, "no button that does nothing");
         let without = browser.run(words);
         browser.command("Emulation.setScriptExecutionDisabled", &json!({"value": false}));

@@ -18,6 +18,7 @@ use manebit::result::{
     Agreement, Comparison, Computed, FactorOrigin, Guard, Needed, PublishedAgreement, Verdict, VerdictBasis, VerdictKind,
     VerdictMeasure, VerdictNumbers, Weakens,
 };
+use manebit::wording::Readers;
 
 use super::pictures::check_texts;
 
@@ -259,7 +260,7 @@ fn every_guard() -> Vec<Guard> {
 fn every_guard_is_said_in_words() {
     let mut text = String::new();
     for guard in every_guard() {
-        let said = guard_text(&guard, "Etch strategy");
+        let said = guard_text(&guard, "Etch strategy", Readers::Practice);
         assert!(said.ends_with('.') && !said.contains("NaN"), "{said}");
         writeln!(text, "{:?}: {said}", guard.weakens()).expect("written");
     }
@@ -290,12 +291,15 @@ fn the_same_trouble_of_several_levels_is_one_sentence() {
     guards.extend(names.iter().map(|level| Guard::OneOperator { level: (*level).to_owned() }));
     guards.extend(names.iter().map(|level| Guard::LittleOverlap { level: (*level).to_owned() }));
     guards.extend(names.iter().map(|name| Guard::StillDifferent { covariate: (*name).to_owned(), difference: 0.23 }));
-    let told = guard_texts(guards.iter(), "Adhesive lot");
+    let told = guard_texts(guards.iter(), "Adhesive lot", Readers::Practice);
     assert_eq!(told.len(), 6);
     assert!(told.iter().all(|text| names.iter().all(|name| text.contains(name))));
     insta::assert_snapshot!(told.join("\n"));
-    let two = guard_texts(guards[..2].iter(), "Adhesive lot");
-    assert_eq!(two, guards[..2].iter().map(|guard| guard_text(guard, "Adhesive lot")).collect::<Vec<_>>());
+    let two = guard_texts(guards[..2].iter(), "Adhesive lot", Readers::Practice);
+    assert_eq!(
+        two,
+        guards[..2].iter().map(|guard| guard_text(guard, "Adhesive lot", Readers::Practice)).collect::<Vec<_>>()
+    );
 }
 
 fn page(comparison: &Comparison) -> String {
@@ -322,7 +326,8 @@ fn each_guard_stands_in_the_section_that_it_weakens() {
             Weakens::Adjusted => "adjusted",
             Weakens::Criteria => "criteria",
         };
-        let said = manebit::wording::escape_markup(&guard_text(guard, &comparison.factor.label)).replace("&#39;", "'");
+        let said = manebit::wording::escape_markup(&guard_text(guard, &comparison.factor.label, Readers::Practice))
+            .replace("&#39;", "'");
         assert!(section(&page, id).contains(&said), "{said} in {id}");
     }
 }
@@ -401,7 +406,7 @@ fn what_could_not_be_computed_says_why_wherever_it_would_stand() {
         assert!(section(&page, id).contains(&why(part)), "{part}");
     }
     assert!(section(&page, "criteria").contains("Nothing was scored"));
-    assert!(methods(&comparison).contains(&why("adjustment")));
+    assert!(methods(&comparison, Readers::Practice).contains(&why("adjustment")));
     assert!(comparison_charts(&comparison).criteria.is_empty() && comparison_charts(&comparison).forest.is_none());
 }
 

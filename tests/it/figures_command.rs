@@ -259,6 +259,73 @@ fn figures_for_others_hold_no_small_count_and_no_date() {
     }
 }
 
+/// What is read of a page: neither style nor script nor where things lie in a drawing.
+fn read_of(page: &str) -> String {
+    let mut text = page.to_owned();
+    for part in ["style", "script"] {
+        while let Some(from) = text.find(&format!("<{part}")) {
+            let end = text[from..].find(&format!("</{part}>")).expect("an end") + from;
+            text.replace_range(from..end + part.len() + 3, " ");
+        }
+    }
+    let mut read = String::new();
+    let mut inside = false;
+    for sign in text.chars() {
+        match sign {
+            '<' => inside = true,
+            '>' => {
+                inside = false;
+                read.push(' ');
+            }
+            _ if !inside => read.push(sign),
+            _ => {}
+        }
+    }
+    read.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Numbers from 1 to 4 before a noun that is counted.
+fn told_of_few(text: &str) -> Vec<String> {
+    let words: Vec<&str> = text.split(' ').collect();
+    let nouns = ["restoration", "restorations", "patient", "patients", "failure", "failures", "visit", "visits", "losses"];
+    let few = |pair: &&[&str]| {
+        ["1", "2", "3", "4"].contains(&pair[0]) && nouns.contains(&pair[1].trim_matches(|sign: char| !sign.is_alphabetic()))
+    };
+    words.windows(2).filter(few).map(|pair| pair.join(" ")).collect()
+}
+
+#[test]
+fn the_page_for_others_tells_of_no_few_of_no_day_and_of_no_restoration() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (results, name) in [(REVIEW, "review"), (COMPARISON, "comparison")] {
+        let output = run(folder.path(), &[results, "--page", "--out", "talk"]);
+        assert!(output.status.success(), "{}", said(&output));
+        let page = fs::read_to_string(folder.path().join(format!("talk/{name}-for-others.html"))).expect("a page");
+        let own = Path::new(results).join(format!("{name}.html"));
+        let (read, own) = (read_of(&page), read_of(&fs::read_to_string(own).expect("the practice's own page")));
+        assert!(holds_a_date(&own) && !told_of_few(&own).is_empty(), "the practice's own page has some to hide");
+        assert!(!holds_a_date(&page), "no day, not even in the data of curves");
+        assert_eq!(told_of_few(&read), [""; 0], "{name}");
+        assert!(read.contains("&lt;5") && !read.contains("Which they are"));
+        assert!(read.contains("no proof that one technique is better"), "the standing caution");
+        assert!(!page.contains("data-chart=\"flow\"") && page.contains("data-chart=\"survival"));
+        let data = page.split("id=\"curves\">").nth(1).and_then(|rest| rest.split("</script>").next()).expect("curves");
+        let curves: serde_json::Value = serde_json::from_str(data).expect("JSON");
+        let levels: Vec<&serde_json::Value> = curves
+            .as_array()
+            .expect("charts")
+            .iter()
+            .flat_map(|chart| chart["levels"].as_array().expect("levels"))
+            .collect();
+        assert!(levels.len() > 1);
+        for at_risk in levels.iter().flat_map(|level| level["at_risk"].as_array().expect("counts")) {
+            assert!(!["1", "2", "3", "4"].contains(&at_risk[1].as_str().expect("as it is told")), "{at_risk}");
+        }
+    }
+    let output = run(folder.path(), &[REVIEW, "--page", "--chart", "survival", "--out", "talk"]);
+    assert_eq!(output.status.code(), Some(2), "one or the other");
+}
+
 #[test]
 fn the_option_and_the_file_mean_the_same_for_others() {
     let folder = tempfile::tempdir().expect("a folder");
