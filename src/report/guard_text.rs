@@ -156,15 +156,19 @@ pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
             readers.counted(*coefficients, "coefficient", "coefficients")
         ),
         Guard::ManyCompeting { competing, failures } => format!(
-            "{} (such as teeth lost or fillings renewed for another fault) beside {}: survival tells how fillings would fare if nothing else ended them; incidence stands beside it.",
+            "{} (such as teeth lost or fillings renewed for another fault) beside {}: survival tells how fillings would fare if nothing else ended them{}.",
             readers.counted(*competing, "other ending", "other endings"),
-            readers.counted(*failures, "failure", "failures")
+            readers.counted(*failures, "failure", "failures"),
+            if readers == Readers::Practice { "; incidence stands beside it" } else { "" }
         ),
         Guard::FewClusters { clusters } => format!(
             "Only {} about the difference: the tests lean on a number of patients that is too small for their formula; rely on the p for few patients.",
             readers.counted(*clusters, "patient informs", "patients inform")
         ),
-        Guard::FoundAtRecall => "Failures are dated to the visit that found them, so curves come down late, the later the rarer the recalls; the reading between visits stands beside.".to_owned(),
+        Guard::FoundAtRecall => format!(
+            "Failures are dated to the visit that found them, so curves come down late, the later the rarer the recalls{}.",
+            if readers == Readers::Practice { "; the reading between visits stands beside" } else { "" }
+        ),
         Guard::DelayedEntries { count } => format!(
             "{} already there when observation began and count only from then on.",
             readers.counted(*count, "restoration was", "restorations were")
