@@ -1,6 +1,6 @@
 //! Where an endpoint's restorations sit, how they fared year by year, and the course of each in a small cohort.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use super::group::annual_failure;
 use crate::cohort::{EndpointFollowUp, FactorLevels, Histories};
@@ -26,12 +26,12 @@ pub fn teeth(
     follow_up: &EndpointFollowUp,
     protocol: &Protocol,
 ) -> Result<(Vec<ToothCount>, u64), TableError> {
-    let of_row = placements.0.codes("tooth")?;
+    let of_row = placements.0.codes_in_place("tooth")?;
     let (endings, patients) = (follow_up.observations.ending(), follow_up.observations.cluster());
-    let mut counts: BTreeMap<u8, (u64, u64, BTreeSet<u32>)> = BTreeMap::new();
+    let mut counts: Vec<(u64, u64, BTreeSet<u32>)> = vec![(0, 0, BTreeSet::new()); usize::from(u8::MAX) + 1];
     for (place, &restoration) in follow_up.restoration.iter().enumerate() {
-        let tooth = of_row[histories.placement_row[restoration as usize] as usize];
-        let (placed, failed, of) = counts.entry(tooth).or_default();
+        let tooth = of_row.get(histories.placement_row[restoration as usize] as usize);
+        let (placed, failed, of) = &mut counts[usize::from(tooth)];
         *placed += 1;
         *failed += u64::from(endings[place] == Ending::Failed);
         // Enough are known to be shown once there are as many as the protocol asks for.
@@ -40,11 +40,11 @@ pub fn teeth(
         }
     }
     let shown = |patients: &BTreeSet<u32>| patients.len() >= protocol.smallest_cell as usize;
-    let hidden = counts.values().filter(|(_, _, patients)| !shown(patients)).map(|(placed, _, _)| placed).sum();
-    let teeth = counts
-        .iter()
+    let met = || (0..=u8::MAX).zip(&counts).filter(|(_, (placed, _, _))| *placed > 0);
+    let hidden = met().filter(|(_, (_, _, patients))| !shown(patients)).map(|(_, (placed, _, _))| placed).sum();
+    let teeth = met()
         .filter(|(_, (_, _, patients))| shown(patients))
-        .map(|(&tooth, &(placed, failed, _))| ToothCount { tooth, placed, failed })
+        .map(|(tooth, &(placed, failed, _))| ToothCount { tooth, placed, failed })
         .collect();
     Ok((teeth, hidden))
 }
@@ -106,12 +106,17 @@ pub fn failed(
     if protocol.smallest_cell > 1 {
         return Ok(Vec::new());
     }
-    let (names, teeth) = (placements.0.text("restoration_id")?, placements.0.codes("tooth")?);
+    let (names, teeth) = (placements.0.text("restoration_id")?, placements.0.codes_in_place("tooth")?);
     let (endings, exits) = (follow_up.observations.ending(), follow_up.observations.exit());
     let placed = |place: usize| histories.placed[follow_up.restoration[place] as usize];
     let mut places: Vec<usize> = (0..endings.len()).filter(|place| endings[*place] == Ending::Failed).collect();
-    places.sort_by_key(|&place| std::cmp::Reverse(placed(place) + exits[place]));
-    places.truncate(MOST_LISTED);
+    // The latest first; of one day in the order of the records.
+    let key = |&place: &usize| (std::cmp::Reverse(placed(place) + exits[place]), place);
+    if places.len() > MOST_LISTED {
+        places.select_nth_unstable_by_key(MOST_LISTED, key);
+        places.truncate(MOST_LISTED);
+    }
+    places.sort_unstable_by_key(key);
     Ok(places
         .into_iter()
         .map(|place| {
@@ -123,7 +128,7 @@ pub fn failed(
             };
             FailedRestoration {
                 restoration: names.get(row).unwrap_or_default().to_owned(),
-                tooth: teeth[row],
+                tooth: teeth.get(row),
                 placed_on: Day::from_epoch(placed(place)),
                 last_good_on: Day::from_epoch(placed(place) + follow_up.last_known_good[place]),
                 failed_on: Day::from_epoch(placed(place) + exits[place]),

@@ -2,7 +2,7 @@
 
 use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreTally, Tally};
 use crate::cohort::history::threads_for;
-use crate::cohort::recall::{Due, due};
+use crate::cohort::recall::{Due, WindowDays, due};
 use crate::cohort::{FactorLevels, Histories};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
@@ -60,7 +60,9 @@ pub fn criterion_reviews(
     let recalls: Vec<(RecallWindow, &[Due])> = protocol.recalls.iter().copied().zip(due.iter().map(Vec::as_slice)).collect();
     let threads = threads_for(histories.looks.len());
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
-    let tallies = in_turn(&recalls, threads, |(window, due)| RecallTally::of(histories, due, *window, factors, patients));
+    let tallies = in_turn(&recalls, threads, |(window, due)| {
+        RecallTally::of(histories, due, WindowDays::from(*window), factors, patients)
+    });
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
         for ((window, _), tally) in recalls.iter().zip(&tallies) {

@@ -103,16 +103,17 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
     let pairs: Vec<_> = follow_ups.iter().flat_map(|one| factors.iter().map(move |factor| (factor, one))).collect();
     let mut by_factor = in_turn(&pairs, threads, |(factor, one)| factor_review(factor, one, protocol)).into_iter();
     let course = in_turn(&follow_ups, threads, |one| {
-        teeth(placements, histories, one, protocol).map(|teeth| (teeth, years(histories, one, protocol)))
+        let failed = failed(placements, histories, one, &factors, protocol)?;
+        teeth(placements, histories, one, protocol).map(|teeth| (teeth, years(histories, one, protocol), failed))
     });
     let mut endpoints = Vec::new();
     for (((endpoint, follow_up), all), course) in protocol.endpoints.iter().zip(&follow_ups).zip(whole).zip(course) {
-        let ((teeth, teeth_hidden), years) = course?;
+        let ((teeth, teeth_hidden), years, failed) = course?;
         endpoints.push(EndpointReview {
             teeth,
             teeth_hidden,
             years,
-            failed: failed(placements, histories, follow_up, &factors, protocol)?,
+            failed,
             courses: courses(histories, follow_up, protocol),
             name: endpoint.name.clone(),
             title: endpoint.title.clone(),

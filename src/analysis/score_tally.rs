@@ -1,33 +1,24 @@
 //! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
-//! Cost.  One pass over those due. They are taken patient by patient, so that a patient counts anew in a cell if the last one counted there
-//!        was another: nobody has to remember who was counted. The patients behind single scores are counted only where few are hidden.
+//! Cost.  One pass over those due, patient by patient. A restoration adds one to a number for each criterion and group; which scores a
+//!        patient had is remembered as bits, and counted once the next patient comes. The patients behind single scores are counted only
+//!        where few are hidden.
 
 use std::borrow::Cow;
 
-use crate::cohort::recall::{Due, scores_of};
+use crate::cohort::recall::{Due, WindowDays, scores_of};
 use crate::cohort::{FactorLevels, Histories};
-use crate::protocol::RecallWindow;
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
 use crate::stats::NO_GROUP;
 
 /// Restorations scored, and the patients behind them.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
     scored: u64,
     patients: u64,
-    /// One more than the patient counted last.
-    last: u64,
 }
 
 impl Tally {
-    fn add(&mut self, patient: u32) {
-        let patient = u64::from(patient) + 1;
-        self.scored += 1;
-        self.patients += u64::from(self.last != patient);
-        self.last = patient;
-    }
-
     /// Restorations.
     pub fn scored(&self) -> u64 {
         self.scored
@@ -63,25 +54,6 @@ impl SchemeTally {
     pub fn standing(&self, standing: Standing) -> &Tally {
         &self.standings[standing as usize]
     }
-
-    fn add(&mut self, patient: u32, found: Option<(usize, Standing)>, patients: Patients) {
-        self.all.add(patient);
-        match (found, patients) {
-            (None, _) => {}
-            (Some((level, _)), Patients::Together) => self.levels[level].scored += 1,
-            (Some((level, standing)), Patients::OfEachScore) => {
-                self.standings[standing as usize].add(patient);
-                self.levels[level].add(patient);
-            }
-        }
-    }
-
-    /// Sums the levels by how they stand.
-    fn sum_standings(&mut self, scheme: Scheme, criterion: Criterion) {
-        for (level, counted) in scheme.levels(criterion).iter().zip(self.levels) {
-            self.standings[level.standing as usize].scored += counted.scored;
-        }
-    }
 }
 
 /// One criterion's scores of one group.
@@ -89,47 +61,188 @@ impl SchemeTally {
 pub struct ScoreTally {
     /// In the order of the schemes; they are few, mostly one.
     by_scheme: Vec<(Scheme, SchemeTally)>,
-    /// Over all schemes, once there is more than one.
-    mixed: Option<SchemeTally>,
+    pooled: SchemeTally,
 }
 
 impl ScoreTally {
     /// Over all schemes.
     pub fn pooled(&self) -> SchemeTally {
-        self.mixed.or_else(|| self.by_scheme.first().map(|(_, tally)| *tally)).unwrap_or_default()
+        self.pooled
     }
 
     /// By scheme, in their order; only those met.
     pub fn by_scheme(&self) -> impl Iterator<Item = (Scheme, &SchemeTally)> {
         self.by_scheme.iter().map(|(scheme, tally)| (*scheme, tally))
     }
+}
 
-    fn add(&mut self, patient: u32, scheme: Scheme, found: Option<(usize, Standing)>, patients: Patients) {
-        let place = self.by_scheme.iter().position(|(known, _)| *known == scheme).unwrap_or_else(|| {
-            if self.by_scheme.len() == 1 {
-                self.mixed = Some(self.pooled());
-            }
-            let place = self.by_scheme.partition_point(|(known, _)| *known < scheme);
-            self.by_scheme.insert(place, (scheme, SchemeTally::default()));
-            place
-        });
-        self.by_scheme[place].1.add(patient, found, patients);
-        if let Some(mixed) = &mut self.mixed {
-            mixed.add(patient, found, patients);
+/// How many schemes there are.
+const SCHEMES: usize = Scheme::TERMS.len();
+
+fn scheme_at(place: usize) -> Option<Scheme> {
+    Scheme::from_index(u8::try_from(place).ok()?)
+}
+
+/// Bits, or numbers, of one criterion among those of all.
+const PLACES: usize = 8;
+/// The place of a score that its scheme doesn't have; those that it has are before.
+const NO_LEVEL: usize = 5;
+/// The place of any score at all, after those of the three standings.
+const ANY: usize = 3;
+/// [`ANY`] of each criterion.
+const ANY_OF_ALL: u64 = 0x0808_0808_0808_0808;
+
+/// A number for each place of each criterion.
+type Numbers = [u32; PLACES * Criterion::ALL.len()];
+
+/// Scores of groups under schemes, counted as they come, patient by patient.
+struct Counter {
+    patients: Patients,
+    /// By group, then scheme: how many restorations have each score.
+    scored: Vec<Numbers>,
+    /// The same of patients; counted only if wanted.
+    with_score: Vec<Numbers>,
+    /// By group, then scheme: how many patients stand so, or have any score.
+    standing: Vec<Numbers>,
+    /// The same by group, over all schemes.
+    standing_in_any: Vec<Numbers>,
+    /// What the patient under way shows, by group, then scheme: a bit for each score of each criterion.
+    shown: Vec<u64>,
+    /// Which of these are not empty.
+    touched: Vec<usize>,
+    patient: Option<u32>,
+}
+
+impl Counter {
+    fn new(groups: usize, patients: Patients) -> Self {
+        let zero: Numbers = [0; PLACES * Criterion::ALL.len()];
+        let cells = groups * SCHEMES;
+        Self {
+            patients,
+            scored: vec![zero; cells],
+            with_score: vec![zero; cells],
+            standing: vec![zero; cells],
+            standing_in_any: vec![zero; groups],
+            shown: vec![0; cells],
+            touched: Vec::new(),
+            patient: None,
         }
     }
 
-    /// Sums the levels by how they stand, scheme by scheme and over all.
-    fn sum_standings(&mut self, criterion: Criterion) {
-        for (scheme, tally) in &mut self.by_scheme {
-            tally.sum_standings(*scheme, criterion);
+    /// Begins a patient; scores that come belong to this one.
+    fn begin(&mut self, patient: u32) {
+        if self.patient != Some(patient) {
+            self.close();
+            self.patient = Some(patient);
         }
-        if let Some(mixed) = &mut self.mixed {
-            for (_, tally) in &self.by_scheme {
-                mixed.standings.iter_mut().zip(tally.standings).for_each(|(all, part)| all.scored += part.scored);
+    }
+
+    /// Adds a restoration's score in some groups.
+    fn add(&mut self, groups: &[usize], criterion: Criterion, scheme: Scheme, score: Score) {
+        let level = scheme.place(criterion, score).unwrap_or(NO_LEVEL);
+        let place = usize::from(criterion.index()) * PLACES + level;
+        for group in groups {
+            let cell = group * SCHEMES + usize::from(scheme.index());
+            self.scored[cell][place] += 1;
+            if self.shown[cell] == 0 {
+                self.touched.push(cell);
+            }
+            self.shown[cell] |= 1 << place;
+        }
+    }
+
+    /// Counts what the patient under way shows.
+    fn close(&mut self) {
+        self.touched.sort_unstable();
+        let wanted = if self.patients == Patients::Together { ANY_OF_ALL } else { u64::MAX };
+        for of_group in self.touched.chunk_by(|one, other| one / SCHEMES == other / SCHEMES) {
+            let mut in_any = 0;
+            for &cell in of_group {
+                let shown = std::mem::take(&mut self.shown[cell]);
+                let stands = scheme_at(cell % SCHEMES).map_or(0, |scheme| stands(scheme, shown, wanted));
+                count(&mut self.standing[cell], stands);
+                in_any |= stands;
+                if self.patients == Patients::OfEachScore {
+                    count(&mut self.with_score[cell], shown);
+                }
+            }
+            count(&mut self.standing_in_any[of_group[0] / SCHEMES], in_any);
+        }
+        self.touched.clear();
+    }
+
+    /// By group, then criterion; none where nobody was scored.
+    fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
+        self.close();
+        let groups = self.standing_in_any.len();
+        (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| self.tally(group, criterion))).collect()
+    }
+
+    fn tally(&self, group: usize, criterion: Criterion) -> Option<Box<ScoreTally>> {
+        let mut tally = ScoreTally::default();
+        let at = usize::from(criterion.index()) * PLACES;
+        for (scheme, cell) in (0..SCHEMES).filter_map(scheme_at).zip(group * SCHEMES..) {
+            let (scored, with_score) = (&self.scored[cell][at..], &self.with_score[cell][at..]);
+            let scored_at_all: u64 = scored[..=NO_LEVEL].iter().map(|count| u64::from(*count)).sum();
+            if scored_at_all == 0 {
+                continue;
+            }
+            let mut of_scheme = SchemeTally::default();
+            for (place, level) in scheme.levels(criterion).iter().enumerate() {
+                let scored = u64::from(scored[place]);
+                of_scheme.levels[place] = Tally { scored, patients: u64::from(with_score[place]) };
+                of_scheme.standings[level.standing as usize].scored += scored;
+            }
+            of_scheme.all.scored = scored_at_all;
+            set_patients(&mut of_scheme, &self.standing[cell][at..]);
+            let pooled = &mut tally.pooled;
+            pooled.all.scored += scored_at_all;
+            pooled.standings.iter_mut().zip(of_scheme.standings).for_each(|(all, part)| all.scored += part.scored);
+            tally.by_scheme.push((scheme, of_scheme));
+        }
+        set_patients(&mut tally.pooled, &self.standing_in_any[group][at..]);
+        if let [(_, only)] = tally.by_scheme[..] {
+            tally.pooled = only;
+        }
+        (!tally.by_scheme.is_empty()).then(|| Box::new(tally))
+    }
+}
+
+/// How many patients stand so, and how many there are, into a tally.
+fn set_patients(tally: &mut SchemeTally, counted: &[u32]) {
+    for (standing, &count) in tally.standings.iter_mut().zip(counted) {
+        standing.patients = u64::from(count);
+    }
+    tally.all.patients = u64::from(counted[ANY]);
+}
+
+/// Adds one at the place of each bit.
+fn count(numbers: &mut Numbers, mut bits: u64) {
+    while bits != 0 {
+        numbers[bits.trailing_zeros() as usize] += 1;
+        bits &= bits - 1;
+    }
+}
+
+/// The bits of scores as bits of how they stand and of any score at all, as far as wanted.
+fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
+    let mut stands = 0;
+    for criterion in Criterion::ALL {
+        let at = usize::from(criterion.index()) * PLACES;
+        let of_criterion = shown >> at & 0xff;
+        if of_criterion == 0 {
+            continue;
+        }
+        stands |= 1 << (at + ANY);
+        if wanted != ANY_OF_ALL {
+            for (place, level) in scheme.levels(criterion).iter().enumerate() {
+                if of_criterion >> place & 1 == 1 {
+                    stands |= 1 << (at + level.standing as usize);
+                }
             }
         }
     }
+    stands
 }
 
 /// All scores at one recall.
@@ -143,55 +256,40 @@ pub struct RecallTally {
 
 impl RecallTally {
     /// Counts those due at a recall.
-    pub fn of(
-        histories: &Histories,
-        due: &[Due],
-        window: RecallWindow,
-        factors: &[FactorLevels],
-        patients: Patients,
-    ) -> Self {
+    pub fn of(histories: &Histories, due: &[Due], window: WindowDays, factors: &[FactorLevels], patients: Patients) -> Self {
         let mut groups = 1;
-        let begins = factors
+        let begins: Vec<usize> = factors
             .iter()
             .map(|factor| {
                 groups += factor.levels.len();
                 groups - factor.levels.len()
             })
             .collect();
-        let mut tally = Self { begins, tallies: vec![None; groups * Criterion::ALL.len()] };
         let patient = |due: &Due| histories.patient[due.restoration as usize];
         let mut due = Cow::Borrowed(due);
         if !due.is_sorted_by_key(patient) {
             due.to_mut().sort_by_key(patient);
         }
+        let mut counter = Counter::new(groups, patients);
         let mut of: Vec<usize> = Vec::new();
         for one in due.iter().filter(|due| due.scored) {
             of.clear();
             of.push(0);
-            for (factor, begin) in factors.iter().zip(&tally.begins) {
+            for (factor, begin) in factors.iter().zip(&begins) {
                 let level = factor.codes[one.restoration as usize];
                 if level != NO_GROUP {
                     of.push(begin + usize::from(level));
                 }
             }
+            counter.begin(patient(one));
             let scores = scores_of(histories, one.restoration, window);
             for (criterion, score) in Criterion::ALL.into_iter().zip(scores) {
-                let Some((scheme, score)) = score else { continue };
-                let found = level_of(scheme, criterion, score);
-                for &group in &of {
-                    let cell = &mut tally.tallies[group * Criterion::ALL.len() + usize::from(criterion.index())];
-                    cell.get_or_insert_default().add(patient(one), scheme, found, patients);
+                if let Some((scheme, score)) = score {
+                    counter.add(&of, criterion, scheme, score);
                 }
             }
         }
-        if patients == Patients::Together {
-            for (place, cell) in tally.tallies.iter_mut().enumerate() {
-                if let Some(cell) = cell {
-                    cell.sum_standings(Criterion::ALL[place % Criterion::ALL.len()]);
-                }
-            }
-        }
-        tally
+        Self { begins, tallies: counter.tallies() }
     }
 
     /// A criterion's scores of everybody; none if nobody was scored.
@@ -209,59 +307,67 @@ impl RecallTally {
     }
 }
 
-/// The place of a score among the levels of its scheme, and how it stands; none if the scheme has no such score there.
-fn level_of(scheme: Scheme, criterion: Criterion, score: Score) -> Option<(usize, Standing)> {
-    let levels = scheme.levels(criterion).iter().enumerate();
-    levels.into_iter().find(|(_, level)| level.score == score).map(|(place, level)| (place, level.standing))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// Two schemes, patients with several restorations: counted again by sets.
+    /// Two schemes, patients with several restorations, a score that its scheme doesn't have: counted again by sets.
     #[test]
     fn patients_count_once_in_each_cell() {
         let schemes = [Scheme::UsphsThreeLevel, Scheme::Fdi2010];
+        let strange = Scheme::UsphsFourLevel.levels(Criterion::Colour).last().expect("a level").score;
         let rows: Vec<(u32, Scheme, Score)> = (0..600_u32)
             .map(|n| {
                 let scheme = schemes[(n * 7 / 5 % 3 % 2) as usize];
                 let levels = scheme.levels(Criterion::Colour);
-                (n / 4, scheme, levels[(n * n % 11) as usize % levels.len()].score)
+                let score = if n % 97 == 5 { strange } else { levels[(n * n % 11) as usize % levels.len()].score };
+                (n / 4, scheme, score)
             })
             .collect();
-        let (mut tally, mut together) = (ScoreTally::default(), ScoreTally::default());
-        for &(patient, scheme, score) in &rows {
-            tally.add(patient, scheme, level_of(scheme, Criterion::Colour, score), Patients::OfEachScore);
-            together.add(patient, scheme, level_of(scheme, Criterion::Colour, score), Patients::Together);
-        }
-        together.sum_standings(Criterion::Colour);
-        let held = |tally: &Tally, wanted: &dyn Fn(&(u32, Scheme, Score)) -> bool| {
-            let these: Vec<u32> = rows.iter().filter(|row| wanted(row)).map(|row| row.0).collect();
-            let patients: std::collections::BTreeSet<u32> = these.iter().copied().collect();
-            assert_eq!((tally.scored(), tally.patients()), (these.len() as u64, patients.len() as u64));
-            patients.len() < these.len()
+        assert!(rows.iter().any(|row| row.1.standing(Criterion::Colour, row.2).is_none()), "some is in no scheme");
+        let counted = |patients: Patients| {
+            let mut counter = Counter::new(2, patients);
+            for &(patient, scheme, score) in &rows {
+                counter.begin(patient);
+                let groups: &[usize] = if patient % 2 == 1 { &[0, 1] } else { &[0] };
+                counter.add(groups, Criterion::Colour, scheme, score);
+            }
+            counter.tallies()
         };
-        let standing = |row: &(u32, Scheme, Score)| row.1.standing(Criterion::Colour, row.2);
-        let scored = |tally: &SchemeTally| (tally.all.patients(), tally.standings.map(|one| one.scored()));
-        assert_eq!(scored(&together.pooled()), scored(&tally.pooled()));
-        for ((_, one), (_, other)) in together.by_scheme().zip(tally.by_scheme()) {
-            assert_eq!(
-                (scored(one), one.levels.map(|level| level.scored())),
-                (scored(other), other.levels.map(|level| level.scored()))
-            );
-        }
-        assert!(held(&tally.pooled().all, &|_| true), "some patient has two");
-        let mut with_two = 0;
-        for wanted in [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable] {
-            with_two += u32::from(held(tally.pooled().standing(wanted), &|row| standing(row) == Some(wanted)));
-        }
-        for (scheme, of_scheme) in tally.by_scheme() {
-            held(&of_scheme.all, &|row| row.1 == scheme);
-            for (level, part) in scheme.levels(Criterion::Colour).iter().zip(&of_scheme.levels) {
-                with_two += u32::from(held(part, &|row| row.1 == scheme && row.2 == level.score));
+        let (each, together) = (counted(Patients::OfEachScore), counted(Patients::Together));
+        let colour = usize::from(Criterion::Colour.index());
+        for group in 0..2 {
+            let tally = |tallies: &[Option<Box<ScoreTally>>]| {
+                tallies[group * Criterion::ALL.len() + colour].clone().expect("scores of colour")
+            };
+            let (each, together) = (tally(&each), tally(&together));
+            let rows: Vec<&(u32, Scheme, Score)> = rows.iter().filter(|row| group == 0 || row.0 % 2 == 1).collect();
+            let of = |wanted: &dyn Fn(&(u32, Scheme, Score)) -> bool| {
+                let these: Vec<u32> = rows.iter().filter(|row| wanted(row)).map(|row| row.0).collect();
+                let patients: std::collections::BTreeSet<u32> = these.iter().copied().collect();
+                Tally { scored: these.len() as u64, patients: patients.len() as u64 }
+            };
+            let stands = |row: &(u32, Scheme, Score)| row.1.standing(Criterion::Colour, row.2);
+            assert_eq!(each.pooled().all, of(&|_| true));
+            assert!(each.pooled().all.patients < each.pooled().all.scored, "some patient has two");
+            for wanted in [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable] {
+                assert_eq!(*each.pooled().standing(wanted), of(&|row| stands(row) == Some(wanted)));
+                assert_eq!(together.pooled().standing(wanted).scored, each.pooled().standing(wanted).scored);
+            }
+            assert_eq!(together.pooled().all, each.pooled().all);
+            assert_eq!(each.by_scheme().count(), 2);
+            for ((scheme, one), (_, other)) in each.by_scheme().zip(together.by_scheme()) {
+                assert_eq!(one.all, of(&|row| row.1 == scheme));
+                assert_eq!(other.all, one.all);
+                for wanted in [Standing::Ideal, Standing::Acceptable, Standing::Unacceptable] {
+                    assert_eq!(*one.standing(wanted), of(&|row| row.1 == scheme && stands(row) == Some(wanted)));
+                }
+                for ((level, part), without) in scheme.levels(Criterion::Colour).iter().zip(&one.levels).zip(&other.levels) {
+                    assert_eq!(*part, of(&|row| row.1 == scheme && row.2 == level.score));
+                    assert_eq!(without.scored, part.scored);
+                }
             }
         }
-        assert!(with_two > 3, "in some cells a patient has two");
+        assert!(each.iter().filter(|tally| tally.is_some()).count() == 2, "nothing else was scored");
     }
 }

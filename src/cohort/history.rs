@@ -1,21 +1,20 @@
 //! Each restoration with its visits in order, as the records stood on a day.
 //!
-//! Each visit finds its placement by the restoration's id, then visits are laid out by counting: one array of visits and an
-//! offset for each restoration. Cells are read where they stand, no row is copied twice, and nothing is sorted but the visits of
-//! one restoration, and those only if they don't come in order.
+//! Visits are laid out by counting: one array of visits and an offset for each restoration. Where they come in the order of the
+//! placements, as they mostly do, they stay where they are; nothing is sorted but the visits of one restoration, and those only if they
+//! don't come in order.
 
 use std::ops::Range;
+use std::thread;
 
-use polars::prelude::{DataFrame, Int32Type, StringChunked, UInt8Type};
+use polars::prelude::StringChunked;
 
-use super::event::{decoded, is_reported};
 use super::text_rows::FirstRows;
+use super::visit_rows::{NEVER_PLACED, VisitRows};
 use crate::quantity::Day;
-use crate::record::{Cell, Score, VISIT_COLUMNS};
 use crate::result::{Exclusion, Flow};
 use crate::stats::threads::{available, on_threads};
-use crate::table::records::{FILE_COLUMN, InPlace, ROW_COLUMN};
-use crate::table::{NO_DAY, PlacementTable, RecordTable, TableError, VisitTable};
+use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
 
 pub use super::event::Look;
 
@@ -89,53 +88,57 @@ impl Histories {
 ///
 /// # Errors
 /// When a table lacks a column, which would be a fault of the program.
-#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
 pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> Result<Histories, TableError> {
-    let (placement_table, visit_table) = (&placements.0, &visits.0);
-    let placed_all = placement_table.days("placed_on")?;
-    let entered_all = placement_table.days("entered_on")?;
+    lay_out(placements, &mut VisitRows::of(placements, visits)?, as_of, Looks::Taken)
+}
+
+/// What becomes of the looks that visits came with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Looks {
+    /// They go into the histories.
+    Taken,
+    /// They are copied, since they will be laid out again as they stood on another day.
+    Copied,
+}
+
+/// Lays out restorations and visits, read before, as they stood on a day.
+///
+/// # Errors
+/// When a table lacks a column, which would be a fault of the program.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+pub fn lay_out(
+    placements: &PlacementTable,
+    visits: &mut VisitRows,
+    as_of: Day,
+    taking: Looks,
+) -> Result<Histories, TableError> {
+    let placement_table = &placements.0;
+    // Patients are told apart meanwhile.
+    let (placed_rows, patient_first) = thread::scope(|scope| {
+        let patients = scope.spawn(|| placement_table.text("patient_id").map(first_rows));
+        let placed_rows = PlacedRows::new(placements, visits, as_of);
+        (placed_rows, patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    let PlacedRows { place_of_row, placement_row, placed, entry, excluded } = placed_rows?;
+    let (patient, patients) = numbered(&patient_first?, &placement_row);
     let mut flow =
-        Flow { received: placement_table.len() as u64, visits_received: visit_table.len() as u64, ..Flow::default() };
-
-    let RowsById { ids, first_of_id, repeats, placed_again } = RowsById::new(placement_table.frame())?;
-    let mut repeated = vec![false; placed_all.len()];
-    for &(row, _) in &repeats {
-        repeated[row as usize] = true;
-    }
-    let mut place_of_row = vec![u32::MAX; placed_all.len()];
-    let (mut placement_row, mut placed, mut entry) = (Vec::new(), Vec::new(), Vec::new());
-    for (row, &day) in placed_all.iter().enumerate() {
-        // A day that could not be read is a finding already; such rows take no further part.
-        if day != NO_DAY && day <= as_of.since_epoch() && !repeated[row] {
-            place_of_row[row] = placement_row.len() as u32;
-            placement_row.push(row as u32);
-            placed.push(day);
-            entry.push(if entered_all[row] == NO_DAY { 0 } else { entered_all[row] - day });
-        }
-    }
-    if !repeats.is_empty() {
-        flow.excluded.push(Exclusion { reason: "the same row again".to_owned(), count: repeats.len() as u64 });
-    }
-    let later = placed_all.iter().zip(&repeated).filter(|&(&day, &repeated)| day > as_of.since_epoch() && !repeated).count();
-    if later > 0 {
-        flow.excluded.push(Exclusion { reason: "placed after the day of the review".to_owned(), count: later as u64 });
-    }
-
-    let (patient, patients) = number_patients(placement_table.text("patient_id")?, &placement_row, &place_of_row);
-    let days = visit_table.days_in_place("visited_on")?;
-    let home =
-        Homes { ids, first_of_id: &first_of_id, place_of_row: &place_of_row, days: &days, as_of: as_of.since_epoch() }
-            .of(visit_table.text("restoration_id")?);
-    let mut counts = vec![0_u32; placement_row.len() + 1];
+        Flow { received: placement_table.len() as u64, visits_received: visits.len() as u64, excluded, ..Flow::default() };
+    let homes = Homes { visits, place_of_row: &place_of_row, as_of: as_of.since_epoch() };
+    let mut starts = vec![0_u32; placement_row.len() + 1];
     let mut orphans = Vec::new();
     let (mut late, mut of_excluded) = (0_u64, 0_u64);
-    for (row, &home) in (0_u32..).zip(&home) {
-        match home {
-            ORPHAN => orphans.push(row),
-            NO_DAY_KNOWN => {}
-            LATE => late += 1,
-            OF_EXCLUDED => of_excluded += 1,
-            place => counts[place as usize + 1] += 1,
+    let (mut in_order, mut last) = (true, 0);
+    for row in 0..visits.len() {
+        match homes.of(row) {
+            Home::Orphan => orphans.push(row as u32),
+            Home::NoDay => {}
+            Home::Late => late += 1,
+            Home::OfExcluded => of_excluded += 1,
+            Home::Place(place) => {
+                starts[place as usize + 1] += 1;
+                in_order &= place >= last;
+                last = place;
+            }
         }
     }
     for (count, reason) in
@@ -145,11 +148,19 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
             flow.visits_excluded.push(Exclusion { reason: reason.to_owned(), count });
         }
     }
-    for place in 1..counts.len() {
-        counts[place] += counts[place - 1];
+    for place in 1..starts.len() {
+        starts[place] += starts[place - 1];
     }
-    let starts = counts;
-    let looks = laid_out(&LookColumns::new(visit_table, days)?, &home, &starts);
+    let all = starts.last().is_some_and(|used| *used as usize == visits.len());
+    let mut looks = match (in_order && all, taking) {
+        (true, Looks::Taken) => std::mem::take(&mut visits.looks),
+        (true, Looks::Copied) => visits.looks.clone(),
+        (false, _) => moved(&homes, &starts),
+    };
+    if taking == Looks::Taken {
+        visits.looks = Vec::new();
+    }
+    put_in_order(&mut looks, &starts);
     let gone = departures(&patient, patients, &starts, &looks);
     Ok(Histories {
         as_of,
@@ -162,10 +173,91 @@ pub fn select(placements: &PlacementTable, visits: &VisitTable, as_of: Day) -> R
         starts,
         looks,
         orphans,
-        repeats,
-        placed_again,
+        repeats: visits.repeats.clone(),
+        placed_again: visits.placed_again.clone(),
         flow,
     })
+}
+
+/// The placements that take part.
+struct PlacedRows {
+    /// By row the place among those that take part; `u32::MAX` for the others.
+    place_of_row: Vec<u32>,
+    placement_row: Vec<u32>,
+    placed: Vec<i32>,
+    entry: Vec<i32>,
+    excluded: Vec<Exclusion>,
+}
+
+impl PlacedRows {
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    fn new(placements: &PlacementTable, visits: &VisitRows, as_of: Day) -> Result<Self, TableError> {
+        let table = &placements.0;
+        let (placed_on, entered_on) = (table.days_in_place("placed_on")?, table.days_in_place("entered_on")?);
+        let mut repeated = visits.repeats.iter().map(|(row, _)| *row).peekable();
+        let mut place_of_row = vec![u32::MAX; table.len()];
+        let (mut placement_row, mut placed, mut entry) = (Vec::new(), Vec::new(), Vec::new());
+        let mut later = 0;
+        for (row, place) in place_of_row.iter_mut().enumerate() {
+            // Repeats are told in the order of their rows.
+            if repeated.next_if_eq(&(row as u32)).is_some() {
+                continue;
+            }
+            let (day, entered) = (placed_on.get(row), entered_on.get(row));
+            if day > as_of.since_epoch() {
+                later += 1;
+            } else if day != NO_DAY {
+                // A day that could not be read is a finding already; such rows take no further part.
+                *place = placement_row.len() as u32;
+                placement_row.push(row as u32);
+                placed.push(day);
+                entry.push(if entered == NO_DAY { 0 } else { entered - day });
+            }
+        }
+        let excluded = [(visits.repeats.len() as u64, "the same row again"), (later, "placed after the day of the review")];
+        let excluded = excluded.into_iter().filter(|(count, _)| *count > 0);
+        let excluded = excluded.map(|(count, reason)| Exclusion { reason: reason.to_owned(), count }).collect();
+        Ok(Self { place_of_row, placement_row, placed, entry, excluded })
+    }
+}
+
+/// Where a visit belongs.
+enum Home {
+    /// Its restoration was never placed.
+    Orphan,
+    /// It has no day: a finding already.
+    NoDay,
+    /// It is later than the day of the review.
+    Late,
+    /// Its restoration takes no part.
+    OfExcluded,
+    /// The place of its restoration.
+    Place(u32),
+}
+
+/// What tells where a visit belongs.
+struct Homes<'a> {
+    visits: &'a VisitRows,
+    place_of_row: &'a [u32],
+    as_of: i32,
+}
+
+impl Homes<'_> {
+    fn of(&self, row: usize) -> Home {
+        let (placement, day) = (self.visits.placement[row], self.visits.looks[row].day);
+        if placement == NEVER_PLACED {
+            Home::Orphan
+        } else if day == NO_DAY {
+            Home::NoDay
+        } else if day > self.as_of {
+            Home::Late
+        } else {
+            match self.place_of_row[placement as usize] {
+                u32::MAX => Home::OfExcluded,
+                place => Home::Place(place),
+            }
+        }
+    }
 }
 
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
@@ -197,57 +289,6 @@ fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) ->
     gone
 }
 
-/// The rows of placements by their ids.
-struct RowsById<'a> {
-    ids: FirstRows<'a>,
-    /// Whether a row is the first of its id, or has none.
-    first_of_id: Vec<bool>,
-    /// Rows that repeat the first of their id in every column of the records, with that one.
-    repeats: Vec<(u32, u32)>,
-    /// Rows that have the id of an earlier one and differ from it, with the first.
-    placed_again: Vec<(u32, u32)>,
-}
-
-impl<'a> RowsById<'a> {
-    fn new(frame: &'a DataFrame) -> Result<Self, TableError> {
-        let texts = frame.column("restoration_id")?.as_materialized_series().str()?;
-        let mut rows = Self {
-            ids: FirstRows::new(texts),
-            first_of_id: vec![true; frame.height()],
-            repeats: Vec::new(),
-            placed_again: Vec::new(),
-        };
-        let columns: Vec<_> =
-            frame.columns().iter().filter(|column| !matches!(column.name().as_str(), FILE_COLUMN | ROW_COLUMN)).collect();
-        for (row, id) in (0_u32..).zip(texts.iter()) {
-            if id.is_none() {
-                continue;
-            }
-            let earlier = rows.ids.meet(row);
-            if earlier == row {
-                continue;
-            }
-            rows.first_of_id[row as usize] = false;
-            let mut same = true;
-            for column in &columns {
-                same = same && column.get(earlier as usize)? == column.get(row as usize)?;
-            }
-            let into = if same { &mut rows.repeats } else { &mut rows.placed_again };
-            into.push((row, earlier));
-        }
-        Ok(rows)
-    }
-}
-
-/// The visit's restoration was never placed.
-const ORPHAN: u32 = u32::MAX;
-/// The visit has no day: a finding already.
-const NO_DAY_KNOWN: u32 = u32::MAX - 1;
-/// The visit is later than the day of the review.
-const LATE: u32 = u32::MAX - 2;
-/// The visit's restoration takes no part.
-const OF_EXCLUDED: u32 = u32::MAX - 3;
-
 /// Below this many visits a second thread costs more than it saves.
 const WORTH_A_THREAD: usize = 100_000;
 
@@ -256,95 +297,47 @@ pub fn threads_for(visits: usize) -> usize {
     if visits < WORTH_A_THREAD { 1 } else { available().min(4) }
 }
 
-/// What tells where a visit belongs.
-struct Homes<'a> {
-    ids: FirstRows<'a>,
-    first_of_id: &'a [bool],
-    place_of_row: &'a [u32],
-    days: &'a InPlace<'a, Int32Type>,
-    as_of: i32,
-}
-
-impl Homes<'_> {
-    /// For each visit the place of its restoration, or why it has none.
-    fn of(&self, texts: &StringChunked) -> Vec<u32> {
-        let mut home = vec![ORPHAN; texts.len()];
-        let threads = threads_for(texts.len());
-        let share = texts.len().div_ceil(threads).max(1);
-        let parts: Vec<(usize, &mut [u32])> = home.chunks_mut(share).enumerate().collect();
-        on_threads(parts, threads, |(part, home)| self.of_part(texts, part * share, home));
-        home
-    }
-
-    /// The same for neighbouring visits. Visits of a restoration mostly stand together, in the order of the placements: so the
-    /// last one found and the one placed after it are tried before all others.
-    fn of_part(&self, texts: &StringChunked, from: usize, home: &mut [u32]) {
-        let mut last: Option<(&str, Option<u32>)> = None;
-        let part = texts.slice(i64::try_from(from).unwrap_or(i64::MAX), home.len());
-        for ((row, id), home) in (from..).zip(part.iter()).zip(home) {
-            let Some(id) = id else { continue };
-            let placement = match last {
-                Some((known, placement)) if known == id => placement,
-                _ => {
-                    let next = last.and_then(|(_, placement)| placement).map(|placement| placement + 1);
-                    let follows = |row: &u32| {
-                        self.first_of_id.get(*row as usize) == Some(&true) && self.ids.text(*row) == id && !id.is_empty()
-                    };
-                    next.filter(follows).or_else(|| self.ids.find(id))
-                }
-            };
-            last = Some((id, placement));
-            let Some(placement) = placement else { continue };
-            let day = self.days.get(row);
-            *home = if day == NO_DAY {
-                NO_DAY_KNOWN
-            } else if day > self.as_of {
-                LATE
-            } else {
-                match self.place_of_row[placement as usize] {
-                    u32::MAX => OF_EXCLUDED,
-                    place => place,
-                }
-            };
-        }
-    }
-}
-
-/// Numbers patients from 0 in order of first appearance.
-fn number_patients(ids: &StringChunked, rows: &[u32], place_of_row: &[u32]) -> (Vec<u32>, u32) {
-    let mut first_rows = FirstRows::new(ids);
-    let mut patient: Vec<u32> = Vec::with_capacity(rows.len());
-    let mut patients = 0;
+/// For each row the first one with the same text; no text counts as an empty one.
+fn first_rows(texts: &StringChunked) -> Vec<u32> {
+    let mut first_rows = FirstRows::new(texts);
     let mut last: Option<(&str, u32)> = None;
-    for &row in rows {
-        let id = first_rows.text(row);
-        let number = match last {
-            Some((known, number)) if known == id => number,
-            _ => {
-                let first = first_rows.meet(row);
-                if first == row {
-                    patients += 1;
-                    patients - 1
-                } else {
-                    patient[place_of_row[first as usize] as usize]
-                }
-            }
+    let mut firsts = Vec::with_capacity(texts.len());
+    for (row, text) in (0_u32..).zip(texts.iter()) {
+        let text = text.unwrap_or("");
+        // A patient's rows mostly follow each other.
+        let first = match last {
+            Some((known, first)) if known == text => first,
+            _ => first_rows.meet(row),
         };
-        last = Some((id, number));
-        patient.push(number);
+        last = Some((text, first));
+        firsts.push(first);
     }
-    (patient, patients)
+    firsts
 }
 
-/// Visits by restoration, then day, then row: each thread lays out those of neighbouring restorations.
-fn laid_out(columns: &LookColumns<'_>, home: &[u32], starts: &[u32]) -> Vec<Look> {
-    let total = starts.last().copied().unwrap_or(0);
-    let mut looks = vec![Look::EMPTY; total as usize];
-    let threads = threads_for(total as usize);
+/// Numbers what some rows have from 0 in order of appearance, by the first row that has the same.
+fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
+    let mut number_of = vec![u32::MAX; first_rows.len()];
+    let mut next = 0;
+    let number = |&row: &u32| {
+        let number = &mut number_of[first_rows[row as usize] as usize];
+        if *number == u32::MAX {
+            *number = next;
+            next += 1;
+        }
+        *number
+    };
+    let numbers = rows.iter().map(number).collect();
+    (numbers, next)
+}
+
+/// Cuts looks for so many threads between restorations: the starts of each part, and its looks.
+fn parted<'a>(looks: &'a mut [Look], starts: &'a [u32], threads: usize) -> Vec<(&'a [u32], usize, &'a mut [Look])> {
+    let total = looks.len();
     let mut parts = Vec::new();
-    let (mut rest, mut from) = (&mut looks[..], 0);
+    let (mut rest, mut from) = (looks, 0);
     for part in 1..=threads {
-        let end = total as usize * part / threads;
+        let end = total * part / threads;
         let to = if part == threads {
             starts.len() - 1
         } else {
@@ -354,65 +347,36 @@ fn laid_out(columns: &LookColumns<'_>, home: &[u32], starts: &[u32]) -> Vec<Look
         parts.push((&starts[from..=to], from, own));
         (rest, from) = (others, to);
     }
-    on_threads(parts, threads, |(starts, from, looks)| {
+    parts
+}
+
+/// Visits by restoration, then row: each thread lays out those of neighbouring restorations.
+fn moved(homes: &Homes<'_>, starts: &[u32]) -> Vec<Look> {
+    let mut looks = vec![Look::EMPTY; starts.last().copied().unwrap_or(0) as usize];
+    let threads = threads_for(looks.len());
+    on_threads(parted(&mut looks, starts, threads), threads, |(starts, from, looks)| {
         let (first, mut next) = (starts[0], starts[..starts.len() - 1].to_vec());
-        for (row, &home) in (0_u32..).zip(home) {
-            let own = (home as usize).checked_sub(from).and_then(|place| next.get_mut(place));
+        for (row, look) in homes.visits.looks.iter().enumerate() {
+            let Home::Place(place) = homes.of(row) else { continue };
+            let own = (place as usize).checked_sub(from).and_then(|place| next.get_mut(place));
             if let Some(at) = own {
-                looks[(*at - first) as usize] = columns.look(row);
+                looks[(*at - first) as usize] = *look;
                 *at += 1;
-            }
-        }
-        for bounds in starts.windows(2) {
-            let looks = &mut looks[(bounds[0] - first) as usize..(bounds[1] - first) as usize];
-            // They come in the order of their rows.
-            if !looks.is_sorted_by_key(|look| look.day) {
-                looks.sort_by_key(|look| (look.day, look.row));
             }
         }
     });
     looks
 }
 
-struct LookColumns<'a> {
-    day: InPlace<'a, Int32Type>,
-    happened: InPlace<'a, Int32Type>,
-    scheme: InPlace<'a, UInt8Type>,
-    scores: Vec<InPlace<'a, UInt8Type>>,
-    outcome: InPlace<'a, UInt8Type>,
-    reason: InPlace<'a, UInt8Type>,
-    source: InPlace<'a, UInt8Type>,
-}
-
-impl<'a> LookColumns<'a> {
-    fn new(table: &'a RecordTable, day: InPlace<'a, Int32Type>) -> Result<Self, TableError> {
-        let criteria = VISIT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Score(_)));
-        Ok(Self {
-            day,
-            happened: table.days_in_place("outcome_on")?,
-            scheme: table.codes_in_place("scheme")?,
-            scores: criteria.map(|column| table.codes_in_place(column.name)).collect::<Result<_, _>>()?,
-            outcome: table.codes_in_place("outcome")?,
-            reason: table.codes_in_place("reason")?,
-            source: table.codes_in_place("source")?,
-        })
-    }
-
-    fn look(&self, row: u32) -> Look {
-        let at = row as usize;
-        let mut scores = [None; 8];
-        for (score, column) in scores.iter_mut().zip(&self.scores) {
-            *score = Score::from_sign(column.get(at));
+/// Puts the visits of each restoration in the order of their days, then rows; they come in the order of their rows.
+fn put_in_order(looks: &mut [Look], starts: &[u32]) {
+    let threads = threads_for(looks.len());
+    on_threads(parted(looks, starts, threads), threads, |(starts, _, looks)| {
+        for bounds in starts.windows(2) {
+            let looks = &mut looks[(bounds[0] - starts[0]) as usize..(bounds[1] - starts[0]) as usize];
+            if !looks.is_sorted_by_key(|look| look.day) {
+                looks.sort_by_key(|look| (look.day, look.row));
+            }
         }
-        Look {
-            row,
-            day: self.day.get(at),
-            happened_on: self.happened.get(at),
-            scheme: decoded(self.scheme.get(at)),
-            scores,
-            outcome: decoded(self.outcome.get(at)),
-            reason: decoded(self.reason.get(at)),
-            reported: is_reported(self.source.get(at)),
-        }
-    }
+    });
 }

@@ -12,6 +12,7 @@ use polars::prelude::StringChunked;
 use super::event::{Event, Look};
 use super::history::{Histories, threads_for};
 use super::spelling::{Spellings, check_spellings};
+use super::visit_rows::VisitRows;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -19,7 +20,7 @@ use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
 use crate::result::Exclusion;
 use crate::stats::threads::in_turn;
 use crate::table::records::Origins;
-use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::table::{NO_DAY, PlacementTable, TableError};
 
 /// Finds what contradicts itself, and takes repeats of the same visit out of the histories (they are counted in the flow).
 ///
@@ -27,7 +28,7 @@ use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
 /// When a table lacks a column, which would be a fault of the program.
 pub fn check(
     placements: &PlacementTable,
-    visits: &VisitTable,
+    visits: &VisitRows,
     histories: &mut Histories,
     protocol: &Protocol,
     findings: &mut Findings,
@@ -40,7 +41,7 @@ pub fn check(
         check_part(placements, visits, histories, protocol, &replaced_elsewhere(placements)?, findings)?;
         gathered.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
     })?;
-    over_all.close(placements.0.files(), visits.0.files(), findings);
+    over_all.close(placements.0.files(), visits.files(), findings);
     Ok(())
 }
 
@@ -51,13 +52,13 @@ pub fn check(
 /// When a table lacks a column, which would be a fault of the program.
 pub fn check_part(
     placements: &PlacementTable,
-    visits: &VisitTable,
+    visits: &VisitRows,
     histories: &mut Histories,
     protocol: &Protocol,
     unknown: &HashSet<&str>,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
-    drop_repeats(visits, histories, findings)?;
+    drop_repeats(visits, histories, findings);
     let (histories, threads) = (&*histories, threads_for(histories.looks.len()));
     let seen = Seen::new(placements, visits, histories)?;
     seen.orphans(findings);
@@ -104,11 +105,11 @@ impl OverAll {
     ///
     /// # Errors
     /// When a table lacks a column, which would be a fault of the program.
-    pub fn add(&mut self, placements: &PlacementTable, visits: &VisitTable) -> Result<(), TableError> {
+    pub fn add(&mut self, placements: &PlacementTable, visits: &VisitRows) -> Result<(), TableError> {
         self.operators.add_column(&placements.0, "operator")?;
-        self.examiners.add_column(&visits.0, "examiner")?;
+        self.examiners.take_over(visits.examiners());
         self.placements += placements.0.len() as u64;
-        self.visits += visits.0.len() as u64;
+        self.visits += visits.len() as u64;
         Ok(())
     }
 
@@ -184,15 +185,13 @@ fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings
 }
 
 /// The same visit twice: to the letter (dropped, counted), differing (an error), or by two examiners (a caution).
-fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut Findings) -> Result<(), TableError> {
-    let origins = visits.0.origins()?;
-    let examiner = visits.0.text("examiner")?;
+fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Findings) {
     let (shared, threads, none) = (&*histories, threads_for(histories.looks.len()), findings.none_like());
     let found = in_turn(&shared.runs(threads), threads, |run| {
         let (mut dropped, mut findings) = (Vec::new(), none.clone());
         for restoration in run.clone() {
             let from = shared.starts[restoration] as usize;
-            let repeated = repeats_of(shared.looks(restoration), &origins, examiner, &mut findings);
+            let repeated = repeats_of(shared.looks(restoration), visits, &mut findings);
             dropped.extend(repeated.into_iter().map(|later| from + later));
         }
         (dropped, findings)
@@ -203,7 +202,7 @@ fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut F
         findings.take_over(part);
     }
     if dropped.is_empty() {
-        return Ok(());
+        return;
     }
     let mut gone = dropped.iter().peekable();
     let mut at = 0;
@@ -218,22 +217,21 @@ fn drop_repeats(visits: &VisitTable, histories: &mut Histories, findings: &mut F
     }
     let count = dropped.len() as u64;
     histories.flow.visits_excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
-    Ok(())
 }
 
 /// The visits of one restoration that repeat an earlier one to the letter, by their places among its visits.
-fn repeats_of(looks: &[Look], origins: &Origins<'_>, examiner: &StringChunked, findings: &mut Findings) -> Vec<usize> {
+fn repeats_of(looks: &[Look], visits: &VisitRows, findings: &mut Findings) -> Vec<usize> {
     let mut repeats = Vec::new();
     for later in 1..looks.len() {
         for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
             let (one, other) = (looks[earlier], looks[later]);
-            let place = Place::row(origins.file(other.row as usize), origins.row(other.row as usize));
-            let where_first = said(origins, one.row);
-            if examiner.get(one.row as usize) != examiner.get(other.row as usize) {
+            let place = Place::row(visits.file(other.row), visits.row_in_file(other.row));
+            let where_first = said_of(visits, one.row);
+            if visits.examiner(one.row) != visits.examiner(other.row) {
                 findings.note(
                     FindingKind::TwoExaminers,
                     place,
-                    examiner.get(other.row as usize),
+                    visits.examiner(other.row),
                     format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
                     "Nothing to mend if both looked.",
                 );
@@ -260,6 +258,10 @@ fn repeats_of(looks: &[Look], origins: &Origins<'_>, examiner: &StringChunked, f
         }
     }
     repeats
+}
+
+fn said_of(visits: &VisitRows, row: u32) -> String {
+    format!("{} row {}", visits.file(row), visits.row_in_file(row))
 }
 
 fn said(origins: &Origins<'_>, row: u32) -> String {
@@ -337,27 +339,18 @@ fn check_placements(
 /// What a restoration's visits are held against.
 struct Seen<'a> {
     histories: &'a Histories,
-    origins: Origins<'a>,
-    ids: &'a StringChunked,
-    examiner: &'a StringChunked,
+    visits: &'a VisitRows,
     operator: &'a StringChunked,
     deaths: HashMap<u32, (i32, u32)>,
 }
 
 impl<'a> Seen<'a> {
-    fn new(placements: &'a PlacementTable, visits: &'a VisitTable, histories: &'a Histories) -> Result<Self, TableError> {
-        Ok(Self {
-            histories,
-            origins: visits.0.origins()?,
-            ids: visits.0.text("restoration_id")?,
-            examiner: visits.0.text("examiner")?,
-            operator: placements.0.text("operator")?,
-            deaths: deaths(histories),
-        })
+    fn new(placements: &'a PlacementTable, visits: &'a VisitRows, histories: &'a Histories) -> Result<Self, TableError> {
+        Ok(Self { histories, visits, operator: placements.0.text("operator")?, deaths: deaths(histories) })
     }
 
     fn place(&self, row: u32, column: &str) -> Place {
-        Place::cell(self.origins.file(row as usize), self.origins.row(row as usize), column)
+        Place::cell(self.visits.file(row), self.visits.row_in_file(row), column)
     }
 
     /// Visits whose restoration was never placed.
@@ -366,7 +359,7 @@ impl<'a> Seen<'a> {
             findings.note(
                 FindingKind::RestorationUnknown,
                 self.place(row, "restoration_id"),
-                self.ids.get(row as usize),
+                self.visits.unplaced(row),
                 "No placement has this restoration.",
                 "Correct the id, or add its placement.",
             );
@@ -403,7 +396,7 @@ impl<'a> Seen<'a> {
                     format!(
                         "The patient is said to have died by {} ({}).",
                         Day::from_epoch(died_on),
-                        said(&self.origins, row)
+                        said_of(self.visits, row)
                     ),
                     "Correct the day or the outcome; source is reported if nobody looked.",
                 );
@@ -420,7 +413,7 @@ impl<'a> Seen<'a> {
                         "It was {} on {} ({}), but is seen in place here.",
                         closed_word(event),
                         Day::from_epoch(closed_on),
-                        said(&self.origins, closing_row)
+                        said_of(self.visits, closing_row)
                     ),
                     "Correct the earlier finding, or enter the re-treatment as a placement of its own and give it this visit.",
                 );
@@ -456,7 +449,7 @@ impl<'a> Seen<'a> {
             if look.shows_in_place() && look.day - placed >= entry {
                 last_in_place = Some(look.day);
             }
-            if look.scored() && own_operator.is_some() && own_operator == self.examiner.get(look.row as usize) {
+            if look.scored() && own_operator.is_some() && own_operator == self.visits.examiner(look.row) {
                 findings.note(
                     FindingKind::OwnWorkScored,
                     place(look.row, "examiner"),

@@ -7,6 +7,7 @@
 //! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
 //! - [`factor`]: the levels by which restorations are grouped
 //! - `text_rows`: where each text of a column stands first
+//! - [`visit_rows`]: visits as they come, each with its placement
 //! - [`recall`]: who was due, seen and scored at each recall
 
 pub mod event;
@@ -17,7 +18,9 @@ pub mod meaning;
 pub mod recall;
 pub mod spelling;
 mod text_rows;
+pub mod visit_rows;
 
 pub use factor::{FactorLevels, factor_levels, known_factors};
 pub use follow_up::{Ending, EndpointFollowUp};
-pub use history::{Histories, Look, select};
+pub use history::{Histories, Look, Looks, lay_out, select};
+pub use visit_rows::{VisitReader, VisitRows};

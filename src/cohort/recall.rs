@@ -31,11 +31,28 @@ pub struct ScoredAt {
     pub score: Score,
 }
 
+/// A recall's window in days since placement, worked out once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WindowDays {
+    /// First day.
+    pub opens: i32,
+    /// The day at which it is due.
+    pub due: i32,
+    /// Last day.
+    pub closes: i32,
+}
+
+impl From<RecallWindow> for WindowDays {
+    fn from(window: RecallWindow) -> Self {
+        Self { opens: window.opens().count(), due: window.due().count(), closes: window.closes().count() }
+    }
+}
+
 /// The visits of a restoration within a recall's window.
-fn within(histories: &Histories, restoration: usize, window: RecallWindow) -> &[Look] {
+fn within(histories: &Histories, restoration: usize, window: WindowDays) -> &[Look] {
     let looks = histories.looks(restoration);
     let placed = histories.placed[restoration];
-    let (opens, closes) = (placed + window.opens().count(), placed + window.closes().count());
+    let (opens, closes) = (placed + window.opens, placed + window.closes);
     let from = looks.iter().position(|look| look.day >= opens).unwrap_or(looks.len());
     let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
     &looks[from..from + length]
@@ -47,11 +64,12 @@ fn within(histories: &Histories, restoration: usize, window: RecallWindow) -> &[
 /// had not ended before, and whose patient had not died or left by the due day (or was seen in the window before that).
 pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
     let threads = threads_for(histories.looks.len());
+    let windows: Vec<WindowDays> = windows.iter().map(|window| WindowDays::from(*window)).collect();
     let runs = histories.runs(threads);
     let parts = in_turn(&runs, threads, |run| {
         let mut due = vec![Vec::new(); windows.len()];
         for restoration in run.clone() {
-            due_of(histories, restoration, windows, &mut due);
+            due_of(histories, restoration, &windows, &mut due);
         }
         due
     });
@@ -64,21 +82,21 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
 
 /// Adds one restoration to those of each recall at which it was due.
 #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-fn due_of(histories: &Histories, restoration: usize, windows: &[RecallWindow], all: &mut [Vec<Due>]) {
+fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all: &mut [Vec<Due>]) {
     let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
     let gone = histories.gone[histories.patient[restoration] as usize];
     let ended = histories.looks(restoration).iter().find(|look| look.closes()).map(|look| look.day);
     for (window, due) in windows.iter().zip(all) {
-        let opens = placed + window.opens().count();
-        if placed + window.closes().count() > histories.as_of.since_epoch()
-            || entry > window.opens().count()
+        let opens = placed + window.opens;
+        if placed + window.closes > histories.as_of.since_epoch()
+            || entry > window.opens
             || ended.is_some_and(|ended| ended < opens)
         {
             continue;
         }
         let looks = within(histories, restoration, *window);
         let seen = looks.iter().any(Look::examined);
-        if !seen && gone.is_some_and(|gone| gone <= placed + window.due().count()) {
+        if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
             continue;
         }
         due.push(Due { restoration: restoration as u32, seen, scored: looks.iter().any(Look::scored) });
@@ -88,6 +106,7 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[RecallWindow], a
 /// All scores of a criterion at a recall, of the restorations that were due. Lost restorations have no scores of colour,
 /// staining and the like, so they are not in those denominators.
 pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterion: Criterion) -> Vec<ScoredAt> {
+    let window = WindowDays::from(window);
     due.iter()
         .filter(|due| due.scored)
         .filter_map(|due| {
@@ -99,26 +118,23 @@ pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterio
 }
 
 /// The same for all criteria of one restoration, in the order of [`Criterion::ALL`].
-pub fn scores_of(histories: &Histories, restoration: u32, window: RecallWindow) -> [Option<(Scheme, Score)>; 8] {
+pub fn scores_of(histories: &Histories, restoration: u32, window: WindowDays) -> [Option<(Scheme, Score)>; 8] {
     let looks = within(histories, restoration as usize, window);
     let placed = histories.placed[restoration as usize];
     Criterion::ALL.map(|criterion| nearest(looks, placed, window, criterion))
 }
 
 /// A criterion's score at the visit that counts.
-fn nearest(looks: &[Look], placed: i32, window: RecallWindow, criterion: Criterion) -> Option<(Scheme, Score)> {
+fn nearest(looks: &[Look], placed: i32, window: WindowDays, criterion: Criterion) -> Option<(Scheme, Score)> {
     if let [only] = looks {
         return Some((only.scheme?, only.score(criterion)?));
     }
     let scored = looks.iter().filter_map(|look| {
         let (scheme, score, since) = (look.scheme?, look.score(criterion)?, look.day - placed);
-        Some(((since - window.due().count()).abs(), since, scheme, score))
+        Some(((since - window.due).abs(), since, scheme, score))
     });
     // The worse of two: by standing first, since two schemes may meet; then by place in the scheme, best first.
-    let badness = |scheme: Scheme, score: Score| {
-        let place = scheme.levels(criterion).iter().position(|level| level.score == score);
-        (scheme.standing(criterion, score), place)
-    };
+    let badness = |scheme: Scheme, score: Score| (scheme.standing(criterion, score), scheme.place(criterion, score));
     scored
         .min_by_key(|&(distance, since, scheme, score)| (distance, since, std::cmp::Reverse(badness(scheme, score))))
         .map(|(_, _, scheme, score)| (scheme, score))

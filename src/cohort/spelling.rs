@@ -5,8 +5,8 @@
 
 use std::cmp::Ordering;
 
-use super::text_rows::text_hash;
 use crate::finding::{FindingKind, Findings, Place};
+use crate::table::text_hash::text_hash;
 use crate::table::{RecordTable, TableError};
 use crate::wording::folded;
 
@@ -21,6 +21,8 @@ pub struct Spellings {
     slots: Vec<u32>,
     /// The one met last, by its place in `met`.
     last: Option<usize>,
+    /// Some of those met lately, by their letters, with their places in `met`.
+    recent: Vec<(u128, usize)>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -49,14 +51,36 @@ impl Spellings {
         Ok(())
     }
 
-    /// Adds a text with its place.
-    pub fn add(&mut self, text: &str, place: (u32, u32)) {
-        // Rows of one operator or patient often follow each other.
-        if let Some(last) = self.last.filter(|last| self.text(*last) == text) {
-            let first = &mut self.met[last].first;
-            *first = place.min(*first);
-            return;
+    /// Adds a text with its place; hands back its number among all spellings, in the order of their first appearance.
+    pub fn add(&mut self, text: &str, place: (u32, u32)) -> usize {
+        // Rows of one operator or patient often follow each other, and a few spellings of many rows are found again by their letters,
+        // packed into a number.
+        let packed = packed(text);
+        let number = match self.last.filter(|last| self.text(*last) == text) {
+            Some(last) => last,
+            None => match packed.and_then(|packed| self.recent(packed)) {
+                Some(number) => number,
+                None => self.find_or_insert(text, place),
+            },
+        };
+        if let Some(packed) = packed {
+            self.recent[slot_of(packed)] = (packed, number);
         }
+        self.last = Some(number);
+        let first = &mut self.met[number].first;
+        *first = place.min(*first);
+        number
+    }
+
+    fn recent(&mut self, packed: u128) -> Option<usize> {
+        if self.recent.is_empty() {
+            self.recent = vec![(0, 0); RECENT];
+        }
+        let (known, number) = self.recent[slot_of(packed)];
+        (known == packed).then_some(number)
+    }
+
+    fn find_or_insert(&mut self, text: &str, place: (u32, u32)) -> usize {
         if (self.met.len() + 1) * 4 > self.slots.len() * 3 {
             self.grow();
         }
@@ -67,13 +91,9 @@ impl Spellings {
                 self.met.push(Met { end: self.letters.len(), first: place });
                 // Spellings are fewer than rows, and rows fewer than 2^32.
                 self.slots[slot] = u32::try_from(self.met.len()).unwrap_or(u32::MAX);
-                self.last = Some(self.met.len() - 1);
+                self.met.len() - 1
             }
-            known => {
-                let first = &mut self.met[known as usize - 1].first;
-                *first = place.min(*first);
-                self.last = Some(known as usize - 1);
-            }
+            known => known as usize - 1,
         }
     }
 
@@ -122,7 +142,8 @@ impl Spellings {
         key(one).cmp(&key(other))
     }
 
-    fn text(&self, at: usize) -> &str {
+    /// A spelling by its number.
+    pub(super) fn text(&self, at: usize) -> &str {
         let from = if at == 0 { 0 } else { self.met[at - 1].end };
         &self.letters[from..self.met[at].end]
     }
@@ -145,6 +166,24 @@ impl Spellings {
             self.slots[slot] = at;
         }
     }
+}
+
+/// How many spellings are remembered by their letters.
+const RECENT: usize = 256;
+
+/// A short text as a number other than 0: its letters, and how many.
+fn packed(text: &str) -> Option<u128> {
+    let letters = text.as_bytes();
+    let mut all = [0; 16];
+    all.get_mut(..letters.len()).filter(|_| letters.len() < 15)?.copy_from_slice(letters);
+    all[15] = u8::try_from(letters.len() + 1).ok()?;
+    Some(u128::from_le_bytes(all))
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "any bits will do")]
+fn slot_of(packed: u128) -> usize {
+    let both = (packed as u64 ^ (packed >> 64) as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    (both >> 56) as usize % RECENT
 }
 
 /// Names texts of a column that differ only in capitals, spaces or the form of their letters and digits.
@@ -173,11 +212,16 @@ mod tests {
             .collect();
         let files = ["a.csv".to_owned(), "b.csv".to_owned()];
         let mut whole = Spellings::new();
-        rows.iter().for_each(|(text, place)| whole.add(text, *place));
+        let add_all = |spellings: &mut Spellings, rows: &[(String, (u32, u32))]| {
+            for (text, place) in rows {
+                spellings.add(text, *place);
+            }
+        };
+        add_all(&mut whole, &rows);
         let mut parts = Spellings::new();
         for some in rows.chunks(1_000).rev() {
             let mut part = Spellings::new();
-            some.iter().for_each(|(text, place)| part.add(text, *place));
+            add_all(&mut part, some);
             parts.take_over(&part);
         }
         let said = |spellings: &Spellings| {

@@ -40,7 +40,7 @@ pub fn run(arguments: &CompareArguments) -> Exit {
 }
 
 fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
-    let (checked, _) = read_as_of(&arguments.reading, arguments.as_of)?;
+    let (checked, _) = read_as_of(&arguments.reading, arguments.as_of, None)?;
     let Some(factor) = arguments.by.as_ref().or_else(|| checked.protocol.factors.first()) else {
         return Err(Stop(
             Exit::Usage,

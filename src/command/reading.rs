@@ -1,6 +1,7 @@
 //! What every command that takes records does first: read them, check them, and set rows aside where asked.
 #![expect(clippy::print_stderr, reason = "commands talk to people")]
 
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -9,13 +10,13 @@ use chrono::Local;
 use clap::Args;
 
 use super::exit::Exit;
-use crate::cohort::{Histories, meaning, select};
+use crate::cohort::{Histories, Looks, VisitReader, VisitRows, lay_out, meaning};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::folder::raw_rows;
 use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
-use crate::registry::Registry;
+use crate::registry::{Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
@@ -120,6 +121,8 @@ pub struct Course {
     pub histories: Histories,
     /// The last day in the records.
     pub last_day: Day,
+    /// The visits as they came.
+    pub visits: VisitRows,
 }
 
 /// Records that were read and checked by themselves.
@@ -225,24 +228,49 @@ pub fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
     })
 }
 
+/// What will be asked of records that a registry keeps.
+#[derive(Clone, Copy, Debug)]
+pub enum Wanted<'a> {
+    /// Whole tables.
+    Tables,
+    /// Placements with these factors beside what each review needs (none named: all columns), and what a review needs of each visit,
+    /// which is to be laid out a second time or not.
+    Course(Option<&'a [String]>, Looks),
+}
+
 /// Reads and checks records, or what a registry keeps; `Err` in the result holds the findings where errors stop the way.
 ///
 /// # Errors
 /// When the protocol can't be read, set-aside rows can't be written, the registry is damaged, or the program is at fault.
 pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stopped>, Stop> {
+    read_wanted(arguments, Wanted::Tables)
+}
+
+fn read_wanted(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Result<Checked, Stopped>, Stop> {
+    // Rows can be set aside from tables only.
+    let wanted = if arguments.set_aside.is_some() { Wanted::Tables } else { wanted };
+    let looks = if let Wanted::Course(_, looks) = wanted { looks } else { Looks::Taken };
+    let in_pieces: Cell<Option<VisitRows>> = Cell::new(None);
     let read = |protocol: &Protocol, request: IntakeRequest<'_>, findings: &mut Findings| {
-        Ok(match read_registry(arguments, protocol, findings)? {
-            Some(intake) => Some(intake),
+        Ok(match read_registry(arguments, protocol, wanted, findings)? {
+            Some((intake, visits)) => {
+                in_pieces.set(visits);
+                Some(intake)
+            }
             None => read_records(request, findings)?,
         })
     };
     read_judged(arguments, read, |protocol, intake, findings| {
-        let last_day = last_day(&intake.placements, &intake.visits)?;
-        let mut histories = select(&intake.placements, &intake.visits, last_day)?;
+        let mut visits = match in_pieces.take() {
+            Some(visits) => visits,
+            None => VisitRows::of(&intake.placements, &intake.visits)?,
+        };
+        let last_day = last_day(&intake.placements, &visits)?;
+        let mut histories = lay_out(&intake.placements, &mut visits, last_day, looks)?;
         if arguments.set_aside.is_none() {
-            drop_unread(&mut histories, intake)?;
+            drop_unread(&mut histories, &visits, intake);
         }
-        meaning::check(&intake.placements, &intake.visits, &mut histories, protocol, findings)?;
+        meaning::check(&intake.placements, &visits, &mut histories, protocol, findings)?;
         let none_placed = !intake.tables.iter().any(|table| table.holds == Some(RecordKind::Placement));
         if none_placed && !intake.file_unread && !findings.any_error() {
             findings.note(
@@ -253,7 +281,7 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
                 "Add a file of placements (with a column placed_on).",
             );
         }
-        Ok(Course { histories, last_day })
+        Ok(Course { histories, last_day, visits })
     })
 }
 
@@ -261,7 +289,11 @@ pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stop
 ///
 /// # Errors
 /// As [`read_checked`]; where errors stop the way; and when nothing had been placed by that day.
-pub fn read_as_of(arguments: &ReadingArguments, as_of: Option<Day>) -> Result<(Checked, Day), Stop> {
+pub fn read_as_of(
+    arguments: &ReadingArguments,
+    as_of: Option<Day>,
+    factors: Option<&[String]>,
+) -> Result<(Checked, Day), Stop> {
     let today = today();
     if let Some(as_of) = as_of.filter(|as_of| *as_of > today) {
         return Err(Stop(
@@ -269,13 +301,16 @@ pub fn read_as_of(arguments: &ReadingArguments, as_of: Option<Day>) -> Result<(C
             format!("{as_of} has not come yet (today is {today}). Mend: give an earlier day with --as-of.\n"),
         ));
     }
-    let mut checked = read_checked(arguments)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
+    let looks = if as_of.is_some() { Looks::Copied } else { Looks::Taken };
+    let wanted = Wanted::Course(factors, looks);
+    let mut checked = read_wanted(arguments, wanted)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
+    let mut visits = std::mem::take(&mut checked.made.visits);
     let as_of = as_of.unwrap_or(checked.made.last_day);
     if as_of != checked.made.last_day {
-        let (placements, visits) = (&checked.intake.placements, &checked.intake.visits);
-        let mut part = select(placements, visits, as_of).map_err(fault)?;
+        let placements = &checked.intake.placements;
+        let mut part = lay_out(placements, &mut visits, as_of, Looks::Taken).map_err(fault)?;
         checked.of_meeting = Findings::default();
-        meaning::check(placements, visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
+        meaning::check(placements, &visits, &mut part, &checked.protocol, &mut checked.of_meeting).map_err(fault)?;
         checked.made.histories = part;
     }
     if checked.made.histories.is_empty() {
@@ -376,8 +411,9 @@ pub fn read_judged<R: ReadRecords, J>(
 fn read_registry(
     arguments: &ReadingArguments,
     protocol: &Protocol,
+    wanted: Wanted<'_>,
     findings: &mut Findings,
-) -> Result<Option<Intake>, Stop> {
+) -> Result<Option<(Intake, Option<VisitRows>)>, Stop> {
     if !Registry::is_one(&arguments.records) {
         return match arguments.batch {
             Some(_) => Err(Stop(
@@ -387,7 +423,19 @@ fn read_registry(
             None => Ok(None),
         };
     }
-    let kept = Registry::open(&arguments.records)?.read(arguments.batch)?;
+    let registry = Registry::open(&arguments.records)?;
+    let (kept, visit_rows) = match wanted {
+        Wanted::Tables => (registry.read(arguments.batch)?, None),
+        Wanted::Course(factors, _) => {
+            let needed = factors.map(|factors| needed_columns(factors, protocol));
+            let (kept, rows) = registry.steadily(arguments.batch, |kept_now, batch| {
+                let kept = kept_now.placements(batch, needed.as_deref())?;
+                let rows = visits_of(kept_now, &kept)?;
+                Ok((kept, rows))
+            })?;
+            (kept, Some(rows))
+        }
+    };
     for own in protocol.own_factors.iter().filter(|own| !kept.own_columns.contains(own)) {
         findings.note(
             FindingKind::OwnColumnMissing,
@@ -404,8 +452,9 @@ fn read_registry(
         received: received as u64,
         unfolded: 0,
     };
-    let tables = vec![table(RecordKind::Placement, kept.placements.0.len()), table(RecordKind::Visit, kept.visits.0.len())];
-    Ok(Some(Intake {
+    let visits = visit_rows.as_ref().map_or(kept.visits.0.len(), VisitRows::len);
+    let tables = vec![table(RecordKind::Placement, kept.placements.0.len()), table(RecordKind::Visit, visits)];
+    let intake = Intake {
         placements: PlacementTable(kept.placements.0.with_text_columns(&protocol.own_factors)?),
         visits: kept.visits,
         tables,
@@ -413,7 +462,57 @@ fn read_registry(
         fingerprint: kept.fingerprint,
         file_unread: false,
         unread_restorations: std::collections::HashSet::new(),
-    }))
+    };
+    Ok(Some((intake, visit_rows)))
+}
+
+/// The columns of placements that a review needs, and those of its factors.
+fn needed_columns(factors: &[String], protocol: &Protocol) -> Vec<String> {
+    let factors = if factors.is_empty() { &protocol.factors } else { factors };
+    let own = factors.iter().chain(&protocol.own_factors).map(String::as_str);
+    NEEDED.iter().copied().chain(own).map(str::to_owned).collect()
+}
+
+/// What is checked, or told, of placements whatever the factors.
+const NEEDED: &[&str] = &[
+    "restoration_id",
+    "patient_id",
+    "tooth",
+    "surface",
+    "placed_on",
+    "entered_on",
+    "operator",
+    "aetiology",
+    "replaces_restoration",
+];
+
+/// How many pieces of visits may wait to be taken.
+const WAITING: usize = 2;
+
+/// The visits that a registry keeps beside placements, read piece by piece: one thread decodes, the other takes.
+fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryError> {
+    let mut reader = VisitReader::new(&kept.placements)?;
+    reader.make_room(registry.visits_received(kept.batch));
+    std::thread::scope(|scope| {
+        let (sender, pieces) = std::sync::mpsc::sync_channel(WAITING);
+        let decoding = scope.spawn(move || {
+            registry.visit_pieces(kept.batch, &mut |piece| {
+                // Nobody takes any more where taking failed, which is said below.
+                sender.send(piece).map_err(|_| TableError::not_taken().into())
+            })
+        });
+        let mut taken = Ok(());
+        for piece in pieces {
+            taken = reader.add(&piece);
+            if taken.is_err() {
+                break;
+            }
+        }
+        let decoded = decoding.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        taken?;
+        decoded
+    })?;
+    Ok(reader.finish(registry.files(kept.batch)))
 }
 
 /// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
@@ -467,25 +566,20 @@ fn write_aside(
 
 /// Takes out visits whose placement may stand in a row or file that could not be read: that is a finding already, and they are
 /// no orphans.
-fn drop_unread(histories: &mut Histories, intake: &Intake) -> Result<(), TableError> {
+fn drop_unread(histories: &mut Histories, visits: &VisitRows, intake: &Intake) {
     if intake.file_unread {
         histories.orphans.clear();
     }
-    let ids = intake.visits.0.text("restoration_id")?;
-    let unread = |row: u32| ids.get(row as usize).is_some_and(|id| intake.unread_restorations.contains(id));
+    let unread = |row: u32| visits.unplaced(row).is_some_and(|id| intake.unread_restorations.contains(id));
     histories.orphans.retain(|&row| !unread(row));
-    Ok(())
 }
 
 /// The last day in the records.
 ///
 /// # Errors
 /// When a table lacks its days, which would be a fault of the program.
-pub fn last_day(placements: &PlacementTable, visits: &VisitTable) -> Result<Day, TableError> {
-    let mut last = NO_DAY;
-    for (table, column) in [(&placements.0, "placed_on"), (&visits.0, "visited_on")] {
-        let days = table.days_in_place(column)?;
-        last = (0..table.len()).map(|row| days.get(row)).fold(last, i32::max);
-    }
+pub fn last_day(placements: &PlacementTable, visits: &VisitRows) -> Result<Day, TableError> {
+    let days = placements.0.days_in_place("placed_on")?;
+    let last = (0..placements.0.len()).map(|row| days.get(row)).fold(visits.last_day().unwrap_or(NO_DAY), i32::max);
     Ok(if last == NO_DAY { Day::from_epoch(0) } else { Day::from_epoch(last) })
 }

@@ -45,7 +45,7 @@ pub fn run(arguments: &ReviewArguments) -> Exit {
 }
 
 fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
-    let (mut checked, as_of) = read_as_of(&arguments.reading, arguments.as_of)?;
+    let (mut checked, as_of) = read_as_of(&arguments.reading, arguments.as_of, Some(&arguments.by))?;
     let set_aside = if checked.set_aside.files.is_empty() { String::new() } else { reckoning(&checked) };
     // What visits say is laid out by restoration now; their table is not read again, and what comes takes its room.
     checked.intake.visits = VisitTable(RecordTable::empty());

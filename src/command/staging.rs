@@ -13,8 +13,8 @@ use polars::prelude::DataFrame;
 use super::exit::Exit;
 use super::reading::{ReadRecords, Stop, last_day};
 use crate::cohort::meaning::{OverAll, check_part, replaced_elsewhere};
-use crate::cohort::select;
 use crate::cohort::spelling::Spellings;
+use crate::cohort::{Looks, VisitRows, lay_out};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::intake::folder::{PiecesRead, read_pieces};
 use crate::intake::{IntakeRequest, RecordKind, TableRead};
@@ -291,13 +291,14 @@ fn judge_part(
 ) -> Result<(WeighedPart, OverAll), Stop> {
     let weighed = parts.weigh(part, findings)?;
     // Nothing lies after the last day of a part, so this leaves nothing out.
-    let last = last_day(&weighed.placements, &weighed.visits)?;
-    let mut histories = select(&weighed.placements, &weighed.visits, last)?;
+    let mut visits = VisitRows::of(&weighed.placements, &weighed.visits)?;
+    let last = last_day(&weighed.placements, &visits)?;
+    let mut histories = lay_out(&weighed.placements, &mut visits, last, Looks::Taken)?;
     let elsewhere: Vec<&str> = replaced_elsewhere(&weighed.placements)?.into_iter().collect();
     let known = if elsewhere.is_empty() { Vec::new() } else { parts.known(elsewhere.iter().copied())? };
     let unknown = elsewhere.into_iter().zip(known).filter(|(_, known)| !known).map(|(restoration, _)| restoration).collect();
-    check_part(&weighed.placements, &weighed.visits, &mut histories, protocol, &unknown, findings)?;
+    check_part(&weighed.placements, &visits, &mut histories, protocol, &unknown, findings)?;
     let mut over_all = OverAll::default();
-    over_all.add(&weighed.placements, &weighed.visits)?;
+    over_all.add(&weighed.placements, &visits)?;
     Ok((weighed, over_all))
 }

@@ -47,7 +47,7 @@ pub struct Source {
 pub struct Intake {
     /// All placements.
     pub placements: PlacementTable,
-    /// All visits.
+    /// All visits; none where they were read another way.
     pub visits: VisitTable,
     /// Each table of each file.
     pub tables: Vec<TableRead>,

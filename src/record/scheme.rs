@@ -55,6 +55,14 @@ impl Score {
     }
 }
 
+impl Score {
+    /// A number for each score of any scheme: letters first.
+    const fn kind(self) -> usize {
+        let sign = self.sign();
+        (if sign >= b'A' { sign - b'A' } else { sign - b'1' + 4 }) as usize
+    }
+}
+
 impl fmt::Display for Score {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", char::from(self.sign()))
@@ -381,6 +389,37 @@ const FDI_2023: &[CriterionLevels] = &[
     named(Criterion::AnatomicForm, "F4 Form and contour", FDI_FORM),
 ];
 
+/// Stands for "no such score".
+const NO_PLACE: u8 = u8::MAX;
+const SCHEMES: [Scheme; 5] =
+    [Scheme::UsphsTwoLevel, Scheme::UsphsThreeLevel, Scheme::UsphsFourLevel, Scheme::Fdi2010, Scheme::Fdi2023];
+
+/// The place of each score among the levels of each criterion of each scheme, worked out by the compiler.
+#[expect(clippy::cast_possible_truncation, reason = "levels are few")]
+const PLACES: [[[u8; 9]; 8]; 5] = {
+    let mut places = [[[NO_PLACE; 9]; 8]; 5];
+    let mut scheme = 0;
+    while scheme < SCHEMES.len() {
+        let criteria = SCHEMES[scheme].criteria();
+        let mut criterion = 0;
+        while criterion < criteria.len() {
+            let levels = criteria[criterion].levels;
+            let mut place = 0;
+            while place < levels.len() {
+                let found = &mut places[SCHEMES[scheme] as usize][criterion][levels[place].score.kind()];
+                // The first of a sign counts.
+                if *found == NO_PLACE {
+                    *found = place as u8;
+                }
+                place += 1;
+            }
+            criterion += 1;
+        }
+        scheme += 1;
+    }
+    places
+};
+
 impl Scheme {
     /// What the scheme says of each criterion.
     pub const fn criteria(self) -> &'static [CriterionLevels] {
@@ -410,7 +449,7 @@ impl Scheme {
 
     /// The level that a score stands for under a criterion; none if the scheme has no such score there.
     pub fn level(self, criterion: Criterion, score: Score) -> Option<&'static Level> {
-        self.levels(criterion).iter().find(|level| level.score == score)
+        self.levels(criterion).get(self.place(criterion, score)?)
     }
 
     /// How a score stands under a criterion; none if the scheme has no such score there.
@@ -418,12 +457,18 @@ impl Scheme {
         self.level(criterion, score).map(|level| level.standing)
     }
 
+    /// The place of a score among the levels of a criterion, best first; none if the scheme has no such score there.
+    pub fn place(self, criterion: Criterion, score: Score) -> Option<usize> {
+        let place = PLACES[self as usize][criterion as usize][score.kind()];
+        (place != NO_PLACE).then_some(usize::from(place))
+    }
+
     /// How much of the filling a retention score says is there.
     ///
     /// Complete loss is the last level (C; B in the two-level variant; FDI 5); partial loss is B of three and FDI 4.
     pub fn extent(self, score: Score) -> Option<Extent> {
         let levels = self.levels(Criterion::Retention);
-        let place = levels.iter().position(|level| level.score == score)?;
+        let place = self.place(Criterion::Retention, score)?;
         Some(if place + 1 == levels.len() {
             Extent::Lost
         } else if place >= 1 && place + 2 == levels.len() {
@@ -465,6 +510,19 @@ mod tests {
 
     fn all_schemes() -> impl Iterator<Item = Scheme> {
         (0..).map_while(Scheme::from_index)
+    }
+
+    #[test]
+    fn places_are_those_of_the_levels() {
+        for scheme in SCHEMES {
+            for criterion in Criterion::ALL {
+                for sign in 0..=u8::MAX {
+                    let Some(score) = Score::from_sign(sign) else { continue };
+                    let place = scheme.levels(criterion).iter().position(|level| level.score == score);
+                    assert_eq!(scheme.place(criterion, score), place, "{scheme:?} {criterion:?} {score}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -17,6 +17,7 @@ use super::error::RegistryError;
 use super::manifest::{Batch, Holds, StoredFile};
 use super::paths::{Paths, TEMPORARY};
 use super::stop_point::{BATCH_FILE, reach};
+use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ParquetPieces, TableError};
 use crate::wording::hexadecimal;
 
@@ -192,11 +193,36 @@ pub fn store(paths: &Paths, holds: Holds, frame: &DataFrame) -> Result<StoredFil
 /// # Errors
 /// When it is missing or not as it was written.
 pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
+    load_chosen(paths, batch, file, None)
+}
+
+/// The same with some columns only, those of origin among them; the file's columns that nobody asks for are not decoded.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[String]) -> Result<DataFrame, RegistryError> {
+    load_chosen(paths, batch, file, Some(wanted))
+}
+
+fn load_chosen(
+    paths: &Paths,
+    batch: &Batch,
+    file: &StoredFile,
+    wanted: Option<&[String]>,
+) -> Result<DataFrame, RegistryError> {
     let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
     let mut bytes = Vec::new();
     kept.open()?.read_to_end(&mut bytes).map_err(|error| kept.unread(&error))?;
     kept.hold_against(bytes.len() as u64, || digest(&bytes))?;
-    let frame = ParquetReader::new(Cursor::new(bytes)).finish().map_err(|error| kept.undecoded(&error))?;
+    let mut reader = ParquetReader::new(Cursor::new(bytes));
+    if let Some(wanted) = wanted {
+        let there = reader.schema().map_err(|error| kept.undecoded(&error))?;
+        let is_wanted =
+            |name: &&str| [FILE_COLUMN, ROW_COLUMN].contains(name) || wanted.iter().any(|wanted| wanted.as_str() == *name);
+        let names = there.iter_names().map(|name| name.as_str()).filter(is_wanted).map(str::to_owned).collect();
+        reader = reader.with_columns(Some(names));
+    }
+    let frame = reader.finish().map_err(|error| kept.undecoded(&error))?;
     kept.count(frame.height())?;
     Ok(frame)
 }

@@ -1,11 +1,12 @@
 //! Batches to the two tables, as they stood after a batch; later rows of a correction stand for earlier ones of the same key.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
+use std::thread;
 
 use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
 use sha2::{Digest, Sha256};
 
-use super::batch_file::{load, load_pieces};
+use super::batch_file::{load, load_columns, load_pieces};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
@@ -35,19 +36,47 @@ pub struct Kept {
 /// Reads all batches up to one.
 pub(super) fn read(paths: &Paths, manifest: &Manifest, as_of: u32) -> Result<Kept, RegistryError> {
     let own_columns = own_columns(manifest, as_of);
+    let (placements, visits) = thread::scope(|scope| {
+        let visits = scope.spawn(|| table(paths, manifest, as_of, Holds::Visits, &[]));
+        let placements = table(paths, manifest, as_of, Holds::Placements, &own_columns);
+        (placements, visits.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    Ok(Kept {
+        placements: PlacementTable(placements?),
+        visits: VisitTable(visits?),
+        batch: as_of,
+        own_columns,
+        fingerprint: fingerprint(manifest, as_of),
+    })
+}
+
+/// Reads placements of all batches up to one, with these columns, or all; there are no visits beside them.
+pub(super) fn read_placements(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    wanted: Option<&[String]>,
+) -> Result<Kept, RegistryError> {
+    let own_columns = own_columns(manifest, as_of);
+    let placements = table_of(paths, manifest, as_of, Holds::Placements, &own_columns, wanted)?;
+    let visits = RecordTable::new(empty_frame(columns(Holds::Visits), &[])?, files(manifest, as_of));
+    Ok(Kept {
+        placements: PlacementTable(placements),
+        visits: VisitTable(visits),
+        batch: as_of,
+        own_columns,
+        fingerprint: fingerprint(manifest, as_of),
+    })
+}
+
+fn fingerprint(manifest: &Manifest, as_of: u32) -> String {
     let mut hasher = Sha256::new();
     for (batch, file) in manifest.files() {
         if batch.number <= as_of {
             hasher.update(file.sha256.as_bytes());
         }
     }
-    Ok(Kept {
-        placements: PlacementTable(table(paths, manifest, as_of, Holds::Placements, &own_columns)?),
-        visits: VisitTable(table(paths, manifest, as_of, Holds::Visits, &[])?),
-        batch: as_of,
-        own_columns,
-        fingerprint: hexadecimal(&hasher.finalize()),
-    })
+    hexadecimal(&hasher.finalize())
 }
 
 /// The practice's own columns of all batches up to one, in order of appearance.
@@ -76,17 +105,80 @@ pub(super) fn table(
     holds: Holds,
     own: &[String],
 ) -> Result<RecordTable, RegistryError> {
+    table_of(paths, manifest, as_of, holds, own, None)
+}
+
+/// The same with some columns only, or all; those by which rows supersede others are among them.
+fn table_of(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    holds: Holds,
+    own: &[String],
+    wanted: Option<&[String]>,
+) -> Result<RecordTable, RegistryError> {
     let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
     let mut before = 0;
+    let is_wanted = |name: &str| wanted.is_none_or(|wanted| wanted.iter().any(|wanted| wanted == name));
+    let shape: Vec<Column> = columns(holds).iter().filter(|column| is_wanted(column.name)).copied().collect();
+    let own: Vec<String> = own.iter().filter(|name| is_wanted(name)).cloned().collect();
     for batch in manifest.batches.iter().filter(|batch| batch.number <= as_of) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let mut frame = renumbered(&decoded(paths, manifest, batch, file)?, holds, own, before)?;
+            let loaded = match wanted {
+                None => load(paths, batch, file)?,
+                Some(wanted) => load_columns(paths, batch, file, wanted)?,
+            };
+            let mut frame = renumbered(&todays(loaded, manifest, batch, file)?, &shape, &own, before)?;
             frame.rechunk_mut();
             frames.push((batch.kind, frame));
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
-    Ok(RecordTable::new(standing(frames, holds, own)?, files(manifest, as_of)))
+    Ok(RecordTable::new(standing_on(empty_frame(&shape, &own)?, frames, holds)?, files(manifest, as_of)))
+}
+
+/// Goes through the rows of a kind that stood after a batch, piece by piece, in their order.
+pub(super) fn standing_pieces(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    holds: Holds,
+    take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+) -> Result<(), RegistryError> {
+    // The last correction that has each key; what earlier batches say of it is superseded.
+    let mut corrected: HashMap<(String, i32, Option<String>), u32> = HashMap::new();
+    let batches = || manifest.batches.iter().filter(|batch| batch.number <= as_of);
+    let corrections = || batches().filter(|batch| batch.kind == BatchKind::Correction);
+    let last_correction = corrections().map(|batch| batch.number).max();
+    for batch in corrections() {
+        for file in batch.files.iter().filter(|file| file.holds == holds) {
+            let frame = decoded(paths, manifest, batch, file)?;
+            let keys = RowKeys::new(&frame, holds)?;
+            for (restoration, day, examiner) in (0..frame.height()).map(|row| keys.key(row)) {
+                corrected.insert((restoration.to_owned(), day, examiner.map(str::to_owned)), batch.number);
+            }
+        }
+    }
+    let mut before = 0;
+    for batch in batches() {
+        for file in batch.files.iter().filter(|file| file.holds == holds) {
+            load_pieces(paths, batch, file, &mut |piece| {
+                let mut piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &[], before)?;
+                if last_correction > Some(batch.number) {
+                    let keys = RowKeys::new(&piece, holds)?;
+                    let stands = |(restoration, day, examiner): RowKey<'_>| {
+                        let key = (restoration.to_owned(), day, examiner.map(str::to_owned));
+                        corrected.get(&key).is_none_or(|last| *last <= batch.number)
+                    };
+                    let mask: Vec<bool> = (0..piece.height()).map(|row| stands(keys.key(row))).collect();
+                    piece = piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?;
+                }
+                take(piece)
+            })?;
+        }
+        before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
+    }
+    Ok(())
 }
 
 /// The names of the files that kept rows came from, in the order that rows count them.
@@ -107,7 +199,7 @@ pub(super) fn pieces(
     for (place, batch) in (0..).zip(&manifest.batches) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
             load_pieces(paths, batch, file, &mut |piece| {
-                take(place, renumbered(&todays(piece, manifest, batch, file)?, holds, own, before)?)
+                take(place, renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before)?)
             })?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
@@ -116,8 +208,8 @@ pub(super) fn pieces(
 }
 
 /// A frame of a batch in the shape of all, its files counted behind those of earlier batches.
-fn renumbered(frame: &DataFrame, holds: Holds, own: &[String], before: u32) -> Result<DataFrame, RegistryError> {
-    let mut frame = shaped(frame, columns(holds), own)?;
+fn renumbered(frame: &DataFrame, columns: &[Column], own: &[String], before: u32) -> Result<DataFrame, RegistryError> {
+    let mut frame = shaped(frame, columns, own)?;
     let counted = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
     let moved = counted.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
     frame.with_column(whole_numbers(FILE_COLUMN, moved))?;
@@ -130,8 +222,12 @@ pub(super) fn standing(
     holds: Holds,
     own: &[String],
 ) -> Result<DataFrame, RegistryError> {
+    standing_on(empty_frame(columns(holds), own)?, frames, holds)
+}
+
+/// The same behind the rows of a frame of their shape.
+fn standing_on(mut all: DataFrame, frames: Vec<(BatchKind, DataFrame)>, holds: Holds) -> Result<DataFrame, RegistryError> {
     let masks = live(&frames, holds)?;
-    let mut all = empty_frame(columns(holds), own)?;
     for ((_, frame), mask) in frames.into_iter().zip(masks) {
         match mask {
             Some(mask) => all.vstack_mut(&frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?)?,

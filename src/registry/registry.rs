@@ -4,12 +4,14 @@ use std::fs::{File, TryLockError};
 use std::io;
 use std::path::Path;
 
+use polars::prelude::DataFrame;
+
 use super::durable::{make_folder, open_lock, put};
 use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
-use super::manifest::{Manifest, Sealed, Unsealed};
+use super::manifest::{Holds, Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
-use super::reading::{Kept, read};
+use super::reading::{Kept, files, read, read_placements, standing_pieces};
 use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
 
 /// How often a reader starts again when a withdrawal replaces files under it.
@@ -149,6 +151,49 @@ impl Registry {
     /// # Errors
     /// When there is no such batch, a file is damaged, or the registry changed too often.
     pub fn read(&self, as_of: Option<u32>) -> Result<Kept, RegistryError> {
+        self.steadily(as_of, |now, batch| read(&now.paths, now.manifest(), batch))
+    }
+
+    /// Placements alone as they stood after a batch, with these columns, or all.
+    ///
+    /// # Errors
+    /// When a file is damaged.
+    pub fn placements(&self, as_of: u32, columns: Option<&[String]>) -> Result<Kept, RegistryError> {
+        read_placements(&self.paths, self.manifest(), as_of, columns)
+    }
+
+    /// Goes through visits piece by piece, in their order, as they stood after a batch.
+    ///
+    /// # Errors
+    /// When a file is damaged, or what `take` says.
+    pub fn visit_pieces(
+        &self,
+        as_of: u32,
+        take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+    ) -> Result<(), RegistryError> {
+        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, take)
+    }
+
+    /// How many rows of visits all batches up to one have, those that were superseded among them.
+    pub fn visits_received(&self, as_of: u32) -> usize {
+        let files = self.manifest().files().filter(|(batch, file)| batch.number <= as_of && file.holds == Holds::Visits);
+        usize::try_from(files.map(|(_, file)| file.rows).sum::<u64>()).unwrap_or(usize::MAX)
+    }
+
+    /// The names of the files that kept rows came from, in the order that rows count them.
+    pub fn files(&self, as_of: u32) -> Vec<String> {
+        files(self.manifest(), as_of)
+    }
+
+    /// Reads as of a batch, or the newest one. When a withdrawal replaces a file meanwhile, reading starts again from the new manifest.
+    ///
+    /// # Errors
+    /// When there is no such batch, a file is damaged, or the registry changed too often.
+    pub fn steadily<T>(
+        &self,
+        as_of: Option<u32>,
+        read: impl Fn(&Self, u32) -> Result<T, RegistryError>,
+    ) -> Result<T, RegistryError> {
         let mut now = self.clone();
         for _ in 0..TRIES {
             let newest = now.manifest().revision;
@@ -156,7 +201,7 @@ impl Registry {
             if batch > newest {
                 return Err(RegistryError::NoSuchBatch { asked: batch, newest });
             }
-            match read(&now.paths, now.manifest(), batch) {
+            match read(&now, batch) {
                 Err(error) if error.is_damage() => {
                     let again = Self::open(self.folder())?;
                     if again == now {

@@ -1,13 +1,14 @@
 //! What makes two rows speak of the same thing: a placement's restoration; a visit's restoration, day and examiner.
 
 use std::collections::HashMap;
-use std::hash::{BuildHasher, BuildHasherDefault, DefaultHasher, Hasher};
+use std::hash::{BuildHasherDefault, Hasher};
 
 use polars::prelude::{DataFrame, StringChunked};
 
 use super::error::RegistryError;
 use super::manifest::Holds;
 use crate::table::NO_DAY;
+use crate::table::text_hash::{folded_product, text_hash};
 
 /// Restoration, day, examiner; of a placement the restoration alone.
 pub type RowKey<'a> = (&'a str, i32, Option<&'a str>);
@@ -83,8 +84,10 @@ impl<'a> FirstRows<'a> {
     }
 }
 
-fn hash(key: RowKey<'_>) -> u64 {
-    BuildHasherDefault::<DefaultHasher>::default().hash_one(key)
+/// Bits that tell keys apart; two keys that share them are told apart by themselves.
+fn hash((restoration, day, examiner): RowKey<'_>) -> u64 {
+    let day = u64::from(day.cast_unsigned());
+    folded_product(text_hash(restoration) ^ day, examiner.map_or(1, text_hash) | 1)
 }
 
 /// Takes a hash as the hash that it is.

@@ -1,8 +1,9 @@
 //! The tables of a review as CSV: fractions, days and codes for machines, a reason where a number is not known. Text from the
 //! records is defused for spreadsheets.
 
-use crate::quantity::{ConfidenceInterval, Known};
-use crate::result::{AnnualFailure, GroupReview, Review};
+use crate::quantity::{ConfidenceInterval, Fraction, Known};
+use crate::record::{Coded, Standing};
+use crate::result::{AnnualFailure, CriterionReview, GroupReview, Review};
 use crate::wording::{escape_spreadsheet, why_not_known};
 
 use super::sentence::formula_word;
@@ -18,6 +19,11 @@ pub struct Table {
 }
 
 impl Table {
+    /// Whether it has more rows than so many.
+    pub(super) fn longer_than(&self, rows: usize) -> bool {
+        self.rows.len().saturating_sub(1) > rows
+    }
+
     /// The name without its ending.
     pub(super) fn title(&self) -> &'static str {
         self.name.strip_suffix(".csv").unwrap_or(self.name)
@@ -118,6 +124,7 @@ pub fn tables(review: &Review) -> Vec<Table> {
         failed(review),
         recalls(review),
         criteria(review),
+        scores(review),
         flow(review),
         definitions(review),
     ]
@@ -332,8 +339,34 @@ fn recalls(review: &Review) -> Table {
     table.finish("recalls.csv")
 }
 
+/// Scores of all schemes together on ideal, acceptable, unacceptable.
 fn criteria(review: &Review) -> Table {
-    use crate::record::Coded;
+    let mut table = Writer::new(&[
+        "criterion",
+        "factor",
+        "level",
+        "months",
+        "scored",
+        "patients",
+        "standing",
+        "count",
+        "share",
+        "lower",
+        "upper",
+    ]);
+    for entry in review.criteria.iter().filter(|entry| entry.scheme.is_none()) {
+        for share in &entry.standings {
+            let mut row = scored(entry, &[]);
+            row.extend([standing_word(share.standing).to_owned()]);
+            row.extend(counted_share(share.count, &share.share, &share.interval));
+            table.row(row);
+        }
+    }
+    table.finish("criteria.csv")
+}
+
+/// Scores of each scheme by themselves.
+fn scores(review: &Review) -> Table {
     let mut table = Writer::new(&[
         "criterion",
         "factor",
@@ -350,41 +383,36 @@ fn criteria(review: &Review) -> Table {
         "upper",
     ]);
     for entry in &review.criteria {
-        let scheme = entry.scheme.map_or("pooled", Coded::code);
-        let key = || {
-            let mut row: Vec<String> =
-                [entry.criterion.code(), &entry.factor, &entry.level, scheme].map(str::to_owned).to_vec();
-            row.extend([entry.months.to_string(), entry.scored.to_string(), entry.patients.to_string()]);
-            row
-        };
-        let mut add = |score: &str,
-                       standing: crate::record::Standing,
-                       count: u64,
-                       share: &Known<crate::quantity::Fraction>,
-                       interval| {
-            let mut row = key();
-            let standing = match standing {
-                crate::record::Standing::Ideal => "ideal",
-                crate::record::Standing::Acceptable => "acceptable",
-                crate::record::Standing::Unacceptable => "unacceptable",
-            };
-            row.extend([score.to_owned(), standing.to_owned(), count.to_string()]);
-            row.push(share.known().map_or_else(String::new, |share| number(share.value())));
-            let [lower, upper, _] = limits(interval, |limit: crate::quantity::Fraction| limit.value());
-            row.extend([lower, upper]);
+        let Some(scheme) = entry.scheme else { continue };
+        for score in &entry.scores {
+            let mut row = scored(entry, &[scheme.code()]);
+            row.extend([score.score.clone(), standing_word(score.standing).to_owned()]);
+            row.extend(counted_share(score.count, &score.share, &score.interval));
             table.row(row);
-        };
-        if entry.scheme.is_some() {
-            for score in &entry.scores {
-                add(&score.score, score.standing, score.count, &score.share, &score.interval);
-            }
-        } else {
-            for standing in &entry.standings {
-                add("", standing.standing, standing.count, &standing.share, &standing.interval);
-            }
         }
     }
-    table.finish("criteria.csv")
+    table.finish("scores.csv")
+}
+
+/// What was scored, in whom and when, with how many; `of` stands after the level.
+fn scored(entry: &CriterionReview, of: &[&str]) -> Vec<String> {
+    let mut row: Vec<String> = [entry.criterion.code(), &entry.factor, &entry.level].map(str::to_owned).to_vec();
+    row.extend(of.iter().map(|&text| text.to_owned()));
+    row.extend([entry.months.to_string(), entry.scored.to_string(), entry.patients.to_string()]);
+    row
+}
+
+const fn standing_word(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Ideal => "ideal",
+        Standing::Acceptable => "acceptable",
+        Standing::Unacceptable => "unacceptable",
+    }
+}
+
+fn counted_share(count: u64, share: &Known<Fraction>, interval: &Known<ConfidenceInterval<Fraction>>) -> [String; 4] {
+    let [lower, upper, _] = limits(interval, |limit: Fraction| limit.value());
+    [count.to_string(), share.known().map_or_else(String::new, |share| number(share.value())), lower, upper]
 }
 
 fn flow(review: &Review) -> Table {

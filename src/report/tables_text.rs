@@ -3,7 +3,10 @@
 use super::comparison_methods::plain;
 use super::table_columns::{Look, look};
 use super::tables::Table;
-use super::workbook::About;
+use super::workbook::{About, too_long};
+
+/// Longer tables are left to the workbook and the CSV.
+const MOST_ROWS: usize = 2_500;
 
 /// All tables, each under its name, after what they are about.
 pub(super) fn markdown(title: &str, tables: &[Table], about: &About) -> String {
@@ -13,6 +16,10 @@ pub(super) fn markdown(title: &str, tables: &[Table], about: &About) -> String {
     }
     for table in tables {
         text.push_str(&format!("\n## {}\n\n", table.title()));
+        if table.longer_than(MOST_ROWS) {
+            text.push_str(&format!("{}\n", too_long(table)));
+            continue;
+        }
         let Some((head, rows)) = table.rows.split_first() else { continue };
         let looks: Vec<Look> = head.iter().map(|name| look(table.name, name)).collect();
         text.push_str(&line(head.iter().map(|name| plain(&name.replace('_', " ")))));

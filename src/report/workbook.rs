@@ -4,10 +4,13 @@ use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workboo
 
 use super::table_columns::{Look, look, meaning};
 use super::tables::Table;
-use crate::wording::shorten;
+use crate::wording::{counted, shorten};
 
 /// Most characters of a text in a cell; a cell holds 32,767 halves of them.
 const MOST_LETTERS: usize = 16_000;
+
+/// Longer tables, such as each step of the curves of a large practice, are left to the CSV: to pack them took longer than all the rest.
+const MOST_ROWS: usize = 5_000;
 
 /// What a workbook says about itself, line by line.
 pub(super) type About = [(&'static str, String)];
@@ -21,11 +24,17 @@ pub(super) fn workbook(title: &str, tables: &[Table], about: &About) -> Result<V
     // A fixed day, so that the same results make the same bytes.
     let made = ExcelDateTime::from_ymd(2020, 1, 1)?;
     book.set_properties(&DocProperties::new().set_title(title).set_creation_datetime(&made));
-    for table in tables {
+    for table in tables.iter().filter(|table| !table.longer_than(MOST_ROWS)) {
         fill(book.add_worksheet().set_name(table.title())?, table)?;
     }
     explain(book.add_worksheet().set_name("about")?, tables, about)?;
     book.save_to_buffer()
+}
+
+/// Where a table is that is too long to stand here.
+pub(super) fn too_long(table: &Table) -> String {
+    let rows = counted(table.rows.len().saturating_sub(1) as u64, "row", "rows");
+    format!("{rows}, too many to be read here; they are in {}.", table.name)
 }
 
 fn format_of(look: Look) -> Format {
@@ -89,11 +98,16 @@ fn explain(sheet: &mut Worksheet, tables: &[Table], about: &About) -> Result<(),
         sheet.write_string_with_format(line, 2, text, &wrapped)?;
         line += 1;
     }
+    for table in tables.iter().filter(|table| table.longer_than(MOST_ROWS)) {
+        sheet.write_string_with_format(line, 0, table.title(), &bold)?;
+        sheet.write_string_with_format(line, 2, too_long(table), &wrapped)?;
+        line += 1;
+    }
     line += 1;
     for (place, name) in (0..).zip(["sheet", "column", "meaning"]) {
         sheet.write_string_with_format(line, place, name, &bold)?;
     }
-    for table in tables {
+    for table in tables.iter().filter(|table| !table.longer_than(MOST_ROWS)) {
         for name in table.rows.first().into_iter().flatten() {
             line += 1;
             sheet.write_string(line, 0, table.title())?;

@@ -156,110 +156,93 @@ fn fails_on_jump(jumps: &[Jump], after: u32, exit: i32, ending: Ending) -> bool 
     ending == Ending::Failed && last.is_some_and(|jump| jump.day == exit)
 }
 
-/// The k and m of each cluster, with the three sums over clusters. Whole numbers of m stay exact.
-struct ClusterSums {
-    clusters: Vec<(f64, f64)>,
+/// What the entries and exits of one jump, or after it, change in the three sums over clusters: Σk², Σkm, Σm².
+#[derive(Clone, Copy, Default)]
+struct Change {
     k_squared: CompensatedSum,
     k_times_m: CompensatedSum,
     m_squared: CompensatedSum,
 }
 
-impl ClusterSums {
-    fn new(clusters: usize) -> Self {
-        Self {
-            clusters: vec![(0.0, 0.0); clusters],
-            k_squared: CompensatedSum::default(),
-            k_times_m: CompensatedSum::default(),
-            m_squared: CompensatedSum::default(),
-        }
-    }
-
-    fn change(&mut self, cluster: u32, change: impl FnOnce(&mut (f64, f64))) {
-        let place = &mut self.clusters[cluster as usize];
-        let (old_k, old_m) = *place;
-        change(place);
-        let (k, m) = *place;
-        self.k_squared.add(-old_k * old_k);
-        self.k_squared.add(k * k);
-        self.k_times_m.add(-old_k * old_m);
-        self.k_times_m.add(k * m);
-        self.m_squared.add(-old_m * old_m);
-        self.m_squared.add(m * m);
-    }
-
-    fn variance(&self, h: f64) -> f64 {
-        let sum = self.k_squared.value() - 2.0 * h * self.k_times_m.value() + h * h * self.m_squared.value();
-        sum.max(0.0)
+impl Change {
+    /// Takes a cluster's old k and m out, and puts the new ones in.
+    fn replace(&mut self, (old_k, old_m): (f64, f64), (k, m): (f64, f64)) {
+        self.k_squared.add(k * k - old_k * old_k);
+        self.k_times_m.add(k * m - old_k * old_m);
+        self.m_squared.add(m * m - old_m * old_m);
     }
 }
 
-/// Σ over clusters of A_c² at each jump.
-pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations) -> Vec<f64> {
-    match observations.weights() {
-        None => sweep(jumps, observations, |_| (), |()| 1.0),
-        Some(weights) => sweep(jumps, observations, |i| weights[i], |weight| weight),
-    }
+/// An entry or an exit: the jump that it is counted with (none at all: 0), what k gains besides what H brings, and how m changes.
+#[derive(Clone, Copy)]
+struct Passage {
+    jump: u32,
+    gained: f64,
+    weight: f64,
 }
 
-/// The variances. Between two jumps H doesn't change, so whoever enters or leaves there is counted with the earlier one.
+/// Σ over clusters of A_c² at each jump. Between two jumps H doesn't change, so whoever enters or leaves there is counted with the
+/// earlier one.
 ///
-/// What the sweep needs of an observation is carried along into its bucket, its weight only where there are weights: looking
-/// it up again in the columns, all over memory, took most of the time.
-fn sweep<W: Copy + Default>(
-    jumps: &[Jump],
-    observations: &Observations,
-    carry: impl Fn(usize) -> W + Copy,
-    weight: impl Fn(W) -> f64,
-) -> Vec<f64> {
-    let (entry, exit, cluster) = (observations.entry(), observations.exit(), observations.cluster());
+/// Clusters are gone through one after the other, each with its few entries and exits in order; what they change is put down by jump, so
+/// that nothing is looked up all over memory but these sums.
+pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations) -> Vec<f64> {
     let jumps_to = jumps_up_to_each_day(jumps, observations);
-    let jumps_to = &jumps_to;
-    let mut sums = ClusterSums::new(observations.clusters() as usize);
-    // While H is 0, entering changes m alone; that is done in the order of the records.
-    let first_bucket = |day: i32| if day == 0 { 0 } else { jumps_to[day as usize] };
-    for (i, (&day, &cluster)) in entry.iter().zip(cluster).enumerate() {
-        if first_bucket(day) == 0 {
-            sums.clusters[cluster as usize].1 += weight(carry(i));
+    let hazard_to: Vec<f64> = std::iter::once(0.0)
+        .chain(jumps.iter().scan(0.0, |sum, jump| {
+            *sum += jump.hazard;
+            Some(*sum)
+        }))
+        .collect();
+    let mut changes = vec![Change::default(); jumps.len() + 1];
+    let mut of_cluster: Vec<Passage> = Vec::new();
+    let mut count = |passages: &mut Vec<Passage>| {
+        passages.sort_by_key(|passage| passage.jump);
+        let (mut k, mut m) = (0.0, 0.0);
+        for passage in passages.drain(..) {
+            let old = (k, m);
+            k += passage.gained + passage.weight * hazard_to[passage.jump as usize];
+            m += passage.weight;
+            changes[passage.jump as usize].replace(old, (k, m));
+        }
+    };
+    let passages = |i: usize| {
+        let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
+        let weight = observations.weight_of(i);
+        let leaves = jumps_to[exit as usize];
+        let fails = fails_on_jump(jumps, leaves, exit, observations.ending()[i]);
+        let gained = if fails { weight * jumps[leaves as usize - 1].failure } else { 0.0 };
+        let enters = if entry == 0 { 0 } else { jumps_to[entry as usize] };
+        [Passage { jump: enters, gained: 0.0, weight }, Passage { jump: leaves, gained, weight: -weight }]
+    };
+    let cluster = observations.cluster();
+    if observations.in_order_of_clusters() {
+        let mut from = 0;
+        for of_one in cluster.chunk_by(|one, other| one == other) {
+            of_cluster.extend((from..from + of_one.len()).flat_map(passages));
+            from += of_one.len();
+            count(&mut of_cluster);
+        }
+    } else {
+        let places = (0_u32..).zip(cluster).map(|(place, &cluster)| (cluster, place));
+        let by_cluster = Buckets::fill(places, observations.clusters() as usize);
+        for cluster in 0..observations.clusters() as usize {
+            of_cluster.extend(by_cluster.items(cluster).iter().flat_map(|&place| passages(place as usize)));
+            count(&mut of_cluster);
         }
     }
-    for &(_, m) in &sums.clusters {
-        sums.m_squared.add(m * m);
-    }
-    let late = entry
-        .iter()
-        .zip(cluster)
-        .enumerate()
-        .map(|(i, (&day, &cluster))| (first_bucket(day), (cluster, carry(i))))
-        .filter(|&(bucket, _)| bucket > 0);
-    let entries = Buckets::fill(late, jumps.len() + 1);
-    let leaving = exit.iter().zip(observations.ending()).zip(cluster).enumerate();
-    let leaving = leaving.map(|(i, ((&day, &ending), &cluster))| {
-        let bucket = jumps_to[day as usize];
-        (bucket, (cluster, fails_on_jump(jumps, bucket, day, ending), carry(i)))
-    });
-    let exits = Buckets::fill(leaving, jumps.len() + 1);
+    let (mut k_squared, mut k_times_m, mut m_squared) =
+        (CompensatedSum::default(), CompensatedSum::default(), CompensatedSum::default());
     let mut variances = Vec::with_capacity(jumps.len());
-    let mut h = 0.0;
-    for j in 0..=jumps.len() {
-        let jump = j.checked_sub(1).map(|j| jumps[j]);
-        h += jump.map_or(0.0, |jump| jump.hazard);
-        for &(cluster, carried) in entries.items(j) {
-            let w = weight(carried);
-            sums.change(cluster, |(k, m)| {
-                *k += w * h;
-                *m += w;
-            });
-        }
-        for &(cluster, failed, carried) in exits.items(j) {
-            let gained = if failed { jump.map_or(0.0, |jump| jump.failure) } else { 0.0 };
-            let w = weight(carried);
-            sums.change(cluster, |(k, m)| {
-                *k += w * (gained - h);
-                *m -= w;
-            });
+    for (j, (change, h)) in changes.iter().zip(&hazard_to).enumerate() {
+        for (sum, change) in
+            [(&mut k_squared, change.k_squared), (&mut k_times_m, change.k_times_m), (&mut m_squared, change.m_squared)]
+        {
+            sum.add_sum(change);
         }
         if j > 0 {
-            variances.push(sums.variance(h));
+            let sum = k_squared.value() - 2.0 * h * k_times_m.value() + h * h * m_squared.value();
+            variances.push(sum.max(0.0));
         }
     }
     variances

@@ -23,6 +23,12 @@ impl CompensatedSum {
         self.add(new);
     }
 
+    /// Adds another sum with what it is missing.
+    pub(super) fn add_sum(&mut self, other: Self) {
+        self.add(other.sum);
+        self.lost += other.lost;
+    }
+
     #[inline]
     pub(super) fn value(self) -> f64 {
         self.sum + self.lost

@@ -3,10 +3,12 @@
 //! - [`columns`]: one builder a column, typed by the record's own list of columns
 //! - [`parquet_pieces`]: a Parquet file, read piece by piece
 //! - [`records`]: the two tables, with where each row came from
+//! - `text_hash`: sixty-four bits of a text
 
 pub mod columns;
 pub mod parquet_pieces;
 pub mod records;
+pub(crate) mod text_hash;
 
 pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
 pub use parquet_pieces::ParquetPieces;

@@ -151,12 +151,33 @@ fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 5] {
     let registry = Registry::open(&ground.kept()).expect("whole");
     assert_eq!(registry.manifest().revision as usize + 1, states.len());
     for (batch, state) in (0..).zip(&states) {
-        assert_eq!(model_of(&registry.read(Some(batch)).expect("whole")), *state, "as of batch {batch}");
+        let whole = registry.read(Some(batch)).expect("whole");
+        assert_eq!(model_of(&whole), *state, "as of batch {batch}");
+        in_pieces_is_the_same(&registry, batch, &whole);
     }
     let past = registry.read(Some(states.len() as u32));
     assert!(matches!(past, Err(RegistryError::NoSuchBatch { .. })));
     assert!(verify(&ground.kept()).expect("whole").damages.is_empty());
     did
+}
+
+/// Placements with some columns, and visits piece by piece, say what the whole tables say.
+fn in_pieces_is_the_same(registry: &Registry, batch: u32, whole: &Kept) {
+    let columns = ["patient_id", "restoration_id", "operator"].map(str::to_owned);
+    let some = registry.placements(batch, Some(&columns)).expect("whole");
+    let names = some.placements.0.frame().get_column_names();
+    assert_eq!(names, ["restoration_id", "patient_id", "operator", "from_file", "from_row"]);
+    let chosen = whole.placements.0.frame().select(names).expect("these columns");
+    assert!(chosen.equals_missing(some.placements.0.frame()), "batch {batch}");
+    assert_eq!((&some.fingerprint, some.placements.0.files()), (&whole.fingerprint, whole.placements.0.files()));
+    let mut visits = whole.visits.0.frame().clear();
+    let mut take = |piece: DataFrame| {
+        visits.vstack_mut_owned(piece)?;
+        Ok(())
+    };
+    registry.visit_pieces(batch, &mut take).expect("whole");
+    assert!(visits.equals_missing(whole.visits.0.frame()), "batch {batch}: {visits} {}", whole.visits.0.frame());
+    assert_eq!(registry.files(batch), whole.visits.0.files());
 }
 
 #[test]
