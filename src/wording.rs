@@ -48,6 +48,10 @@ pub fn folded(text: &str) -> Cow<'_, str> {
     if text.bytes().all(|byte| byte.is_ascii_graphic() && !byte.is_ascii_uppercase()) {
         return Cow::Borrowed(text);
     }
+    if text.is_ascii() {
+        let kept = text.bytes().map(char::from).filter(|c| !c.is_whitespace());
+        return Cow::Owned(kept.map(|c| c.to_ascii_lowercase()).collect());
+    }
     Cow::Owned(text.nfkc().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect())
 }
 

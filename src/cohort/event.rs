@@ -121,7 +121,7 @@ impl Look {
 
     /// Whether nothing is left to follow after it.
     pub fn closes(&self) -> bool {
-        self.events().any(Event::closes)
+        self.extent() == Some(Extent::Lost) || self.outcome_event().is_some_and(Event::closes)
     }
 
     /// Whether the patient is gone.

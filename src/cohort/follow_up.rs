@@ -3,7 +3,7 @@
 
 use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
-use crate::record::Criterion;
+use crate::record::{Criterion, Extent};
 use crate::result::Exclusion;
 use crate::stats::threads::in_turn;
 use crate::stats::{ObservationError, Observations};
@@ -52,6 +52,12 @@ const fn of_event(event: Event, endpoint: &Endpoint) -> Consequence {
 
 /// What one visit does under an endpoint: the gravest consequence of all it says.
 fn consequence(look: &Look, endpoint: &Endpoint, scores_count: bool) -> Consequence {
+    let by_extent = match look.extent() {
+        Some(Extent::Lost) => Some(endpoint.complete_loss),
+        Some(Extent::Partial) => Some(endpoint.partial_loss),
+        _ => None,
+    };
+    let by_outcome = look.outcome_event().map(|event| of_event(event, endpoint));
     let by_score = || {
         let scheme = look.scheme.filter(|_| scores_count)?;
         Criterion::ALL
@@ -59,7 +65,7 @@ fn consequence(look: &Look, endpoint: &Endpoint, scores_count: bool) -> Conseque
             .any(|criterion| look.score(criterion).is_some_and(|score| endpoint.score_fails(criterion, scheme, score)))
             .then_some(Consequence::Failure)
     };
-    look.events().map(|event| of_event(event, endpoint)).chain(by_score()).min().unwrap_or(Consequence::None)
+    by_extent.into_iter().chain(by_outcome).chain(by_score()).min().unwrap_or(Consequence::None)
 }
 
 /// The day a visit's consequence is dated to, in days since placement.

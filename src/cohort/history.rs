@@ -33,6 +33,8 @@ pub struct Histories {
     pub patient: Vec<u32>,
     /// How many patients.
     pub patients: u32,
+    /// The first row of each patient in the table of placements, those that take no part among them.
+    pub patient_rows: Vec<u32>,
     /// For each patient the day they died or left, since 1970-01-01; none if no record says so, or if they were seen later.
     pub gone: Vec<Option<i32>>,
     /// Where each restoration's visits begin in `looks`; one entry more than restorations.
@@ -120,7 +122,9 @@ pub fn lay_out(
         (placed_rows, patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
     let PlacedRows { place_of_row, placement_row, placed, entry, excluded } = placed_rows?;
-    let (patient, patients) = numbered(&patient_first?, &placement_row);
+    let patient_first = patient_first?;
+    let (patient, patients) = numbered(&patient_first, &placement_row);
+    let patient_rows = (0_u32..).zip(&patient_first).filter(|(row, first)| row == *first).map(|(row, _)| row).collect();
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visits.len() as u64, excluded, ..Flow::default() };
     let homes = Homes { visits, place_of_row: &place_of_row, as_of: as_of.since_epoch() };
@@ -169,6 +173,7 @@ pub fn lay_out(
         entry,
         patient,
         patients,
+        patient_rows,
         gone,
         starts,
         looks,
@@ -290,7 +295,7 @@ fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) ->
 }
 
 /// Below this many visits a second thread costs more than it saves.
-const WORTH_A_THREAD: usize = 100_000;
+const WORTH_A_THREAD: usize = 20_000;
 
 /// How many threads share the work on so many visits.
 pub fn threads_for(visits: usize) -> usize {

@@ -69,7 +69,9 @@ pub fn check_part(
         let mut findings = none.clone();
         match task {
             Task::Surfaces => check_same_surface(placements, histories, protocol, &mut findings)?,
-            Task::Spellings => check_spellings(&placements.0, "patient_id", "patients", &mut findings)?,
+            Task::Spellings => {
+                check_spellings(&placements.0, "patient_id", &histories.patient_rows, "patients", &mut findings)?
+            }
             Task::Placements => check_placements(placements, histories, protocol, &mut findings)?,
             Task::Replaced => check_replaced(placements, unknown, &mut findings)?,
             Task::Visits(run) => run.clone().for_each(|restoration| seen.check(restoration, &mut findings)),

@@ -3,8 +3,6 @@
 //! Decided.  The spelling that stands first in the files is the one that the others are held against.
 //! Cost.     About 30 bytes a spelling and its letters, so that the patients of a long file fit.
 
-use std::cmp::Ordering;
-
 use crate::finding::{FindingKind, Findings, Place};
 use crate::table::text_hash::text_hash;
 use crate::table::{RecordTable, TableError};
@@ -108,38 +106,11 @@ impl Spellings {
     pub fn close(&self, files: &[String], column: &str, who: &str, findings: &mut Findings) {
         let mut alike: Vec<(u64, u32)> =
             (0..).zip(&self.met).map(|(at, _)| (text_hash(&folded(self.text(at as usize))), at)).collect();
-        alike.sort_unstable_by(|one, other| one.0.cmp(&other.0).then_with(|| self.in_order(one.1, other.1)));
-        let file = |place: u32| files.get(place as usize).map_or("", String::as_str);
+        alike.sort_unstable_by_key(|(hash, _)| *hash);
         for group in alike.chunk_by(|one, other| one.0 == other.0).filter(|group| group.len() > 1) {
-            // What shares a hash by chance is parted here.
-            let mut firsts: Vec<u32> = Vec::new();
-            for &(_, at) in group {
-                let text = self.text(at as usize);
-                let same = |first: &&u32| folded(self.text(**first as usize)) == folded(text);
-                let Some(&other) = firsts.iter().find(same) else {
-                    firsts.push(at);
-                    continue;
-                };
-                let (place, other_place) = (self.met[at as usize].first, self.met[other as usize].first);
-                findings.note(
-                    FindingKind::SpellingsDiffer,
-                    Place::cell(file(place.0), u64::from(place.1), column),
-                    Some(text),
-                    format!(
-                        "In {} row {} it is written {}; the two are counted as two {who}.",
-                        file(other_place.0),
-                        other_place.1,
-                        self.text(other as usize)
-                    ),
-                    "If they are the same, write both alike; leave them if they are not.",
-                );
-            }
+            let texts = group.iter().map(|&(_, at)| (self.text(at as usize), self.met[at as usize].first)).collect();
+            name_alike(texts, files, (column, who), findings);
         }
-    }
-
-    fn in_order(&self, one: u32, other: u32) -> Ordering {
-        let key = |at: u32| (self.met[at as usize].first, self.text(at as usize));
-        key(one).cmp(&key(other))
     }
 
     /// A spelling by its number.
@@ -186,15 +157,53 @@ fn slot_of(packed: u128) -> usize {
     (both >> 56) as usize % RECENT
 }
 
-/// Names texts of a column that differ only in capitals, spaces or the form of their letters and digits.
+/// Names texts of a column that differ only in capitals, spaces or the form of their letters and digits; `rows` are the first ones of each
+/// text.
 ///
 /// # Errors
 /// When the table lacks the column, which would be a fault of the program.
-pub fn check_spellings(table: &RecordTable, column: &str, who: &str, findings: &mut Findings) -> Result<(), TableError> {
-    let mut spellings = Spellings::new();
-    spellings.add_column(table, column)?;
-    spellings.close(table.files(), column, who, findings);
+pub fn check_spellings(
+    table: &RecordTable,
+    column: &str,
+    rows: &[u32],
+    who: &str,
+    findings: &mut Findings,
+) -> Result<(), TableError> {
+    let (texts, origins) = (table.text(column)?, table.origins()?);
+    let text = |row: u32| texts.get(row as usize);
+    let mut alike: Vec<(u64, u32)> = rows.iter().filter_map(|&row| Some((text_hash(&folded(text(row)?)), row))).collect();
+    alike.sort_unstable();
+    for group in alike.chunk_by(|one, other| one.0 == other.0).filter(|group| group.len() > 1) {
+        let texts = group.iter().filter_map(|&(_, row)| Some((text(row)?, origins.place(row as usize)))).collect();
+        name_alike(texts, table.files(), (column, who), findings);
+    }
     Ok(())
+}
+
+/// Names those of some texts, each with its first place, that are another's spelling; the earliest is the one held against. Told are the
+/// column, and who is counted.
+fn name_alike(mut texts: Vec<(&str, (u32, u32))>, files: &[String], (column, who): (&str, &str), findings: &mut Findings) {
+    texts.sort_unstable_by_key(|&(text, place)| (place, text));
+    let file = |place: u32| files.get(place as usize).map_or("", String::as_str);
+    // What shares a hash by chance is parted here.
+    let mut firsts: Vec<(&str, (u32, u32))> = Vec::new();
+    for (text, place) in texts {
+        let Some(&(other, other_place)) = firsts.iter().find(|(first, _)| folded(first) == folded(text)) else {
+            firsts.push((text, place));
+            continue;
+        };
+        findings.note(
+            FindingKind::SpellingsDiffer,
+            Place::cell(file(place.0), u64::from(place.1), column),
+            Some(text),
+            format!(
+                "In {} row {} it is written {other}; the two are counted as two {who}.",
+                file(other_place.0),
+                other_place.1,
+            ),
+            "If they are the same, write both alike; leave them if they are not.",
+        );
+    }
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Where each text of a column stands first, so that ids are told apart and found without copying one of them.
 //!
-//! Cost.  8 bytes a slot, and at most 2.7 slots a row. A look-up reads a slot and, where 32 bits of the hash agree, one text.
+//! Cost.  8 bytes a slot, and at most 2.7 slots a row. A look-up reads a slot and, where 32 bits of the hash agree, one text. Nothing
+//!        where the texts rise from row to row, as the ids of one export mostly do; then a look-up halves.
 
 use polars::prelude::StringChunked;
 
@@ -9,6 +10,7 @@ use crate::table::text_hash::text_hash;
 /// The first row of each text met so far.
 pub(super) struct FirstRows<'a> {
     texts: &'a StringChunked,
+    /// None where the texts rise from row to row: then nothing needs to be remembered.
     slots: Vec<Slot>,
 }
 
@@ -19,9 +21,25 @@ struct Slot {
     row: u32,
 }
 
+/// Whether no row is empty, and each text is the one before it or comes after it in the order of letters.
+fn rising(texts: &StringChunked) -> bool {
+    let mut last = "";
+    let rises = |text: Option<&'_ str>| text.is_some_and(|text| !text.is_empty());
+    !texts.is_empty()
+        && texts.iter().all(rises)
+        && texts.iter().flatten().all(|text| {
+            let rises = last <= text;
+            last = text;
+            rises
+        })
+}
+
 impl<'a> FirstRows<'a> {
     /// None yet of a column.
     pub(super) fn new(texts: &'a StringChunked) -> Self {
+        if rising(texts) {
+            return Self { texts, slots: Vec::new() };
+        }
         let slots = (texts.len() + texts.len() / 3 + 2).next_power_of_two();
         Self { texts, slots: vec![Slot { mark: 0, row: u32::MAX }; slots] }
     }
@@ -29,6 +47,10 @@ impl<'a> FirstRows<'a> {
     /// The first row with the text of this one, which is this one if the text wasn't met before. No text counts as an empty one.
     pub(super) fn meet(&mut self, row: u32) -> u32 {
         let text = self.text(row);
+        if self.slots.is_empty() {
+            let repeats = row > 0 && self.text(row - 1) == text;
+            return if repeats { self.find(text).unwrap_or(row) } else { row };
+        }
         let (slot, mark) = self.slot(text);
         let found = &mut self.slots[slot];
         if found.row == u32::MAX {
@@ -39,6 +61,16 @@ impl<'a> FirstRows<'a> {
 
     /// The first row with a text.
     pub(super) fn find(&self, text: &str) -> Option<u32> {
+        if self.slots.is_empty() {
+            let (mut from, mut to) = (0, self.texts.len());
+            while from < to {
+                let middle = usize::midpoint(from, to);
+                let earlier = self.texts.get(middle).is_some_and(|found| found < text);
+                (from, to) = if earlier { (middle + 1, to) } else { (from, middle) };
+            }
+            let found = from < self.texts.len() && self.texts.get(from) == Some(text);
+            return u32::try_from(from).ok().filter(|_| found);
+        }
         let row = self.slots[self.slot(text).0].row;
         (row != u32::MAX).then_some(row)
     }
@@ -70,20 +102,26 @@ mod tests {
 
     #[test]
     fn the_first_row_of_each_text_is_found() {
-        let texts: Vec<Option<String>> = (0..5_000_u32)
+        let mixed: Vec<Option<String>> = (0..5_000_u32)
             .map(|row| (row % 7 != 3).then(|| format!("R{:05}-{}", row * 31 % 1_700, row * 31 % 1_700 % 3)))
             .collect();
-        let column: StringChunked = texts.iter().map(Option::as_deref).collect();
-        let mut first = std::collections::BTreeMap::new();
-        let mut rows = FirstRows::new(&column);
-        for (row, text) in (0..).zip(&texts) {
-            let text = text.as_deref().unwrap_or("");
-            assert_eq!(rows.meet(row), *first.entry(text).or_insert(row));
+        let rising: Vec<Option<String>> = (0..5_000_u32).map(|row| Some(format!("R{:05}", row / 3 * 2))).collect();
+        for (texts, is_rising) in [(mixed, false), (rising, true)] {
+            let column: StringChunked = texts.iter().map(Option::as_deref).collect();
+            let mut first = std::collections::BTreeMap::new();
+            let mut rows = FirstRows::new(&column);
+            assert_eq!(rows.slots.is_empty(), is_rising);
+            for (row, text) in (0..).zip(&texts) {
+                let text = text.as_deref().unwrap_or("");
+                assert_eq!(rows.meet(row), *first.entry(text).or_insert(row));
+            }
+            assert!(first.len() > 1_000);
+            for (text, row) in first {
+                assert_eq!(rows.find(text), Some(row));
+            }
+            for none in ["R00000-9", "R00001", "Q", "S"] {
+                assert_eq!(rows.find(none), None);
+            }
         }
-        assert!(first.len() > 1_000);
-        for (text, row) in first {
-            assert_eq!(rows.find(text), Some(row));
-        }
-        assert_eq!(rows.find("R00000-9"), None);
     }
 }

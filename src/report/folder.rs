@@ -110,17 +110,15 @@ impl std::error::Error for FolderError {}
 /// # Errors
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    // Tables and results are made while charts are drawn.
-    let (charts, page, made) = thread::scope(|scope| {
-        let made = scope.spawn(|| {
-            let tables = table_files(&review.title, tables(review), &about_review(review), folder, Written::Review);
-            (tables, json(review))
-        });
+    // Tables are made while charts are drawn; to pack the workbook takes as long as all the rest.
+    let (charts, page, results, tables) = thread::scope(|scope| {
+        let tables =
+            scope.spawn(|| table_files(&review.title, tables(review), &about_review(review), folder, Written::Review));
         let charts = chart_set(review);
         let page = page(review, &charts);
-        (charts, page, made.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        let results = json(review);
+        (charts, page, results, tables.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
-    let (tables, results) = made;
     let mut files: Vec<Made> = Vec::new();
     for placed in charts.0 {
         files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.into_bytes()));

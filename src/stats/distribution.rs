@@ -9,6 +9,8 @@
 //!              doesn't depend on how the platform rounds exponentials.
 //! Accuracy.    1e-12 relative against 50-digit values; tails of p as ln p to 1e-13.
 
+use std::cell::Cell;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Gamma, Normal};
@@ -33,6 +35,24 @@ pub fn normal_upper_tail(z: f64) -> f64 {
 
 /// The z with P(Z > z) = `tail`; infinite unless the tail lies between 0 and 1.
 pub fn normal_quantile_upper(tail: f64) -> f64 {
+    // Intervals at one level ask for the same one again and again.
+    LAST_QUANTILE.with(|last| {
+        let (known, z) = last.get();
+        if known.to_bits() == tail.to_bits() {
+            return z;
+        }
+        let z = compute_normal_quantile_upper(tail);
+        last.set((tail, z));
+        z
+    })
+}
+
+thread_local! {
+    /// The tail asked for last, with its quantile.
+    static LAST_QUANTILE: Cell<(f64, f64)> = const { Cell::new((f64::NAN, f64::INFINITY)) };
+}
+
+fn compute_normal_quantile_upper(tail: f64) -> f64 {
     if !(tail > 0.0 && tail < 1.0) {
         return if tail >= 1.0 { f64::NEG_INFINITY } else { f64::INFINITY };
     }

@@ -1,7 +1,7 @@
 //! Whole steps on invented practices: reading and checking, keeping, reopening, reviewing. Each step runs in a process of its own
-//! and tells its time, CPU time and peak memory.
+//! and tells its time, CPU time and peak memory. With several sizes it tells, too, with which power of the restorations CPU time grows.
 //!
-//!     MANEBIT_BENCH_RESTORATIONS=2000000 cargo bench --bench whole
+//!     MANEBIT_BENCH_RESTORATIONS=10000,100000,1000000 cargo bench --bench whole
 #![allow(
     clippy::expect_used,
     clippy::print_stdout,
@@ -31,6 +31,7 @@ const STEPS: &[(&str, &str)] = &[
     ("reopen", "a registry opened and read into tables"),
     ("select", "the same, and visits laid out by restoration"),
     ("review", "the whole review from the registry"),
+    ("compare", "etch strategies compared, from the registry"),
 ];
 
 fn main() {
@@ -44,8 +45,29 @@ fn main() {
         }
         return;
     }
-    let _ = fs::remove_dir_all(&folder);
+    let mut grown: Vec<(f64, Vec<f64>)> = Vec::new();
+    for size in restorations.split(',').map(str::trim) {
+        let size_count: f64 = size.parse().expect("a number of restorations");
+        grown.push((size_count, all_steps(&folder, size)));
+        println!();
+    }
+    for pair in grown.windows(2) {
+        let [(fewer, before), (more, after)] = pair else { continue };
+        println!("from {fewer} to {more} restorations, CPU time grows with their number to the power of");
+        for (((_, what), before), after) in STEPS.iter().zip(before).zip(after) {
+            // Hundredths of a second tell nothing of growth.
+            if *before >= 0.2 {
+                println!("{what:<58} {:>8.2}", (after / before).ln() / (more / fewer).ln());
+            }
+        }
+    }
+}
+
+/// Runs each step on so many restorations and prints what it took; hands back the CPU seconds of each.
+fn all_steps(folder: &Path, restorations: &str) -> Vec<f64> {
+    let _ = fs::remove_dir_all(folder);
     fs::create_dir_all(folder.join("visits")).expect("a folder");
+    let mut cpu = Vec::new();
     println!("{restorations} restorations; {} logical CPUs", std::thread::available_parallelism().map_or(0, usize::from));
     println!("{:<58} {:>8} {:>8} {:>9} {:>12}", "step", "wall s", "CPU s", "peak MB", "rows");
     for (step, what) in STEPS {
@@ -55,7 +77,7 @@ fn main() {
         let run = |program: &Path, arguments: &[&str]| {
             let output = Command::new(program)
                 .args(arguments)
-                .current_dir(&folder)
+                .current_dir(folder)
                 .env("MANEBIT_BENCH_STEP", step)
                 .output()
                 .expect("it runs");
@@ -70,7 +92,7 @@ fn main() {
         };
         let output = match *step {
             "invent" => {
-                let output = timed(&["invent", "records", "--restorations", &restorations]);
+                let output = timed(&["invent", "records", "--restorations", restorations]);
                 fs::copy(folder.join("records/visits.csv"), folder.join("visits/visits.csv")).expect("copied");
                 output
             }
@@ -90,11 +112,13 @@ fn main() {
                 timed(&["ingest", "parquet", "--into", "registry-parquet"])
             }
             "review" => timed(&["review", "registry", "--out", "review"]),
+            "compare" => timed(&["compare", "registry", "--by", "etch_strategy", "--out", "comparison"]),
             _ => run(&this, &[]),
         };
         let parts: Vec<&str> = output.split_whitespace().collect();
         let part = |place: usize| parts.get(place).copied().unwrap_or("-");
         println!("{what:<58} {:>8} {:>8} {:>9} {:>12}", part(0), part(1), part(2), part(3));
+        cpu.push(part(1).parse().unwrap_or(f64::NAN));
     }
     let size = |path: &Path| -> u64 {
         let entries = fs::read_dir(path).map(|entries| entries.flatten().collect::<Vec<_>>()).unwrap_or_default();
@@ -105,6 +129,7 @@ fn main() {
         size(&folder.join("records")) >> 20,
         size(&folder.join("registry/batches")) >> 20
     );
+    cpu
 }
 
 fn run_step(step: &str, folder: &Path) {
