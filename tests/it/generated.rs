@@ -98,10 +98,90 @@ fn reports_are_those_of_the_sample_data_whatever_the_threads() {
         compare(&root().join("reports/for-others").join(inside), made);
         all += 1;
     }
+    all += figures_for_a_talk(&records);
     if !rewriting() {
         let committed = files_below(&root().join("reports")).into_iter().filter(|file| !file.ends_with("README.md")).count();
         assert_eq!(committed, all, "reports/ holds a file that nothing makes");
     }
+}
+
+/// Some figures of each kind of results, as a speaker would ask for them; hands back how many files.
+fn figures_for_a_talk(records: &Records) -> usize {
+    fs::write(records.path().join("times.csv"), times()).expect("written");
+    let watched = records.run(&[
+        "watch",
+        "times.csv",
+        "--placed",
+        "placed",
+        "--days",
+        "days",
+        "--cause",
+        "lost",
+        "--cluster",
+        "mouth",
+        "--unit",
+        "operator",
+        "--benchmark-rate",
+        "0.03",
+        "--replicates",
+        "2000",
+        "--json",
+    ]);
+    assert!(watched.status.success(), "{}", String::from_utf8_lossy(&watched.stderr));
+    fs::write(records.path().join("watched.json"), &watched.stdout).expect("written");
+    let comparison = root().join("reports/comparison").display().to_string();
+    let asked: [(&str, &str, &str, &str); 4] = [
+        (&comparison, "survival", "slide_dark", "svg,png,pdf"),
+        (&comparison, "forest", "column", "svg,pdf"),
+        ("watched.json", "cusum", "slide_light", "svg"),
+        ("watched.json", "funnel", "page_width_grey", "svg"),
+    ];
+    for (results, chart, preset, formats) in asked {
+        let options = ["--chart", chart, "--preset", preset, "--formats", formats, "--out", "talk"];
+        let output = records.run(&[&["figures", results], &options[..]].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+    let made = files_below(&records.path().join("talk"));
+    for file in &made {
+        let name = file.file_name().expect("a name");
+        compare(&root().join("reports/figures").join(name), fs::read(file).expect("made"));
+    }
+    made.len()
+}
+
+/// When each restoration of the sample data was placed, how long it was followed under loss of retention, and how that ended, as a table.
+fn times() -> String {
+    use manebit::cohort::follow_up::follow_all;
+    use manebit::cohort::select;
+    use manebit::finding::Findings;
+    use manebit::intake::{IntakeRequest, read_records};
+    use manebit::protocol::Protocol;
+    use manebit::quantity::Day;
+    use manebit::stats::Ending;
+    let (sample, protocol) = (root().join("sample-data"), Protocol::built_in());
+    let today = Day::from_calendar(2026, 1, 1).expect("a day");
+    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
+    let intake = read_records(request, &mut Findings::default()).expect("read").expect("files");
+    let histories = select(&intake.placements, &intake.visits, today).expect("laid out");
+    let followed = follow_all(&histories, &protocol.endpoints[0], protocol.failure_day);
+    let operators = intake.placements.0.text("operator").expect("operators");
+    let mut table = "placed,days,lost,mouth,operator\n".to_owned();
+    for (place, &restoration) in followed.restoration.iter().enumerate() {
+        let restoration = restoration as usize;
+        let lost = match followed.observations.ending()[place] {
+            Ending::Failed => "1",
+            Ending::Censored => "0",
+            Ending::Competing => "2",
+        };
+        let Some(operator) = operators.get(histories.placement_row[restoration] as usize) else { continue };
+        table.push_str(&format!(
+            "{},{},{lost},m{},{operator}\n",
+            Day::from_epoch(histories.placed[restoration]),
+            followed.observations.exit()[place],
+            followed.observations.cluster()[place],
+        ));
+    }
+    table
 }
 
 pub fn valid(schema: &str, instance: &serde_json::Value) -> Result<(), String> {
