@@ -236,9 +236,14 @@ fn signals(sheet: &Sheet, chart: &CusumChart<'_>, (upper, lower): (&Plane, &Plan
         let text = day_text(mark.day);
         let wide = text_width(&text, SMALL, Weight::Bold);
         let x = upper.x(at(mark.day));
-        let from = (x - wide / 2.0).clamp(upper.left + 4.0, (upper.right - wide).max(upper.left + 4.0));
+        // Where the mark itself is up there, the day stands to its left.
+        let beside = (upper.y(excess(mark)) - y).abs() < 16.0;
+        let wanted = if beside { x - wide - 14.0 } else { (x - wide / 2.0).min(upper.right - wide) };
+        let from = wanted.max(upper.left + 4.0);
         if from >= free {
-            sheet.line(&[(x, y + 9.0), (x, upper.y(excess(mark)) - 7.0)], SOFT, 1.0, &[1, 3]);
+            if !beside {
+                sheet.line(&[(x, y + 9.0), (x, upper.y(excess(mark)) - 7.0)], SOFT, 1.0, &[1, 3]);
+            }
             sheet.rectangle((from - 3.0, y - 8.0), (from + wide + 3.0, y + 8.0), WHITE, 1.0);
             sheet.text(&text, (from, y), SMALL, Weight::Bold, Anchor::Start, STANDINGS[2]);
             free = from + wide + 12.0;
