@@ -24,12 +24,10 @@ struct Slot {
 /// Whether no row is empty, and each text is the one before it or comes after it in the order of letters.
 fn rising(texts: &StringChunked) -> bool {
     let mut last = "";
-    let rises = |text: Option<&'_ str>| text.is_some_and(|text| !text.is_empty());
     !texts.is_empty()
-        && texts.iter().all(rises)
-        && texts.iter().flatten().all(|text| {
-            let rises = last <= text;
-            last = text;
+        && texts.iter().all(|text| {
+            let rises = text.is_some_and(|text| !text.is_empty() && last <= text);
+            last = text.unwrap_or("");
             rises
         })
 }

@@ -53,9 +53,7 @@ impl Score {
     pub const fn sign(self) -> u8 {
         self.0.get()
     }
-}
 
-impl Score {
     /// A number for each score of any scheme: letters first.
     const fn kind(self) -> usize {
         let sign = self.sign();

@@ -3,11 +3,10 @@
 
 use maud::{Markup, html};
 
-use super::caution_text::STANDING_CAUTION;
 use super::comparison_charts::{ComparisonCharts, interval_note, line_label, together_note};
 use super::comparison_methods::{methods, reporting_items};
 use super::contrast_text::{difference_text, mean_difference_text, ratio_text};
-use super::frame::{ReadCurves, chart, framed, scrolled, words};
+use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{VerdictText, listed, verdict_text};
@@ -30,15 +29,8 @@ pub fn comparison_page(comparison: &Comparison, charts: &ComparisonCharts) -> St
         h1 { (comparison.title) }
         p.soft { "Records as they stood on " (comparison.as_of) ". " (comparison.endpoint.definition) }
         (opening(comparison, &verdicts))
-        nav aria-label="Contents" { ul {
-            @for (id, title) in SECTIONS { li { a href={ "#" (id) } { (title) } } }
-        } }
-        section.box id="meaning" aria-label="What this means and what it doesn't" {
-            h2 { "What this means, and what it doesn't" }
-            p { (STANDING_CAUTION) }
-            (guards(comparison, |guard| guard.weakens() == Weakens::Everything))
-            (words(true))
-        }
+        (contents(SECTIONS.iter().copied()))
+        (meaning(&texts_of(comparison, |guard| guard.weakens() == Weakens::Everything), true))
         (compared_section(comparison, charts))
         div.more {
             (means_table(comparison))
@@ -67,9 +59,14 @@ const SECTIONS: &[(&str, &str)] = &[
     ("methods", "How it was done"),
 ];
 
+/// The chosen guards in words.
+fn texts_of(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Vec<String> {
+    let chosen = comparison.guards.iter().filter(|guard| chosen(guard));
+    guard_texts(chosen, &comparison.factor.label, Readers::Practice)
+}
+
 fn guards(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup {
-    let texts =
-        guard_texts(comparison.guards.iter().filter(|guard| chosen(guard)), &comparison.factor.label, Readers::Practice);
+    let texts = texts_of(comparison, chosen);
     html! { @if !texts.is_empty() { ul { @for text in &texts { li { (text) } } } } }
 }
 
@@ -86,17 +83,22 @@ fn beside_if(comparison: &Comparison, chosen: impl Fn(&Guard) -> bool) -> Markup
 fn opening(comparison: &Comparison, verdicts: &[VerdictText]) -> Markup {
     html! {
         @if verdicts.is_empty() { p.lead { strong { "There is only one level: nothing to compare." } } }
-        @for text in verdicts {
-            section {
-                p.lead { strong { (text.finding) } }
-                @if let Some(absolute) = &text.absolute { p.lead { (absolute) } }
-                @if let Some(ends) = &text.ends { p { (ends) } }
-                p { (text.basis) }
-                @if let Some(needed) = &text.needed { p { (needed) } }
-                @for published in &text.published { p.soft { (published) } }
-            }
-        }
+        @for text in verdicts { (verdict_section(text)) }
         @if comparison.verdicts.len() > 1 { p.soft { "Held against " (comparison.label(comparison.reference)) "." } }
+    }
+}
+
+/// What may be said of one level, from the finding to what was published.
+pub(super) fn verdict_section(text: &VerdictText) -> Markup {
+    html! {
+        section {
+            p.lead { strong { (text.finding) } }
+            @if let Some(absolute) = &text.absolute { p.lead { (absolute) } }
+            @if let Some(ends) = &text.ends { p { (ends) } }
+            p { (text.basis) }
+            @if let Some(needed) = &text.needed { p { (needed) } }
+            @for published in &text.published { p.soft { (published) } }
+        }
     }
 }
 

@@ -6,6 +6,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde::Serialize;
 use sha2::{Digest as _, Sha256};
 
+use super::caution_text::STANDING_CAUTION;
 use super::sentence::interval_word;
 use crate::figure::Drawing;
 use crate::quantity::{ConfidenceLevel, Known};
@@ -123,6 +124,23 @@ fn base64(bytes: &[u8]) -> String {
     text
 }
 
+/// The links to the parts of a page: where each is, and what it is called.
+pub(super) fn contents<'a>(parts: impl Iterator<Item = (&'a str, &'a str)>) -> Markup {
+    html! { nav aria-label="Contents" { ul { @for (id, title) in parts { li { a href={ "#" (id) } { (title) } } } } } }
+}
+
+/// The box with what results mean and what they don't: the standing caution, then those of these results.
+pub(super) fn meaning(cautions: &[String], comparison: bool) -> Markup {
+    html! {
+        section.box id="meaning" aria-label="What this means and what it doesn't" {
+            h2 { "What this means, and what it doesn't" }
+            p { (STANDING_CAUTION) }
+            @if !cautions.is_empty() { ul { @for caution in cautions { li { (caution) } } } }
+            (words(comparison))
+        }
+    }
+}
+
 /// A chart; where it is wider than the screen it can be moved by keyboard too.
 pub(super) fn chart(drawing: &Drawing) -> Markup {
     html! {
@@ -184,7 +202,7 @@ const COMPARISON_WORDS: &[(&str, &str)] = &[
 ];
 
 /// The words used, each to be looked up on demand.
-pub(super) fn words(comparison: bool) -> Markup {
+fn words(comparison: bool) -> Markup {
     let more = if comparison { COMPARISON_WORDS } else { &[] };
     html! {
         details id="words" { summary { "Words used here" } dl {

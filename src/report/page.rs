@@ -3,9 +3,9 @@
 
 use maud::{Markup, html};
 
-use super::caution_text::{STANDING_CAUTION, caution_text, not_randomised};
+use super::caution_text::{caution_text, not_randomised};
 use super::charts::{ChartSet, Placed};
-use super::frame::{ReadCurves, chart, framed, scrolled, words};
+use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::sentence;
 use crate::quantity::Known;
 use crate::record::{Coded, Standing};
@@ -18,12 +18,13 @@ use crate::wording::{
 /// The page of a review.
 pub fn page(review: &Review, charts: &ChartSet) -> String {
     let headline = review.endpoints.first();
+    let cautions: Vec<String> = review.cautions.iter().map(|caution| caution_text(caution, Readers::Practice)).collect();
     let body = html! {
         h1 { (review.title) }
         p.soft { "Records as they stood on " (review.as_of) ". " (sentence::totals(review, Readers::Practice)) "." }
         @if let Some(endpoint) = headline { (opening(review, endpoint)) }
-        (contents(review))
-        (meaning(review))
+        (contents_of(review))
+        (meaning(&cautions, false))
         @if let Some(endpoint) = headline { (glance_section(review, endpoint, charts)) }
         (recall_section(review))
         div.more {
@@ -75,29 +76,13 @@ fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
     }
 }
 
-fn contents(review: &Review) -> Markup {
-    html! {
-        nav aria-label="Contents" { ul {
-            li { a href="#meaning" { "What this means" } }
-            @if !review.endpoints.is_empty() { li { a href="#glance" { "At a glance" } } }
-            li { a href="#recalls" { "Recalls" } }
-            @for endpoint in &review.endpoints { li { a href={ "#endpoint-" (endpoint.name) } { (endpoint.title) } } }
-            li { a href="#criteria" { "Criteria" } }
-            li { a href="#flow" { "From records to results" } }
-            li { a href="#method" { "How it was computed" } }
-        } }
-    }
-}
-
-fn meaning(review: &Review) -> Markup {
-    html! {
-        section.box id="meaning" aria-label="What this means and what it doesn't" {
-            h2 { "What this means, and what it doesn't" }
-            p { (STANDING_CAUTION) }
-            ul { @for caution in &review.cautions { li { (caution_text(caution, Readers::Practice)) } } }
-            (words(false))
-        }
-    }
+fn contents_of(review: &Review) -> Markup {
+    let ids: Vec<String> = review.endpoints.iter().map(|endpoint| format!("endpoint-{}", endpoint.name)).collect();
+    let glance = (!review.endpoints.is_empty()).then_some(("glance", "At a glance"));
+    let parts = [("meaning", "What this means")].into_iter().chain(glance).chain([("recalls", "Recalls")]);
+    let endpoints = ids.iter().map(String::as_str).zip(review.endpoints.iter().map(|endpoint| endpoint.title.as_str()));
+    let rest = [("criteria", "Criteria"), ("flow", "From records to results"), ("method", "How it was computed")];
+    contents(parts.chain(endpoints).chain(rest))
 }
 
 fn drawing(placed: Option<&Placed>) -> Markup {

@@ -3,15 +3,16 @@
 
 use maud::{Markup, html};
 
-use super::caution_text::{STANDING_CAUTION, caution_text, not_randomised};
+use super::caution_text::{caution_text, not_randomised};
 use super::comparison_charts;
 use super::comparison_methods::methods;
+use super::comparison_page::verdict_section;
 use super::for_others::for_others;
-use super::frame::{ReadCurves, chart, framed, scrolled, words};
+use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::guard_text::guard_texts;
 use super::offered::{Kind, Offered, Results, draw, offered};
 use super::sentence;
-use super::verdict_text::verdict_text;
+use super::verdict_text::{VerdictText, verdict_text};
 use crate::figure::Drawing;
 use crate::figure::stage::Stage;
 use crate::figure::survival_scale::Scale;
@@ -73,22 +74,6 @@ impl Charts {
         };
         let (_, drawing) = self.0.iter().find(|(chart, _)| wanted(chart))?;
         Some(ReadCurves::new(&drawing.name, review.confidence_level, groups, Readers::Others))
-    }
-}
-
-/// The links to the parts of the page.
-fn contents<'a>(parts: impl Iterator<Item = (&'a str, &'a str)>) -> Markup {
-    html! { nav aria-label="Contents" { ul { @for (id, title) in parts { li { a href={ "#" (id) } { (title) } } } } } }
-}
-
-fn meaning(cautions: &[String], comparison: bool) -> Markup {
-    html! {
-        section.box id="meaning" aria-label="What this means and what it doesn't" {
-            h2 { "What this means, and what it doesn't" }
-            p { (STANDING_CAUTION) }
-            ul { @for caution in cautions { li { (caution) } } }
-            (words(comparison))
-        }
     }
 }
 
@@ -201,7 +186,7 @@ fn of_comparison(comparison: &Comparison, charts: &Charts) -> String {
     let body = html! {
         h1 { (comparison.title) }
         p.soft { (comparison.endpoint.definition) " " (LEFT_OUT) }
-        @for verdict in &comparison.verdicts { (verdict_section(comparison, verdict)) }
+        @for verdict in &comparison.verdicts { (verdict_for_others(comparison, verdict)) }
         (contents(parts))
         (meaning(&cautions, true))
         h2 id="levels" { "What is compared" }
@@ -225,21 +210,13 @@ fn of_comparison(comparison: &Comparison, charts: &Charts) -> String {
     framed(&comparison.title, &curves, &body)
 }
 
-fn verdict_section(comparison: &Comparison, verdict: &Verdict) -> Markup {
+fn verdict_for_others(comparison: &Comparison, verdict: &Verdict) -> Markup {
     let said = verdict_text(comparison, verdict);
     // How far the records are from settling it can only be told with how many failures there are.
     let told = verdict
         .needed
         .as_ref()
         .is_some_and(|needed| needed.failures_so_far >= LEAST_FOR_OTHERS && needed.restorations_so_far >= LEAST_FOR_OTHERS);
-    html! {
-        section {
-            p.lead { strong { (said.finding) } }
-            @if let Some(absolute) = &said.absolute { p.lead { (absolute) } }
-            @if let Some(ends) = &said.ends { p { (ends) } }
-            p { (said.basis) }
-            @if let Some(needed) = said.needed.as_ref().filter(|_| told) { p { (needed) } }
-            @for published in &said.published { p.soft { (published) } }
-        }
-    }
+    let needed = said.needed.clone().filter(|_| told);
+    verdict_section(&VerdictText { needed, ..said })
 }

@@ -156,20 +156,33 @@ fn fails_on_jump(jumps: &[Jump], after: u32, exit: i32, ending: Ending) -> bool 
     ending == Ending::Failed && last.is_some_and(|jump| jump.day == exit)
 }
 
-/// What the entries and exits of one jump, or after it, change in the three sums over clusters: Σk², Σkm, Σm².
+/// The three sums over clusters, Σk², Σkm, Σm², or what the entries and exits of one jump change in them.
 #[derive(Clone, Copy, Default)]
-struct Change {
+struct Sums {
     k_squared: CompensatedSum,
     k_times_m: CompensatedSum,
     m_squared: CompensatedSum,
 }
 
-impl Change {
+impl Sums {
     /// Takes a cluster's old k and m out, and puts the new ones in.
     fn replace(&mut self, (old_k, old_m): (f64, f64), (k, m): (f64, f64)) {
         self.k_squared.add(k * k - old_k * old_k);
         self.k_times_m.add(k * m - old_k * old_m);
         self.m_squared.add(m * m - old_m * old_m);
+    }
+
+    /// Adds what a jump changes.
+    fn add(&mut self, change: &Self) {
+        self.k_squared.add_sum(change.k_squared);
+        self.k_times_m.add_sum(change.k_times_m);
+        self.m_squared.add_sum(change.m_squared);
+    }
+
+    /// σ² where hazards have summed up to h.
+    fn variance(&self, h: f64) -> f64 {
+        let sum = self.k_squared.value() - 2.0 * h * self.k_times_m.value() + h * h * self.m_squared.value();
+        sum.max(0.0)
     }
 }
 
@@ -194,7 +207,7 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
             Some(*sum)
         }))
         .collect();
-    let mut changes = vec![Change::default(); jumps.len() + 1];
+    let mut changes = vec![Sums::default(); jumps.len() + 1];
     let mut of_cluster: Vec<Passage> = Vec::new();
     let mut count = |passages: &mut Vec<Passage>| {
         passages.sort_by_key(|passage| passage.jump);
@@ -231,18 +244,12 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
             count(&mut of_cluster);
         }
     }
-    let (mut k_squared, mut k_times_m, mut m_squared) =
-        (CompensatedSum::default(), CompensatedSum::default(), CompensatedSum::default());
+    let mut sums = Sums::default();
     let mut variances = Vec::with_capacity(jumps.len());
-    for (j, (change, h)) in changes.iter().zip(&hazard_to).enumerate() {
-        for (sum, change) in
-            [(&mut k_squared, change.k_squared), (&mut k_times_m, change.k_times_m), (&mut m_squared, change.m_squared)]
-        {
-            sum.add_sum(change);
-        }
+    for (j, (change, &h)) in changes.iter().zip(&hazard_to).enumerate() {
+        sums.add(change);
         if j > 0 {
-            let sum = k_squared.value() - 2.0 * h * k_times_m.value() + h * h * m_squared.value();
-            variances.push(sum.max(0.0));
+            variances.push(sums.variance(h));
         }
     }
     variances
