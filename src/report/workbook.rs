@@ -50,11 +50,12 @@ fn format_of(look: Look) -> Format {
 }
 
 fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
-    let bold = Format::new().set_bold().set_text_wrap().set_align(FormatAlign::Top);
+    let (bold, text) = (Format::new().set_bold().set_text_wrap().set_align(FormatAlign::Top), format_of(Look::Text));
     let Some((head, rows)) = table.rows.split_first() else { return Ok(()) };
     for (place, name) in (0_u16..).zip(head) {
         let look = look(table.name, name);
-        let format = format_of(look);
+        // Cells without a format of their own have that of their column; to tell it of each would take longer than all the rest.
+        sheet.set_column_format(place, &format_of(look))?;
         let longest = rows.iter().filter_map(|row| row.get(usize::from(place))).map(|cell| cell.chars().count()).max();
         let letters =
             if look == Look::Text { longest.unwrap_or(0).max(name.len()).clamp(8, 48) } else { name.len().clamp(9, 30) };
@@ -63,15 +64,9 @@ fn fill(sheet: &mut Worksheet, table: &Table) -> Result<(), XlsxError> {
         for (line, row) in (1_u32..).zip(rows) {
             let Some(cell) = row.get(usize::from(place)).filter(|cell| !cell.is_empty()) else { continue };
             match cell.parse::<f64>() {
-                Ok(number) if look != Look::Text && number.is_finite() => {
-                    sheet.write_number_with_format(line, place, number, &format)?
-                }
-                _ => sheet.write_string_with_format(
-                    line,
-                    place,
-                    shorten(cell, MOST_LETTERS).as_ref(),
-                    &format_of(Look::Text),
-                )?,
+                Ok(number) if look != Look::Text && number.is_finite() => sheet.write_number(line, place, number)?,
+                _ if look == Look::Text => sheet.write_string(line, place, shorten(cell, MOST_LETTERS).as_ref())?,
+                _ => sheet.write_string_with_format(line, place, shorten(cell, MOST_LETTERS).as_ref(), &text)?,
             };
         }
     }
