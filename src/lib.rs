@@ -26,5 +26,6 @@ pub mod simulate;
 pub mod stats;
 pub mod table;
 pub mod template;
+mod threads;
 pub mod watching;
 pub mod wording;

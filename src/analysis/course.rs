@@ -52,42 +52,39 @@ pub fn teeth(
 /// Failures and time at risk in each calendar year from the first under observation to the last, years without any included.
 ///
 /// A restoration under observation from day a to day b is at risk on the days after a up to b; each counts for the year that it lies in.
+/// How many are at risk is counted on the grid of days: one more from the day after a on, one less from the day after b.
 pub fn years(histories: &Histories, follow_up: &EndpointFollowUp, protocol: &Protocol) -> Vec<YearReview> {
     let observations = &follow_up.observations;
-    let spans = || {
-        follow_up.restoration.iter().enumerate().map(|(place, &restoration)| {
-            let placed = histories.placed[restoration as usize];
-            (placed + observations.entry()[place], placed + observations.exit()[place], observations.ending()[place])
-        })
-    };
-    let (Some(first), Some(last)) = (spans().map(|(from, _, _)| from).min(), spans().map(|(_, to, _)| to).max()) else {
-        return Vec::new();
-    };
-    let (first, last) = (Day::from_epoch(first).year(), Day::from_epoch(last).year());
-    // The last day before each year, and that of the last year.
-    let ends: Vec<i32> =
-        (first..=last + 1).filter_map(|year| Day::from_calendar(year, 1, 1)).map(|day| day.since_epoch() - 1).collect();
-    let mut counted = vec![(0_u64, 0_u64); ends.len().saturating_sub(1)];
-    for (from, to, ending) in spans() {
-        let mut year = ends.partition_point(|end| *end < from).saturating_sub(1).min(counted.len().saturating_sub(1));
-        let mut since = from;
-        while let (Some(count), Some(&end)) = (counted.get_mut(year), ends.get(year + 1)) {
-            count.1 += u64::try_from(to.min(end) - since).unwrap_or(0);
-            if to <= end {
-                count.0 += u64::from(ending == Ending::Failed);
-                break;
-            }
-            since = end;
-            year += 1;
-        }
+    let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
+    let placed = |restoration: &u32| histories.placed[*restoration as usize];
+    let starts = || follow_up.restoration.iter().map(placed).zip(entry.iter().zip(exit));
+    let span = starts().fold(None, |span: Option<(i32, i32)>, (placed, (entry, exit))| {
+        let (from, to) = (placed + entry, placed + exit);
+        Some(span.map_or((from, to), |(first, last)| (first.min(from), last.max(to))))
+    });
+    let Some((first_day, last_day)) = span else { return Vec::new() };
+    let mut changes = vec![0_i64; (last_day - first_day) as usize + 2];
+    let mut failures = vec![0_u64; changes.len()];
+    for ((placed, (entry, exit)), ending) in starts().zip(ending) {
+        let (from, to) = ((placed + entry - first_day) as usize, (placed + exit - first_day) as usize);
+        changes[from + 1] += 1;
+        changes[to + 1] -= 1;
+        failures[to] += u64::from(*ending == Ending::Failed);
     }
-    (first..)
-        .zip(counted)
-        .map(|(year, (failures, days))| {
-            let exposure_years = Years::new(days as f64 / DAYS_PER_YEAR);
+    let mut at_risk = 0;
+    let by_day = (first_day..=last_day).zip(changes).zip(failures).map(|((day, change), failures)| {
+        at_risk += change;
+        (Day::from_epoch(day).year(), at_risk.cast_unsigned(), failures)
+    });
+    let by_day: Vec<(i32, u64, u64)> = by_day.collect();
+    by_day
+        .chunk_by(|one, other| one.0 == other.0)
+        .map(|days| {
+            let exposure_years = Years::new(days.iter().map(|day| day.1).sum::<u64>() as f64 / DAYS_PER_YEAR);
+            let failures = days.iter().map(|day| day.2).sum();
             let behind = Behind { failures, ..Behind::default() };
             let rate = person_time_over_years(behind, exposure_years, protocol.confidence_level).map(annual_failure);
-            YearReview { year, failures, exposure_years, rate }
+            YearReview { year: days[0].0, failures, exposure_years, rate }
         })
         .collect()
 }

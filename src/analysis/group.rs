@@ -1,5 +1,6 @@
 //! Everything about one group of restorations under one endpoint, from its observations.
 
+use super::bit_counts::BitCounts;
 use crate::protocol::settings::months;
 use crate::protocol::{Protocol, SurvivalIntervals};
 use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
@@ -8,8 +9,8 @@ use crate::result::{
 };
 use crate::stats::{
     AnnualFailureRate, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
-    geometric_annual_failure_rate, is_at_risk, linear_annual_failure_rate, person_time_annual_failure_rate, quantile,
-    read_at_horizons, restricted_mean, with_cluster_robust_variance,
+    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
+    restricted_mean, with_cluster_robust_variance,
 };
 
 /// How the protocol wants survival's intervals.
@@ -139,16 +140,51 @@ fn clusters_at_risk(observations: &Observations, days: &[Days]) -> Vec<u64> {
     let mut all = Vec::with_capacity(days.len());
     // A bit for each day.
     for days in days.chunks(64) {
-        let mut seen = vec![0_u64; observations.clusters() as usize];
+        let bits = AtRiskBits::new(days, observations.last_day().map_or(0, Days::count));
+        let mut counts = BitCounts::ZERO;
         let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
-        for ((&entry, &exit), &cluster) in rows {
-            let at_risk = |day: &Days| u64::from(is_at_risk(entry, exit, day.count()));
-            let bits = days.iter().zip(0_u32..).map(|(day, place)| at_risk(day) << place);
-            seen[cluster as usize] |= bits.fold(0, |all, bit| all | bit);
+        if observations.in_order_of_clusters() {
+            let (mut now, mut seen) = (None, 0);
+            for ((&entry, &exit), &cluster) in rows {
+                if now != Some(cluster) {
+                    counts.add(std::mem::take(&mut seen));
+                    now = Some(cluster);
+                }
+                seen |= bits.of(entry, exit);
+            }
+            counts.add(seen);
+        } else {
+            let mut seen = vec![0_u64; observations.clusters() as usize];
+            for ((&entry, &exit), &cluster) in rows {
+                seen[cluster as usize] |= bits.of(entry, exit);
+            }
+            seen.iter().for_each(|bits| counts.add(*bits));
         }
-        all.extend((0..days.len()).map(|place| seen.iter().map(|bits| bits >> place & 1).sum::<u64>()));
+        all.extend(counts.counts().iter().take(days.len()).map(|count| u64::from(*count)));
     }
     all
+}
+
+/// On which of up to 64 days an observation is at risk, as bits.
+struct AtRiskBits {
+    /// For each day, which of those days it is, or has passed.
+    passed: Vec<u64>,
+}
+
+impl AtRiskBits {
+    fn new(days: &[Days], last: i32) -> Self {
+        let bits = |day: i32| {
+            let passed = days.iter().zip(0_u32..).map(|(of, place)| u64::from(of.count() <= day) << place);
+            passed.fold(0, |all, bit| all | bit)
+        };
+        Self { passed: (0..=last).map(bits).collect() }
+    }
+
+    /// As [`is_at_risk`](crate::stats::is_at_risk) says for each day.
+    fn of(&self, entry: i32, exit: i32) -> u64 {
+        let before = if entry == 0 { 0 } else { self.passed[entry as usize] };
+        self.passed[exit as usize] & !before
+    }
 }
 
 /// Median follow-up by the reverse product-limit estimate: being censored is the event, failing is the censoring (Schemper &
@@ -172,4 +208,30 @@ fn mean_in_place(observations: &Observations, horizon: Days, inference: Inferenc
         behind: mean.days.behind,
     });
     RestrictedMeanReview { horizon, mean }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::{Ending, is_at_risk};
+
+    #[test]
+    fn clusters_at_risk_are_counted_in_any_order_of_clusters() {
+        let days: Vec<Days> = (0..70).map(|place| Days::new(place * 37 % 211)).collect();
+        for step in [1, 17] {
+            let mut observations = Observations::default();
+            for n in 0..400_u32 {
+                let (entry, exit) = ((n * 7 % 90).saturating_sub(40).cast_signed(), (50 + n * 13 % 150).cast_signed());
+                let cluster = if step == 1 { n / 3 } else { n * step % 131 };
+                observations.push(Days::new(entry), Days::new(exit), Ending::Censored, cluster).expect("in order");
+            }
+            assert_eq!(observations.in_order_of_clusters(), step == 1);
+            for (day, count) in days.iter().zip(clusters_at_risk(&observations, &days)) {
+                let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
+                let at_risk = rows.filter(|((entry, exit), _)| is_at_risk(**entry, **exit, day.count()));
+                let clusters: std::collections::BTreeSet<u32> = at_risk.map(|(_, cluster)| *cluster).collect();
+                assert_eq!(count, clusters.len() as u64, "day {}", day.count());
+            }
+        }
+    }
 }

@@ -10,6 +10,7 @@
 //! - [`mod@review`]: the whole review
 
 pub mod benchmark;
+mod bit_counts;
 pub mod caution;
 pub mod comparison;
 pub mod course;

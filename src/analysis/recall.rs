@@ -8,8 +8,8 @@ use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
 use crate::record::{Criterion, Scheme, Standing};
 use crate::result::{CriterionReview, LevelShare, RecallReview, ScoreCount};
-use crate::stats::threads::in_turn;
 use crate::stats::wilson_interval;
+use crate::threads::in_turn;
 
 /// Which restorations were due at each recall of the protocol.
 pub fn due_at_recalls(histories: &Histories, protocol: &Protocol) -> Vec<Vec<Due>> {

@@ -10,7 +10,7 @@ use super::comparison::factor_review;
 use super::course::{courses, failed, teeth, years};
 use super::group::group_review;
 use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
-use crate::cohort::follow_up::follow_all;
+use crate::cohort::follow_up::follow_under_all;
 use crate::cohort::history::threads_for;
 use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
 use crate::finding::{FindingKind, Findings, Severity};
@@ -18,8 +18,8 @@ use crate::protocol::Protocol;
 use crate::protocol::settings::months;
 use crate::result::{EndpointFlow, EndpointReview, NoticeCount, Review, Totals};
 use crate::stats::GroupingError;
-use crate::stats::threads::in_turn;
 use crate::table::{PlacementTable, TableError};
+use crate::threads::in_turn;
 use crate::wording::hexadecimal;
 
 /// The layout of `results.json`.
@@ -96,8 +96,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
                 .ok_or_else(|| AnalysisError::UnknownFactor(name.clone()))
         })
         .collect::<Result<_, _>>()?;
-    let follow_ups: Vec<_> =
-        protocol.endpoints.iter().map(|endpoint| follow_all(histories, endpoint, protocol.failure_day)).collect();
+    let follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
     let threads = threads_for(histories.looks.len());
     let whole = in_turn(&follow_ups, threads, |one| group_review("all", "All", &one.observations, protocol));
     let pairs: Vec<_> = follow_ups.iter().flat_map(|one| factors.iter().map(move |factor| (factor, one))).collect();

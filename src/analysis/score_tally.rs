@@ -1,11 +1,12 @@
 //! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
-//! Cost.  One pass over those due, patient by patient. A restoration adds one to a number for each criterion and group; which scores a
-//!        patient had is remembered as bits, and counted once the next patient comes. The patients behind single scores are counted only
-//!        where few are hidden.
+//! Cost.  One pass over those due, patient by patient. The scores of a restoration are one word of bits, which is added to the counts of
+//!        each group; which scores a patient had is remembered as bits, and counted once the next patient comes. The patients behind
+//!        single scores are counted only where few are hidden.
 
 use std::borrow::Cow;
 
+use super::bit_counts::BitCounts;
 use crate::cohort::recall::{Due, WindowDays, scores_of};
 use crate::cohort::{FactorLevels, Histories};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
@@ -92,20 +93,20 @@ const ANY: usize = 3;
 /// [`ANY`] of each criterion.
 const ANY_OF_ALL: u64 = 0x0808_0808_0808_0808;
 
-/// A number for each place of each criterion.
-type Numbers = [u32; PLACES * Criterion::ALL.len()];
+/// The bits of one restoration's scores, by scheme.
+type Words = [u64; SCHEMES];
 
 /// Scores of groups under schemes, counted as they come, patient by patient.
 struct Counter {
     patients: Patients,
     /// By group, then scheme: how many restorations have each score.
-    scored: Vec<Numbers>,
+    scored: Vec<BitCounts>,
     /// The same of patients; counted only if wanted.
-    with_score: Vec<Numbers>,
+    with_score: Vec<BitCounts>,
     /// By group, then scheme: how many patients stand so, or have any score.
-    standing: Vec<Numbers>,
+    standing: Vec<BitCounts>,
     /// The same by group, over all schemes.
-    standing_in_any: Vec<Numbers>,
+    standing_in_any: Vec<BitCounts>,
     /// What the patient under way shows, by group, then scheme: a bit for each score of each criterion.
     shown: Vec<u64>,
     /// Which of these are not empty.
@@ -115,13 +116,13 @@ struct Counter {
 
 impl Counter {
     fn new(groups: usize, patients: Patients) -> Self {
-        let zero: Numbers = [0; PLACES * Criterion::ALL.len()];
+        let zero = BitCounts::ZERO;
         let cells = groups * SCHEMES;
         Self {
             patients,
-            scored: vec![zero; cells],
-            with_score: vec![zero; cells],
-            standing: vec![zero; cells],
+            scored: vec![zero.clone(); cells],
+            with_score: vec![zero.clone(); cells],
+            standing: vec![zero.clone(); cells],
             standing_in_any: vec![zero; groups],
             shown: vec![0; cells],
             touched: Vec::new(),
@@ -137,17 +138,17 @@ impl Counter {
         }
     }
 
-    /// Adds a restoration's score in some groups.
-    fn add(&mut self, groups: &[usize], criterion: Criterion, scheme: Scheme, score: Score) {
-        let level = scheme.place(criterion, score).unwrap_or(NO_LEVEL);
-        let place = usize::from(criterion.index()) * PLACES + level;
-        for group in groups {
-            let cell = group * SCHEMES + usize::from(scheme.index());
-            self.scored[cell][place] += 1;
-            if self.shown[cell] == 0 {
-                self.touched.push(cell);
+    /// Adds a restoration's scores in some groups.
+    fn add(&mut self, groups: &[usize], words: &Words) {
+        for (scheme, &word) in words.iter().enumerate().filter(|(_, word)| **word != 0) {
+            for group in groups {
+                let cell = group * SCHEMES + scheme;
+                self.scored[cell].add(word);
+                if self.shown[cell] == 0 {
+                    self.touched.push(cell);
+                }
+                self.shown[cell] |= word;
             }
-            self.shown[cell] |= 1 << place;
         }
     }
 
@@ -160,13 +161,13 @@ impl Counter {
             for &cell in of_group {
                 let shown = std::mem::take(&mut self.shown[cell]);
                 let stands = scheme_at(cell % SCHEMES).map_or(0, |scheme| stands(scheme, shown, wanted));
-                count(&mut self.standing[cell], stands);
+                self.standing[cell].add(stands);
                 in_any |= stands;
                 if self.patients == Patients::OfEachScore {
-                    count(&mut self.with_score[cell], shown);
+                    self.with_score[cell].add(shown);
                 }
             }
-            count(&mut self.standing_in_any[of_group[0] / SCHEMES], in_any);
+            self.standing_in_any[of_group[0] / SCHEMES].add(in_any);
         }
         self.touched.clear();
     }
@@ -175,9 +176,26 @@ impl Counter {
     fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
         self.close();
         let groups = self.standing_in_any.len();
-        (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| self.tally(group, criterion))).collect()
+        let counted = |counts: Vec<BitCounts>| counts.into_iter().map(BitCounts::counts).collect();
+        let counted = Counted {
+            scored: counted(self.scored),
+            with_score: counted(self.with_score),
+            standing: counted(self.standing),
+            standing_in_any: counted(self.standing_in_any),
+        };
+        (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| counted.tally(group, criterion))).collect()
     }
+}
 
+/// What a counter came to.
+struct Counted {
+    scored: Vec<[u32; 64]>,
+    with_score: Vec<[u32; 64]>,
+    standing: Vec<[u32; 64]>,
+    standing_in_any: Vec<[u32; 64]>,
+}
+
+impl Counted {
     fn tally(&self, group: usize, criterion: Criterion) -> Option<Box<ScoreTally>> {
         let mut tally = ScoreTally::default();
         let at = usize::from(criterion.index()) * PLACES;
@@ -216,16 +234,23 @@ fn set_patients(tally: &mut SchemeTally, counted: &[u32]) {
     tally.all.patients = u64::from(counted[ANY]);
 }
 
-/// Adds one at the place of each bit.
-fn count(numbers: &mut Numbers, mut bits: u64) {
-    while bits != 0 {
-        numbers[bits.trailing_zeros() as usize] += 1;
-        bits &= bits - 1;
+/// The bits of some scores, each with its criterion and scheme.
+fn words(scores: impl Iterator<Item = (Criterion, Scheme, Score)>) -> Words {
+    let mut words = [0; SCHEMES];
+    for (criterion, scheme, score) in scores {
+        let level = scheme.place(criterion, score).unwrap_or(NO_LEVEL);
+        words[usize::from(scheme.index())] |= 1 << (usize::from(criterion.index()) * PLACES + level);
     }
+    words
 }
 
 /// The bits of scores as bits of how they stand and of any score at all, as far as wanted.
 fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
+    if wanted == ANY_OF_ALL {
+        // The high bit of each byte that is not zero, moved to its place.
+        const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+        return ((((shown & LOW) + LOW) | shown) & !LOW) >> (PLACES - 1 - ANY);
+    }
     let mut stands = 0;
     for criterion in Criterion::ALL {
         let at = usize::from(criterion.index()) * PLACES;
@@ -234,11 +259,9 @@ fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
             continue;
         }
         stands |= 1 << (at + ANY);
-        if wanted != ANY_OF_ALL {
-            for (place, level) in scheme.levels(criterion).iter().enumerate() {
-                if of_criterion >> place & 1 == 1 {
-                    stands |= 1 << (at + level.standing as usize);
-                }
+        for (place, level) in scheme.levels(criterion).iter().enumerate() {
+            if of_criterion >> place & 1 == 1 {
+                stands |= 1 << (at + level.standing as usize);
             }
         }
     }
@@ -282,12 +305,11 @@ impl RecallTally {
                 }
             }
             counter.begin(patient(one));
-            let scores = scores_of(histories, one.restoration, window);
-            for (criterion, score) in Criterion::ALL.into_iter().zip(scores) {
-                if let Some((scheme, score)) = score {
-                    counter.add(&of, criterion, scheme, score);
-                }
-            }
+            let scores = scores_of(histories, *one, window);
+            let scores = Criterion::ALL.into_iter().zip(scores);
+            let words =
+                words(scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score))));
+            counter.add(&of, &words);
         }
         Self { begins, tallies: counter.tallies() }
     }
@@ -330,7 +352,7 @@ mod tests {
             for &(patient, scheme, score) in &rows {
                 counter.begin(patient);
                 let groups: &[usize] = if patient % 2 == 1 { &[0, 1] } else { &[0] };
-                counter.add(groups, Criterion::Colour, scheme, score);
+                counter.add(groups, &words(std::iter::once((Criterion::Colour, scheme, score))));
             }
             counter.tallies()
         };

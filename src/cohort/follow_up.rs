@@ -5,8 +5,8 @@ use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::{Criterion, Extent};
 use crate::result::Exclusion;
-use crate::stats::threads::in_turn;
 use crate::stats::{ObservationError, Observations};
+use crate::threads::{in_turn, on_threads};
 
 use super::event::{Event, Look};
 use super::history::{Histories, threads_for};
@@ -143,8 +143,41 @@ fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading:
 }
 
 /// Follows every restoration under an endpoint.
-#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
 pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDayReading) -> EndpointFollowUp {
+    let threads = threads_for(histories.looks.len());
+    let followed = in_turn(&histories.runs(threads), threads, |run| -> Vec<Followed> {
+        let follow_one = |restoration: usize| {
+            let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+            follow(histories.looks(restoration), placed, entry, endpoint, reading)
+        };
+        run.clone().map(follow_one).collect()
+    });
+    put_together(histories, followed)
+}
+
+/// The same under several endpoints: visits are gone through once for all of them.
+pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<EndpointFollowUp> {
+    let threads = threads_for(histories.looks.len());
+    let runs = in_turn(&histories.runs(threads), threads, |run| {
+        let mut followed: Vec<Vec<Followed>> = endpoints.iter().map(|_| Vec::with_capacity(run.len())).collect();
+        for restoration in run.clone() {
+            let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+            for (endpoint, followed) in endpoints.iter().zip(&mut followed) {
+                followed.push(follow(histories.looks(restoration), placed, entry, endpoint, reading));
+            }
+        }
+        followed
+    });
+    let mut by_endpoint: Vec<Vec<Vec<Followed>>> = endpoints.iter().map(|_| Vec::new()).collect();
+    for run in runs {
+        by_endpoint.iter_mut().zip(run).for_each(|(all, of_run)| all.push(of_run));
+    }
+    on_threads(by_endpoint, threads, |followed| put_together(histories, followed))
+}
+
+/// What became of all restorations, in their order, as observations.
+#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+fn put_together(histories: &Histories, followed: Vec<Vec<Followed>>) -> EndpointFollowUp {
     let mut result = EndpointFollowUp {
         restoration: Vec::with_capacity(histories.len()),
         observations: Observations::with_capacity(histories.len()),
@@ -158,14 +191,6 @@ pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDa
     };
     let mut number = vec![u32::MAX; histories.patients as usize];
     let (mut never_at_risk, mut too_long) = (0, 0);
-    let threads = threads_for(histories.looks.len());
-    let followed = in_turn(&histories.runs(threads), threads, |run| -> Vec<Followed> {
-        let follow_one = |restoration: usize| {
-            let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-            follow(histories.looks(restoration), placed, entry, endpoint, reading)
-        };
-        run.clone().map(follow_one).collect()
-    });
     for (restoration, followed) in followed.into_iter().flatten().enumerate() {
         let entry = histories.entry[restoration];
         let patient = histories.patient[restoration] as usize;

@@ -13,8 +13,8 @@ use super::text_rows::FirstRows;
 use super::visit_rows::{NEVER_PLACED, VisitRows};
 use crate::quantity::Day;
 use crate::result::{Exclusion, Flow};
-use crate::stats::threads::{available, on_threads};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::threads::{available, on_threads};
 
 pub use super::event::Look;
 
@@ -302,12 +302,18 @@ pub fn threads_for(visits: usize) -> usize {
     if visits < WORTH_A_THREAD { 1 } else { available().min(4) }
 }
 
+/// Rows that are looked for at once.
+const AHEAD: u32 = 64;
+
 /// For each row the first one with the same text; no text counts as an empty one.
 fn first_rows(texts: &StringChunked) -> Vec<u32> {
     let mut first_rows = FirstRows::new(texts);
     let mut last: Option<(&str, u32)> = None;
     let mut firsts = Vec::with_capacity(texts.len());
     for (row, text) in (0_u32..).zip(texts.iter()) {
+        if row.is_multiple_of(AHEAD) {
+            first_rows.look_ahead(row..row.saturating_add(AHEAD).min(u32::try_from(texts.len()).unwrap_or(u32::MAX)));
+        }
         let text = text.unwrap_or("");
         // A patient's rows mostly follow each other.
         let first = match last {

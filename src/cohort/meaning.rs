@@ -18,9 +18,9 @@ use crate::protocol::Protocol;
 use crate::quantity::Day;
 use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
 use crate::result::Exclusion;
-use crate::stats::threads::in_turn;
 use crate::table::records::Origins;
 use crate::table::{NO_DAY, PlacementTable, TableError};
+use crate::threads::in_turn;
 
 /// Finds what contradicts itself, and takes repeats of the same visit out of the histories (they are counted in the flow).
 ///

@@ -13,6 +13,7 @@
 pub mod event;
 pub mod factor;
 pub mod follow_up;
+pub mod from_files;
 pub mod history;
 pub mod meaning;
 pub mod recall;
@@ -23,4 +24,4 @@ pub mod visit_rows;
 pub use factor::{FactorLevels, factor_levels, known_factors};
 pub use follow_up::{Ending, EndpointFollowUp};
 pub use history::{Histories, Look, Looks, lay_out, select};
-pub use visit_rows::{VisitReader, VisitRows};
+pub use visit_rows::{VisitPiece, VisitReader, VisitRows};

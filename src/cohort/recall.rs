@@ -6,7 +6,7 @@ use super::event::Look;
 use super::history::{Histories, threads_for};
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
-use crate::stats::threads::in_turn;
+use crate::threads::in_turn;
 
 /// One restoration that was due at a recall.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,7 +17,12 @@ pub struct Due {
     pub seen: bool,
     /// Whether anything was scored.
     pub scored: bool,
+    /// Which of its visits is the first within the window, and how many are; [`MANY`] where a number doesn't fit.
+    within: [u8; 2],
 }
+
+/// Stands for so many or more.
+const MANY: u8 = u8::MAX;
 
 /// One criterion's score of one restoration at a recall: that of the scored visit nearest to the due day (the earlier of two
 /// equally near; of two examiners on one day the worse).
@@ -48,14 +53,24 @@ impl From<RecallWindow> for WindowDays {
     }
 }
 
-/// The visits of a restoration within a recall's window.
-fn within(histories: &Histories, restoration: usize, window: WindowDays) -> &[Look] {
+/// The visits of a restoration that was due within the recall's window.
+fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look] {
+    let [from, length] = due.within;
+    if from == MANY || length == MANY {
+        return within(histories, due.restoration as usize, window).1;
+    }
+    let from = usize::from(from);
+    histories.looks(due.restoration as usize).get(from..from + usize::from(length)).unwrap_or_default()
+}
+
+/// The visits of a restoration within a recall's window, and which of all its visits is the first of them.
+fn within(histories: &Histories, restoration: usize, window: WindowDays) -> (usize, &[Look]) {
     let looks = histories.looks(restoration);
     let placed = histories.placed[restoration];
     let (opens, closes) = (placed + window.opens, placed + window.closes);
     let from = looks.iter().position(|look| look.day >= opens).unwrap_or(looks.len());
     let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
-    &looks[from..from + length]
+    (from, &looks[from..from + length])
 }
 
 /// All restorations due at each of the recalls, with whether they were seen and scored.
@@ -73,7 +88,8 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
         }
         due
     });
-    let mut all: Vec<Vec<Due>> = vec![Vec::new(); windows.len()];
+    let count = |place: usize| parts.iter().map(|part: &Vec<Vec<Due>>| part[place].len()).sum();
+    let mut all: Vec<Vec<Due>> = (0..windows.len()).map(|place| Vec::with_capacity(count(place))).collect();
     for part in parts {
         all.iter_mut().zip(part).for_each(|(all, part)| all.extend(part));
     }
@@ -94,12 +110,13 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all
         {
             continue;
         }
-        let looks = within(histories, restoration, *window);
+        let (from, looks) = within(histories, restoration, *window);
         let seen = looks.iter().any(Look::examined);
         if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
             continue;
         }
-        due.push(Due { restoration: restoration as u32, seen, scored: looks.iter().any(Look::scored) });
+        let within = [from, looks.len()].map(|number| u8::try_from(number).unwrap_or(MANY));
+        due.push(Due { restoration: restoration as u32, seen, scored: looks.iter().any(Look::scored), within });
     }
 }
 
@@ -110,17 +127,17 @@ pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterio
     due.iter()
         .filter(|due| due.scored)
         .filter_map(|due| {
-            let looks = within(histories, due.restoration as usize, window);
+            let looks = visits_of(histories, *due, window);
             let (scheme, score) = nearest(looks, histories.placed[due.restoration as usize], window, criterion)?;
             Some(ScoredAt { restoration: due.restoration, scheme, score })
         })
         .collect()
 }
 
-/// The same for all criteria of one restoration, in the order of [`Criterion::ALL`].
-pub fn scores_of(histories: &Histories, restoration: u32, window: WindowDays) -> [Option<(Scheme, Score)>; 8] {
-    let looks = within(histories, restoration as usize, window);
-    let placed = histories.placed[restoration as usize];
+/// The same for all criteria of one restoration that was due, in the order of [`Criterion::ALL`].
+pub fn scores_of(histories: &Histories, due: Due, window: WindowDays) -> [Option<(Scheme, Score)>; 8] {
+    let looks = visits_of(histories, due, window);
+    let placed = histories.placed[due.restoration as usize];
     Criterion::ALL.map(|criterion| nearest(looks, placed, window, criterion))
 }
 

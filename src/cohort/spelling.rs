@@ -95,11 +95,10 @@ impl Spellings {
         }
     }
 
-    /// Takes over what was met elsewhere in the same files.
-    pub fn take_over(&mut self, other: &Self) {
-        for (at, met) in other.met.iter().enumerate() {
-            self.add(other.text(at), met.first);
-        }
+    /// Takes over what was met elsewhere in the same files; hands back the number here of each spelling there.
+    #[expect(clippy::cast_possible_truncation, reason = "spellings are fewer than rows, and rows fewer than 2^32")]
+    pub fn take_over(&mut self, other: &Self) -> Vec<u32> {
+        other.met.iter().enumerate().map(|(at, met)| self.add(other.text(at), met.first) as u32).collect()
     }
 
     /// Names the spellings that differ only in capitals, spaces or the form of their letters and digits.

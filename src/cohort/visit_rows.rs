@@ -4,13 +4,13 @@
 //!
 //! Cost.  40 bytes a visit.
 
-use polars::prelude::{DataFrame, Int32Type, UInt8Type};
+use polars::prelude::DataFrame;
 
 use super::event::{Look, decoded, is_reported};
 use super::spelling::Spellings;
 use super::text_rows::FirstRows;
 use crate::record::{Cell, Score, VISIT_COLUMNS};
-use crate::table::records::{FILE_COLUMN, InPlace, ROW_COLUMN};
+use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{PlacementTable, RecordTable, TableError, VisitTable};
 
 /// Stands for the row of a placement that there is none of.
@@ -46,10 +46,48 @@ impl VisitRows {
     /// # Errors
     /// When a table lacks a column, which would be a fault of the program.
     pub fn of(placements: &PlacementTable, visits: &VisitTable) -> Result<Self, TableError> {
-        let mut reader = VisitReader::new(placements)?;
-        reader.make_room(visits.0.len());
-        reader.add(visits.0.frame())?;
-        Ok(reader.finish(visits.0.files().to_vec()))
+        let reader = VisitReader::new(placements)?;
+        let VisitPiece { rows } = reader.read(visits.0.frame())?;
+        let VisitReader { repeats, placed_again, .. } = reader;
+        Ok(Self { repeats, placed_again, files: visits.0.files().to_vec(), ..rows })
+    }
+
+    /// Makes room for so many more rows at once, so that what there is needn't move while it grows; where there is not so much room,
+    /// rows make their own as they come.
+    pub fn make_room(&mut self, rows: usize) {
+        let _ = self.looks.try_reserve_exact(rows);
+        for numbers in [&mut self.placement, &mut self.examiner, &mut self.row_in_file] {
+            let _ = numbers.try_reserve_exact(rows);
+        }
+    }
+
+    /// For how many more rows there is room.
+    pub fn room(&self) -> usize {
+        self.looks.capacity() - self.looks.len()
+    }
+
+    /// Takes the visits that follow.
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    pub fn take(&mut self, VisitPiece { rows }: VisitPiece) {
+        let before = self.len() as u32;
+        self.looks.extend(rows.looks.iter().map(|look| Look { row: look.row + before, ..*look }));
+        self.placement.extend_from_slice(&rows.placement);
+        self.row_in_file.extend_from_slice(&rows.row_in_file);
+        let numbers = self.examiners.take_over(&rows.examiners);
+        let number = |place: &u32| numbers.get(*place as usize).copied().unwrap_or(NOBODY);
+        self.examiner.extend(rows.examiner.iter().map(number));
+        for (row, file) in rows.file_runs {
+            if self.file_runs.last().is_none_or(|(_, last)| *last != file) {
+                self.file_runs.push((row + before, file));
+            }
+        }
+        self.unplaced.extend(rows.unplaced.into_iter().map(|(row, id)| (row + before, id)));
+    }
+
+    /// The same with the names of the files that rows count.
+    #[must_use]
+    pub fn from_files(self, files: Vec<String>) -> Self {
+        Self { files, ..self }
     }
 
     /// How many.
@@ -102,14 +140,18 @@ impl VisitRows {
     }
 }
 
-/// Takes visits piece by piece.
+/// Tells visits apart by the placements that they belong to, on any number of threads at once.
 pub struct VisitReader<'a> {
     ids: FirstRows<'a>,
     /// Whether a placement is the first of its id, or has none.
     first_of_id: Vec<bool>,
+    repeats: Vec<(u32, u32)>,
+    placed_again: Vec<(u32, u32)>,
+}
+
+/// Some visits, read by themselves: rows count from the first of them, examiners from the first met in them.
+pub struct VisitPiece {
     rows: VisitRows,
-    /// The id met last, with its placement.
-    last: Option<(String, Option<u32>)>,
 }
 
 impl<'a> VisitReader<'a> {
@@ -118,13 +160,20 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// When the table lacks a column, which would be a fault of the program.
     pub fn new(placements: &'a PlacementTable) -> Result<Self, TableError> {
-        let frame = placements.0.frame();
+        Self::telling_repeats(placements, placements.0.frame())
+    }
+
+    /// The same where the table of placements lacks some of the columns by which rows are told to be the same.
+    ///
+    /// # Errors
+    /// When a table lacks a column, which would be a fault of the program.
+    pub fn telling_repeats(placements: &'a PlacementTable, frame: &DataFrame) -> Result<Self, TableError> {
         let texts = placements.0.text("restoration_id")?;
         let mut reader = Self {
             ids: FirstRows::new(texts),
             first_of_id: vec![true; frame.height()],
-            rows: VisitRows::default(),
-            last: None,
+            repeats: Vec::new(),
+            placed_again: Vec::new(),
         };
         let columns: Vec<_> =
             frame.columns().iter().filter(|column| !matches!(column.name().as_str(), FILE_COLUMN | ROW_COLUMN)).collect();
@@ -141,52 +190,58 @@ impl<'a> VisitReader<'a> {
             for column in &columns {
                 same = same && column.get(earlier as usize)? == column.get(row as usize)?;
             }
-            let into = if same { &mut reader.rows.repeats } else { &mut reader.rows.placed_again };
+            let into = if same { &mut reader.repeats } else { &mut reader.placed_again };
             into.push((row, earlier));
         }
         Ok(reader)
     }
 
-    /// Makes room for so many more rows at once, so that what there is needn't move while it grows; where there is not so much room,
-    /// rows make their own as they come.
-    pub fn make_room(&mut self, rows: usize) {
-        let _ = self.rows.looks.try_reserve_exact(rows);
-        for numbers in [&mut self.rows.placement, &mut self.rows.examiner, &mut self.rows.row_in_file] {
-            let _ = numbers.try_reserve_exact(rows);
-        }
+    /// No visits yet.
+    pub fn begin(&self) -> VisitRows {
+        VisitRows { repeats: self.repeats.clone(), placed_again: self.placed_again.clone(), ..VisitRows::default() }
     }
 
-    /// Takes the next rows.
+    /// Reads some visits.
     ///
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    pub fn add(&mut self, piece: &DataFrame) -> Result<(), TableError> {
+    pub fn read(&self, piece: &DataFrame) -> Result<VisitPiece, TableError> {
+        let mut rows = VisitRows::default();
+        rows.make_room(piece.height());
         let table = RecordTable::new(piece.clone(), Vec::new());
         let columns = LookColumns::new(&table)?;
-        let before = self.rows.len();
-        for (at, id) in table.text("restoration_id")?.iter().enumerate() {
-            let row = (before + at) as u32;
-            self.rows.looks.push(columns.look(at, row));
-            let placement = id.and_then(|id| self.placement(id));
+        let mut finder = Finder { reader: self, last: None };
+        for (row, id) in (0_u32..).zip(table.text("restoration_id")?.iter()) {
+            rows.looks.push(columns.look(row as usize, row));
+            let placement = id.and_then(|id| finder.placement(id));
             if let (None, Some(id)) = (placement, id) {
-                self.rows.unplaced.push((row, id.to_owned()));
+                rows.unplaced.push((row, id.to_owned()));
             }
-            self.rows.placement.push(placement.unwrap_or(NEVER_PLACED));
+            rows.placement.push(placement.unwrap_or(NEVER_PLACED));
         }
         let origins = table.origins()?;
-        for (at, examiner) in table.text("examiner")?.iter().enumerate() {
-            let (file, row_in_file) = origins.place(at);
-            if self.rows.file_runs.last().is_none_or(|(_, last)| *last != file) {
-                self.rows.file_runs.push(((before + at) as u32, file));
+        for (row, examiner) in (0_u32..).zip(table.text("examiner")?.iter()) {
+            let (file, row_in_file) = origins.place(row as usize);
+            if rows.file_runs.last().is_none_or(|(_, last)| *last != file) {
+                rows.file_runs.push((row, file));
             }
-            self.rows.row_in_file.push(row_in_file);
-            let number = examiner.map(|name| self.rows.examiners.add(name, (file, row_in_file)) as u32);
-            self.rows.examiner.push(number.unwrap_or(NOBODY));
+            rows.row_in_file.push(row_in_file);
+            let number = examiner.map(|name| rows.examiners.add(name, (file, row_in_file)) as u32);
+            rows.examiner.push(number.unwrap_or(NOBODY));
         }
-        Ok(())
+        Ok(VisitPiece { rows })
     }
+}
 
+/// Finds the placements of visits that come one after the other.
+struct Finder<'a, 'b> {
+    reader: &'b VisitReader<'a>,
+    /// The id met last, with its placement.
+    last: Option<(String, Option<u32>)>,
+}
+
+impl Finder<'_, '_> {
     /// The placement with an id. Visits of a restoration mostly stand together, in the order of the placements: so the last one found and
     /// the one placed after it are tried before all others.
     fn placement(&mut self, id: &str) -> Option<u32> {
@@ -195,62 +250,57 @@ impl<'a> VisitReader<'a> {
         {
             return *placement;
         }
+        let VisitReader { ids, first_of_id, .. } = self.reader;
         let next = self.last.as_ref().and_then(|(_, placement)| *placement).map_or(0, |placement| placement + 1);
-        let follows =
-            |row: &u32| self.first_of_id.get(*row as usize) == Some(&true) && self.ids.text(*row) == id && !id.is_empty();
-        let placement = Some(next).filter(follows).or_else(|| self.ids.find(id));
+        let follows = |row: &u32| first_of_id.get(*row as usize) == Some(&true) && ids.text(*row) == id && !id.is_empty();
+        let placement = Some(next).filter(follows).or_else(|| ids.find(id));
         let (known, found) = self.last.get_or_insert_default();
         known.clear();
         known.push_str(id);
         *found = placement;
         placement
     }
-
-    /// All that came, with the names of the files that rows count.
-    pub fn finish(mut self, files: Vec<String>) -> VisitRows {
-        self.rows.files = files;
-        self.rows
-    }
 }
 
-struct LookColumns<'a> {
-    day: InPlace<'a, Int32Type>,
-    happened: InPlace<'a, Int32Type>,
-    scheme: InPlace<'a, UInt8Type>,
-    scores: Vec<InPlace<'a, UInt8Type>>,
-    outcome: InPlace<'a, UInt8Type>,
-    reason: InPlace<'a, UInt8Type>,
-    source: InPlace<'a, UInt8Type>,
+/// The columns of some visits, side by side.
+struct LookColumns {
+    day: Vec<i32>,
+    happened: Vec<i32>,
+    scheme: Vec<u8>,
+    scores: Vec<Vec<u8>>,
+    outcome: Vec<u8>,
+    reason: Vec<u8>,
+    source: Vec<u8>,
 }
 
-impl<'a> LookColumns<'a> {
-    fn new(table: &'a RecordTable) -> Result<Self, TableError> {
+impl LookColumns {
+    fn new(table: &RecordTable) -> Result<Self, TableError> {
         let criteria = VISIT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Score(_)));
         Ok(Self {
-            day: table.days_in_place("visited_on")?,
-            happened: table.days_in_place("outcome_on")?,
-            scheme: table.codes_in_place("scheme")?,
-            scores: criteria.map(|column| table.codes_in_place(column.name)).collect::<Result<_, _>>()?,
-            outcome: table.codes_in_place("outcome")?,
-            reason: table.codes_in_place("reason")?,
-            source: table.codes_in_place("source")?,
+            day: table.days("visited_on")?,
+            happened: table.days("outcome_on")?,
+            scheme: table.codes("scheme")?,
+            scores: criteria.map(|column| table.codes(column.name)).collect::<Result<_, _>>()?,
+            outcome: table.codes("outcome")?,
+            reason: table.codes("reason")?,
+            source: table.codes("source")?,
         })
     }
 
     fn look(&self, at: usize, row: u32) -> Look {
         let mut scores = [None; 8];
         for (score, column) in scores.iter_mut().zip(&self.scores) {
-            *score = Score::from_sign(column.get(at));
+            *score = Score::from_sign(column[at]);
         }
         Look {
             row,
-            day: self.day.get(at),
-            happened_on: self.happened.get(at),
-            scheme: decoded(self.scheme.get(at)),
+            day: self.day[at],
+            happened_on: self.happened[at],
+            scheme: decoded(self.scheme[at]),
             scores,
-            outcome: decoded(self.outcome.get(at)),
-            reason: decoded(self.reason.get(at)),
-            reported: is_reported(self.source.get(at)),
+            outcome: decoded(self.outcome[at]),
+            reason: decoded(self.reason[at]),
+            reported: is_reported(self.source[at]),
         }
     }
 }

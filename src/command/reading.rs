@@ -8,9 +8,11 @@ use std::path::{Path, PathBuf};
 
 use chrono::Local;
 use clap::Args;
+use polars::prelude::DataFrame;
 
 use super::exit::Exit;
-use crate::cohort::{Histories, Looks, VisitReader, VisitRows, lay_out, meaning};
+use crate::cohort::from_files::read_course;
+use crate::cohort::{Histories, Looks, VisitPiece, VisitReader, VisitRows, lay_out, meaning};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::folder::raw_rows;
 use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
@@ -21,6 +23,7 @@ use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::threads::{as_they_come, available};
 use crate::wording::{count, escape_terminal};
 
 /// Arguments of every command that reads records.
@@ -257,7 +260,16 @@ fn read_wanted(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Resul
                 in_pieces.set(visits);
                 Some(intake)
             }
-            None => read_records(request, findings)?,
+            None => match wanted {
+                Wanted::Tables => read_records(request, findings)?,
+                Wanted::Course(factors, _) => {
+                    let needed = factors.map(|factors| needed_columns(factors, protocol));
+                    read_course(request, needed.as_deref(), findings)?.map(|(intake, visits)| {
+                        in_pieces.set(Some(visits));
+                        intake
+                    })
+                }
+            },
         })
     };
     read_judged(arguments, read, |protocol, intake, findings| {
@@ -489,10 +501,11 @@ const NEEDED: &[&str] = &[
 /// How many pieces of visits may wait to be taken.
 const WAITING: usize = 2;
 
-/// The visits that a registry keeps beside placements, read piece by piece: one thread decodes, the other takes.
+/// The visits that a registry keeps beside placements, read piece by piece: one thread decodes, the others tell what each visit says.
 fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryError> {
-    let mut reader = VisitReader::new(&kept.placements)?;
-    reader.make_room(registry.visits_received(kept.batch));
+    let reader = VisitReader::new(&kept.placements)?;
+    let mut visits = reader.begin();
+    visits.make_room(registry.visits_received(kept.batch));
     std::thread::scope(|scope| {
         let (sender, pieces) = std::sync::mpsc::sync_channel(WAITING);
         let decoding = scope.spawn(move || {
@@ -501,19 +514,20 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryErro
                 sender.send(piece).map_err(|_| TableError::not_taken().into())
             })
         });
-        let mut taken = Ok(());
-        for piece in pieces {
-            taken = reader.add(&piece);
-            if taken.is_err() {
-                break;
-            }
-        }
+        let read = |(): &mut (), piece: DataFrame| reader.read(&piece);
+        let take = |piece: Result<VisitPiece, TableError>| piece.map(|piece| visits.take(piece));
+        let taken = as_they_come(available().min(MOST_THREADS), || pieces.recv().ok(), || (), read, take);
+        // Whoever decodes stops where nobody takes.
+        drop(pieces);
         let decoded = decoding.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         taken?;
         decoded
     })?;
-    Ok(reader.finish(registry.files(kept.batch)))
+    Ok(visits.from_files(registry.files(kept.batch)))
 }
+
+/// More threads than this only wait for the one that decodes.
+const MOST_THREADS: usize = 2;
 
 /// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
 fn write_aside(

@@ -17,7 +17,7 @@ use crate::cohort::spelling::Spellings;
 use crate::cohort::{Looks, VisitRows, lay_out};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::intake::folder::{PiecesRead, read_pieces};
-use crate::intake::{IntakeRequest, RecordKind, TableRead};
+use crate::intake::{IntakeRequest, Piece, RecordKind, TableRead};
 use crate::protocol::Protocol;
 use crate::registry::identity::is_pseudonym;
 use crate::registry::{Holds, PairSorter, Parts, RegistryError, SourceFile, Staged, Staging, Weighed, WeighedPart};
@@ -101,9 +101,13 @@ impl GivenIds {
             return Ok(given);
         }
         let mut findings = Findings::default();
-        let read = read_pieces(IntakeRequest { progress: None, ..request }, &mut findings, &mut |kind, frame| {
-            if kind == RecordKind::Placement { given.look(&frame, set_aside) } else { Ok(()) }
-        })?;
+        let read = read_pieces(
+            IntakeRequest { progress: None, ..request },
+            &mut findings,
+            &mut |Piece { kind, frame, .. }| {
+                if kind == RecordKind::Placement { given.look(&frame, set_aside) } else { Ok(()) }
+            },
+        )?;
         if read.is_none_or(|read| read.fingerprint != fingerprint) {
             return Err(Stop(
                 Exit::NotWritten,
@@ -152,7 +156,7 @@ pub fn stage(
             }
             Ok(staging)
         });
-        let read = read_pieces(request, findings, &mut |kind, frame| {
+        let read = read_pieces(request, findings, &mut |Piece { kind, frame, .. }| {
             if let Some(ways) = ways.as_mut().filter(|_| kind == RecordKind::Placement)
                 && let Err(stop) = met.look(&frame, ways)
             {

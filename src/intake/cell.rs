@@ -1,5 +1,7 @@
 //! One cell to one value, or what is wrong with it and how to mend it.
 
+use std::borrow::Cow;
+
 use unicode_normalization::UnicodeNormalization;
 
 use super::declaration::{DayOrder, Decimal};
@@ -292,7 +294,8 @@ fn in_quadrant_letters(text: &str) -> Option<Tooth> {
 /// When the text is no number, or none that is possible.
 pub fn number(text: &str, commas: bool, factor: f64, possible: Range, plausible: Range) -> Result<NumberRead, Wrong> {
     let plain = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit() || byte == b'.' || byte == b'-');
-    let with_point = if commas && !text.contains('.') { text.replacen(',', ".", 1) } else { text.to_owned() };
+    let with_comma = commas && text.contains(',') && !text.contains('.');
+    let with_point = if with_comma { Cow::Owned(text.replacen(',', ".", 1)) } else { Cow::Borrowed(text) };
     let Some(number) = with_point.parse::<f64>().ok().filter(|number| plain(&with_point) && number.is_finite()) else {
         let mend = if text.contains(',') {
             "Write the decimal mark as a point, such as 1.5, or declare it (decimal = \"comma\" in records.toml)."

@@ -1,7 +1,7 @@
 //! The rows of a table that is columns already: each column is checked from top to bottom, then what its cells say together row by
 //! row. What has the records' own type (days, numbers) is held to what is possible without becoming text.
 
-use polars::prelude::{ChunkedBuilder, Column, DataFrame, DataType};
+use polars::prelude::{Column, DataFrame, DataType};
 
 use super::cell::FIRST_DAY;
 use super::parquet_file::{cell_text, value_text};

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
 
-use super::declaration::{DECLARATION_FILE, Decimal, Declaration, LEAVE_OUT, Separator};
-use super::plan::{RecordKind, column_name, plan, set_aside_column};
-use super::probe::{Probe, probe};
-use super::rows::{Context, Progress, Sink, read_rows};
+use super::declaration::{DECLARATION_FILE, Decimal, Declaration, Encoding, LEAVE_OUT, Separator};
+use super::plan::{RecordKind, column_name, holds_visits, plan, set_aside_column};
+use super::probe::{Format, Probe, probe};
+use super::rows::{Context, Piece, Progress, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
 use crate::finding::{FINDING_COLUMNS, FindingKind, Findings, Place};
 use crate::quantity::Day;
@@ -17,6 +17,7 @@ use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
+use crate::threads::{available, in_turn};
 use crate::wording::hexadecimal;
 
 /// What one table of a file gave.
@@ -87,34 +88,49 @@ const RECORD_ENDINGS: &[&str] = &["csv", "tsv", "xlsx", "xlsm", "xls", "ods", "p
 /// When columns don't make a table, which would be a fault of the program.
 pub fn read_records(request: IntakeRequest<'_>, findings: &mut Findings) -> Result<Option<Intake>, TableError> {
     let mut pieces: [Option<DataFrame>; 2] = [None, None];
-    let mut sink = |kind: RecordKind, frame: DataFrame| -> Result<(), TableError> {
-        match &mut pieces[usize::from(kind == RecordKind::Visit)] {
-            Some(all) => {
-                all.vstack_mut_owned(frame)?;
-            }
-            empty => *empty = Some(frame),
-        }
-        Ok(())
-    };
+    let mut sink = |Piece { kind, frame, .. }: Piece| stack(&mut pieces[usize::from(kind == RecordKind::Visit)], frame);
     let Some(read) = read_pieces(request, findings, &mut sink)? else { return Ok(None) };
     let [placements, visits] = pieces;
-    let table = |frame: Option<DataFrame>, columns: &[Column], own: &[String]| -> Result<RecordTable, TableError> {
-        let mut frame = match frame {
-            Some(frame) => frame,
-            None => empty_frame(columns, own)?,
-        };
-        frame.rechunk_mut();
-        Ok(RecordTable::new(frame, read.sources.iter().map(|source| source.name.clone()).collect()))
-    };
-    Ok(Some(Intake {
-        placements: PlacementTable(table(placements, PLACEMENT_COLUMNS, request.own_columns)?),
-        visits: VisitTable(table(visits, VISIT_COLUMNS, &[])?),
-        tables: read.tables,
-        sources: read.sources,
-        fingerprint: read.fingerprint,
-        file_unread: read.file_unread,
-        unread_restorations: read.unread_restorations,
-    }))
+    let placements = whole(placements, PLACEMENT_COLUMNS, request.own_columns)?;
+    let visits = whole(visits, VISIT_COLUMNS, &[])?;
+    Ok(Some(read.with(placements, visits)))
+}
+
+/// Puts a piece behind those that came before.
+///
+/// # Errors
+/// When they have other columns, which would be a fault of the program.
+pub fn stack(pieces: &mut Option<DataFrame>, piece: DataFrame) -> Result<(), TableError> {
+    match pieces {
+        Some(all) => {
+            all.vstack_mut_owned(piece)?;
+        }
+        empty => *empty = Some(piece),
+    }
+    Ok(())
+}
+
+/// All pieces in one.
+fn whole(pieces: Option<DataFrame>, columns: &[Column], own: &[String]) -> Result<DataFrame, TableError> {
+    let mut frame = pieces.map_or_else(|| empty_frame(columns, own), Ok)?;
+    frame.rechunk_mut();
+    Ok(frame)
+}
+
+impl PiecesRead {
+    /// The same with the rows.
+    pub fn with(self, placements: DataFrame, visits: DataFrame) -> Intake {
+        let table = |frame| RecordTable::new(frame, self.sources.iter().map(|source| source.name.clone()).collect());
+        Intake {
+            placements: PlacementTable(table(placements)),
+            visits: VisitTable(table(visits)),
+            tables: self.tables,
+            sources: self.sources,
+            fingerprint: self.fingerprint,
+            file_unread: self.file_unread,
+            unread_restorations: self.unread_restorations,
+        }
+    }
 }
 
 /// What record files gave, but for the rows themselves.
@@ -132,12 +148,35 @@ pub struct PiecesRead {
     pub unread_restorations: HashSet<String>,
 }
 
-/// Reads all record files and hands the rows on piece by piece, so that the memory taken doesn't grow with a file of text.
+/// Reads all record files and hands the rows on piece by piece, so that the memory taken doesn't grow with a file of text. Files that
+/// hold nothing but visits are read after all others.
 ///
 /// # Errors
 /// When columns don't make a table, which would be a fault of the program, or what `sink` says.
 pub fn read_pieces(
     request: IntakeRequest<'_>,
+    findings: &mut Findings,
+    sink: &mut Sink<'_>,
+) -> Result<Option<PiecesRead>, TableError> {
+    read_in_order(request, false, findings, sink)
+}
+
+/// The same, all placements before any visit: visits that stand in the rows of placements, or in files that are read whole, wait in
+/// memory until then.
+///
+/// # Errors
+/// As [`read_pieces`].
+pub fn read_placements_first(
+    request: IntakeRequest<'_>,
+    findings: &mut Findings,
+    sink: &mut Sink<'_>,
+) -> Result<Option<PiecesRead>, TableError> {
+    read_in_order(request, true, findings, sink)
+}
+
+fn read_in_order(
+    request: IntakeRequest<'_>,
+    placements_first: bool,
     findings: &mut Findings,
     sink: &mut Sink<'_>,
 ) -> Result<Option<PiecesRead>, TableError> {
@@ -149,13 +188,23 @@ pub fn read_pieces(
         ..PiecesRead::default()
     };
     let mut own_present = Vec::new();
-    for name in &listed.records {
+    let mut held = Vec::new();
+    let mut all_placed = !placements_first;
+    for (name, probe, visits_alone) in
+        in_order_of_reading(probed(&listed, &declaration, &mut hasher, &mut read, findings), &listed, &declaration, &known)
+    {
         let path = listed.folder.join(name);
-        let Some(probe) = look(&path, name, &declaration, findings) else {
-            read.file_unread = true;
-            continue;
+        if visits_alone && !all_placed {
+            all_placed = true;
+            held.drain(..).try_for_each(&mut *sink)?;
+        }
+        let mut sink = |piece: Piece| {
+            if all_placed || piece.kind == RecordKind::Placement {
+                return sink(piece);
+            }
+            held.push(piece);
+            Ok(())
         };
-        hash_part(&mut hasher, name, &probe.digest);
         if !declaration.files.is_empty()
             && !declaration.files.iter().any(|entry| entry.name == *name)
             && !request.records.is_dir()
@@ -205,7 +254,7 @@ pub fn read_pieces(
                 plan,
                 Context { place, today: request.today, progress: request.progress },
                 findings,
-                sink,
+                &mut sink,
             )?;
             note_sheet(&sheet, rows.received, findings);
             read.file_unread |= rows.cut_short;
@@ -221,6 +270,7 @@ pub fn read_pieces(
             read.sources.push(Source { name: sheet.name, digest: hexadecimal(&probe.digest) });
         }
     }
+    held.into_iter().try_for_each(&mut *sink)?;
     for own in request.own_columns.iter().filter(|own| !own_present.contains(own)) {
         findings.note(
             FindingKind::OwnColumnMissing,
@@ -233,6 +283,57 @@ pub fn read_pieces(
     read.tables.sort_by(|a, b| a.name.cmp(&b.name));
     read.fingerprint = hexadecimal(&hasher.finalize());
     Ok(Some(read))
+}
+
+/// A first look at all record files, on all threads; their names and hashes go into the fingerprint in their order.
+fn probed<'a>(
+    listed: &'a Listed,
+    declaration: &Declaration,
+    hasher: &mut Sha256,
+    read: &mut PiecesRead,
+    findings: &mut Findings,
+) -> Vec<(&'a String, Probe)> {
+    let look_at = |name: &String| probe(&listed.folder.join(name), &declaration.of(name, None));
+    let looks = in_turn(&listed.records, available().min(listed.records.len()), look_at);
+    let mut probed = Vec::new();
+    for (name, look) in listed.records.iter().zip(looks) {
+        match look {
+            Ok(probe) => {
+                hash_part(hasher, name, &probe.digest);
+                probed.push((name, probe));
+            }
+            Err(error) => {
+                read.file_unread = true;
+                unread(name, &error, findings);
+            }
+        }
+    }
+    probed
+}
+
+/// Files with visits alone after all others, which is told of each.
+fn in_order_of_reading<'a>(
+    probed: Vec<(&'a String, Probe)>,
+    listed: &Listed,
+    declaration: &Declaration,
+    known: &dyn Fn(&str) -> bool,
+) -> Vec<(&'a String, Probe, bool)> {
+    let visits_alone = |name: &str, probe: &Probe| {
+        // What is read whole is in memory at once anyway, and isn't opened twice.
+        let piecewise = matches!(probe.format, Format::Parquet)
+            || matches!(probe.format, Format::Text { encoding: Encoding::Utf8, old_line_ends: false });
+        piecewise && {
+            let path = listed.folder.join(name);
+            let sheets = open_sheets(&path, name, probe, declaration, known, &mut Findings::default());
+            !sheets.is_empty() && sheets.iter().all(holds_visits)
+        }
+    };
+    let with_kind = probed.into_iter().map(|(name, probe)| {
+        let visits_alone = visits_alone(name, &probe);
+        (name, probe, visits_alone)
+    });
+    let (visits, others): (Vec<_>, Vec<_>) = with_kind.partition(|(_, _, visits_alone)| *visits_alone);
+    others.into_iter().chain(visits).collect()
 }
 
 /// Names what concerns a whole sheet.
@@ -377,16 +478,20 @@ fn look(path: &Path, name: &str, declaration: &Declaration, findings: &mut Findi
     match probe(path, &declaration.of(name, None)) {
         Ok(probe) => Some(probe),
         Err(error) => {
-            findings.note(
-                FindingKind::FileUnread,
-                Place::file(name),
-                None,
-                format!("The file can't be read: {error}."),
-                "Close it elsewhere, or check its rights.",
-            );
+            unread(name, &error, findings);
             None
         }
     }
+}
+
+fn unread(name: &str, error: &std::io::Error, findings: &mut Findings) {
+    findings.note(
+        FindingKind::FileUnread,
+        Place::file(name),
+        None,
+        format!("The file can't be read: {error}."),
+        "Close it elsewhere, or check its rights.",
+    );
 }
 
 /// Adds a file's name and the hash of its bytes to a fingerprint, the name with its length before it.
@@ -517,7 +622,11 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
     }
 }
 
-fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, TableError> {
+/// Columns without rows.
+///
+/// # Errors
+/// When they make no table, which would be a fault of the program.
+pub fn empty_frame(columns: &[Column], own: &[String]) -> Result<DataFrame, TableError> {
     let mut all: Vec<_> = columns.iter().map(|column| ColumnBuilder::new(column.name, column.cell).finish()).collect();
     all.extend(own.iter().map(|name| ColumnBuilder::new(name, Cell::Text).finish()));
     all.push(whole_numbers(FILE_COLUMN, Vec::new()));

@@ -38,3 +38,4 @@ pub mod workbook;
 
 pub use folder::{Intake, IntakeRequest, TableRead, read_records};
 pub use plan::RecordKind;
+pub use rows::Piece;

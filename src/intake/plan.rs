@@ -1,7 +1,7 @@
 //! Which cell of a table feeds which column of the records, by the table's header and what is declared of it.
 
 use std::collections::HashMap;
-use std::rc::Rc;
+use std::sync::Arc;
 
 use super::declaration::{Decimal, Holds, LEAVE_OUT, RowVisit};
 use super::met::Met;
@@ -69,7 +69,7 @@ pub enum From {
     /// A cell of the row.
     Cell(usize),
     /// The same for every row.
-    Constant(Rc<str>),
+    Constant(Arc<str>),
     /// So many months after the placement.
     MonthsAfterPlacement(u16),
     /// Nowhere: the column stays empty.
@@ -94,12 +94,37 @@ pub struct Plan {
     pub text: TextRole,
     /// Whether a filled cell makes its visit say something: a score or an outcome.
     pub says: bool,
+    /// Whether a cell may be empty.
+    pub is_optional: bool,
+    /// Whether its cells become codes of a list or scale.
+    pub has_codes: bool,
     /// Whether the last cell was empty.
     pub last_empty: bool,
     /// The cells so far.
     pub builder: ColumnBuilder,
     /// Written forms already met.
     pub met: Met,
+}
+
+impl Plan {
+    /// The same without any cells.
+    fn fresh(&self) -> Self {
+        Self {
+            column: self.column,
+            name: self.name.clone(),
+            written: self.written.clone(),
+            from: self.from.clone(),
+            values: self.values.clone(),
+            factor: self.factor,
+            text: self.text,
+            says: self.says,
+            is_optional: self.is_optional,
+            has_codes: self.has_codes,
+            last_empty: true,
+            builder: ColumnBuilder::new(&self.name, self.column.cell),
+            met: Met::default(),
+        }
+    }
 }
 
 /// Everything that one table feeds into one kind of record.
@@ -113,6 +138,11 @@ pub struct Feed {
 }
 
 impl Feed {
+    /// The same without any rows.
+    pub fn fresh(&self) -> Self {
+        Self { kind: self.kind, plans: self.plans.iter().map(Plan::fresh).collect(), beside_others: self.beside_others }
+    }
+
     /// The place of a column.
     pub fn place(&self, name: &str) -> Option<usize> {
         self.plans.iter().position(|plan| plan.name == name)
@@ -267,6 +297,15 @@ pub fn plan(sheet: &Sheet, own_columns: &[String], findings: &mut Findings) -> O
     (errors(findings) == before).then_some(TablePlan { feeds, kind, own_present, commas })
 }
 
+/// Whether a table's header is that of visits, as far as it tells.
+pub fn holds_visits(sheet: &Sheet) -> bool {
+    let destination = |written: &String| {
+        sheet.declared.columns.get(written).map_or_else(|| column_name(written), |to| to.column().to_owned())
+    };
+    let header: Vec<String> = sheet.header.iter().map(destination).collect();
+    kind_of(sheet, &header, &mut Findings::default()) == Some(RecordKind::Visit)
+}
+
 fn note(sheet: &Sheet, column: &str, kind: FindingKind, what: &str, mend: &str, findings: &mut Findings) {
     findings.note(kind, Place::cell(&sheet.name, sheet.header_row.max(1), column), Some(column), what, mend);
 }
@@ -333,7 +372,21 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             _ => TextRole::Other,
         };
         let name = name.to_owned();
-        Plan { column, name, written, from, values, factor, text, says, last_empty: true, builder, met: Met::default() }
+        Plan {
+            column,
+            name,
+            written,
+            from,
+            values,
+            factor,
+            text,
+            says,
+            is_optional: column.need == Need::Optional,
+            has_codes: matches!(column.cell, Cell::Term(_) | Cell::Score(_)),
+            last_empty: true,
+            builder,
+            met: Met::default(),
+        }
     };
     let mut plans: Vec<Plan> = kind.columns().iter().map(|column| plan(column.name, *column)).collect();
     let own_column = Column { name: "", label: "", cell: Cell::Text, need: Need::Optional };

@@ -1,14 +1,19 @@
 //! All rows of a table into the columns of the records, every cell checked, every finding with its row and column.
+//!
+//! A text is cut into stretches of whole rows, which are checked on as many threads as there are; what they give is put together in
+//! their order.
 
-use std::rc::Rc;
+use std::cell::RefCell;
+use std::sync::Arc;
 
-use polars::prelude::{ChunkedBuilder, Column as FrameColumn, DataFrame};
+use polars::prelude::{Column as FrameColumn, DataFrame};
 
 use super::cell::{self, Wrong};
 use super::columns::take_frame;
 use super::declaration::Decimal;
 use super::plan::{Feed, From, Plan, RecordKind, TablePlan, TextRole};
-use super::sheet::{Row, Sheet, as_text};
+use super::sheet::{Row, Sheet, as_text, note_trouble};
+use super::text_rows::TextRows;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::{Day, Days};
 use crate::record::tooth::refutes;
@@ -16,6 +21,7 @@ use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, Toot
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
+use crate::threads::{as_they_come, available};
 use crate::wording::{counted, unescape_spreadsheet};
 
 /// Rows gathered before they become a piece of a table.
@@ -50,8 +56,18 @@ pub struct RowsRead {
     pub cut_short: bool,
 }
 
+/// Some checked rows, on their way to whoever takes them.
+pub struct Piece {
+    /// Which kind of records.
+    pub kind: RecordKind,
+    /// The rows.
+    pub frame: DataFrame,
+    /// How many more rows the table is likely to give; 0 where nothing tells.
+    pub to_come: usize,
+}
+
 /// Where checked rows go, piece by piece.
-pub type Sink<'a> = dyn FnMut(RecordKind, DataFrame) -> Result<(), TableError> + 'a;
+pub type Sink<'a> = dyn FnMut(Piece) -> Result<(), TableError> + 'a;
 
 /// A cell's bytes, trimmed, and where it stands.
 #[derive(Clone, Copy)]
@@ -82,6 +98,32 @@ pub(super) struct Gathering {
     pub(super) placed_on: Option<usize>,
 }
 
+/// Takes the rows of a table, or of a stretch of it.
+struct RowTaker<'a> {
+    feeds: Vec<Gathering>,
+    reader: &'a CellReader<'a>,
+    /// How many cells a row has.
+    width: usize,
+    id_cell: Option<usize>,
+    placed_cell: Option<usize>,
+    read: RowsRead,
+    tally: Tally,
+    /// Whether a row seemed to have swallowed others.
+    swallowed: bool,
+}
+
+/// What a stretch of a table gave.
+struct StretchRead {
+    frames: Result<Vec<(RecordKind, DataFrame)>, TableError>,
+    read: RowsRead,
+    tally: Tally,
+    findings: Findings,
+    /// How many bytes it had.
+    bytes: u64,
+    /// Where they were.
+    room: Vec<u8>,
+}
+
 /// Reads all rows of a table.
 ///
 /// # Errors
@@ -93,7 +135,6 @@ pub fn read_rows(
     findings: &mut Findings,
     sink: &mut Sink<'_>,
 ) -> Result<RowsRead, TableError> {
-    let width = sheet.header.len();
     let name = sheet.name.clone();
     let reader = CellReader {
         name: &name,
@@ -103,100 +144,247 @@ pub fn read_rows(
         digits_from: sheet.declared.digits_from,
         commas: plan.commas,
     };
-    let id_cell = plan.feeds[0].place("restoration_id").and_then(|place| match plan.feeds[0].plans[place].from {
-        From::Cell(cell) => Some(cell),
-        _ => None,
-    });
     let declared_notation = sheet.declared.tooth_notation.is_some();
-    let mut feeds: Vec<Gathering> = plan
-        .feeds
-        .into_iter()
-        .map(|feed| Gathering {
-            scheme: feed.place("scheme"),
-            etch: feed.place("etch_strategy"),
-            adhesive: feed.place("adhesive_class"),
-            placed_on: feed.place("placed_on"),
-            rows: Vec::new(),
-            feed,
-        })
-        .collect();
-    let (mut read, mut tally) = (RowsRead::default(), Tally::default());
-    if let [gathering] = feeds.as_mut_slice()
-        && sheet.in_columns()
-    {
-        while let Some(frame) = sheet.next_piece(findings) {
-            take_frame(gathering, &frame, read.received, &reader, &mut tally, findings)?;
-            read.received += frame.height() as u64;
-            sink(gathering.feed.kind, gathering.finish(context.place)?)?;
-            if let Some(progress) = context.progress {
-                progress(&name, read.received);
-            }
-        }
-    }
-    let mut swallowed = false;
-    while let Some(row) = sheet.next_row(findings) {
-        if (0..row.width()).all(|place| row.cell(place).is_empty()) {
-            continue;
-        }
-        read.received += 1;
-        if row.swallows {
-            findings.note(
-                FindingKind::UnclosedQuote,
-                Place::row(&name, row.number),
-                None,
-                "A cell of this row goes over several lines and holds what looks like whole rows: a quotation mark was left open.",
-                "Close the quotation mark, or take it out.",
-            );
-            swallowed = true;
-            continue;
-        }
-        if row.width() != width {
-            findings.note(
-                FindingKind::RowLength,
-                Place::row(&name, row.number),
-                None,
-                format!("The row has {} cells, the header {width}.", row.width()),
-                "Put text that holds the separator into quotation marks, or fill up the row.",
-            );
-            read.unread_restorations.extend(id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
-            continue;
-        }
-        let placed_cell = feeds[0].placed_on.and_then(|place| match feeds[0].feed.plans[place].from {
-            From::Cell(cell) => Some(cell),
-            _ => None,
-        });
-        let placed = || cell::day(row.text(placed_cell?), context.today, reader.days).ok();
-        for gathering in &mut feeds {
-            if gathering.feed.beside_others {
-                if !gathering.anything(&row) {
-                    continue;
+    let width = sheet.header.len();
+    let read = if sheet.in_columns() && plan.feeds.len() == 1 {
+        columns_read(sheet, plan, context, &reader, findings, sink)?
+    } else if let Some(text) = sheet.text() {
+        let (read, tally, cut_short) = stretches_read(text, &plan, width, context, &reader, findings, sink)?;
+        sheet.cut_short |= cut_short;
+        (read, tally)
+    } else {
+        let mut taker = RowTaker::new(&plan, &reader, width);
+        while let Some(row) = sheet.next_row(findings) {
+            taker.take(&row, findings);
+            if taker.gathered() >= BATCH {
+                context.says(&name, taker.read.received);
+                for (kind, frame) in taker.frames(context.place)? {
+                    sink(Piece { kind, frame, to_come: 0 })?;
                 }
-                read.unfolded += 1;
-            }
-            gathering.take(&row, &placed, &reader, &mut tally, findings);
-            if gathering.rows.len() >= BATCH {
-                if let Some(progress) = context.progress {
-                    progress(&name, read.received);
-                }
-                sink(gathering.feed.kind, gathering.finish(context.place)?)?;
             }
         }
-    }
-    for gathering in &mut feeds {
-        sink(gathering.feed.kind, gathering.finish(context.place)?)?;
-    }
+        for (kind, frame) in taker.frames(context.place)? {
+            sink(Piece { kind, frame, to_come: 0 })?;
+        }
+        taker.ended()
+    };
+    let (mut read, tally) = read;
     read.decimal = match (tally.commas, tally.points) {
         (0, 0) => None,
         (0, _) => Some(Decimal::Point),
         _ => Some(Decimal::Comma),
     };
     // Rows that were swallowed were never met, so they can't be set aside.
-    read.cut_short = sheet.cut_short || swallowed;
+    read.cut_short |= sheet.cut_short;
     tally.close(&reader, declared_notation, findings);
     Ok(read)
 }
 
+/// Reads a table that is columns already.
+fn columns_read(
+    sheet: &mut Sheet,
+    plan: TablePlan,
+    context: Context<'_>,
+    reader: &CellReader<'_>,
+    findings: &mut Findings,
+    sink: &mut Sink<'_>,
+) -> Result<(RowsRead, Tally), TableError> {
+    let (mut read, mut tally) = (RowsRead::default(), Tally::default());
+    for mut gathering in plan.feeds.into_iter().map(Gathering::new) {
+        let kind = gathering.feed.kind;
+        while let Some(frame) = sheet.next_piece(findings) {
+            take_frame(&mut gathering, &frame, read.received, reader, &mut tally, findings)?;
+            read.received += frame.height() as u64;
+            sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
+            context.says(reader.name, read.received);
+        }
+        sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
+    }
+    Ok((read, tally))
+}
+
+/// Reads a text stretch by stretch, on all threads.
+fn stretches_read(
+    text: &mut TextRows,
+    plan: &TablePlan,
+    width: usize,
+    context: Context<'_>,
+    reader: &CellReader<'_>,
+    findings: &mut Findings,
+    sink: &mut Sink<'_>,
+) -> Result<(RowsRead, Tally, bool), TableError> {
+    let (mut read, mut tally, mut trouble) = (RowsRead::default(), Tally::default(), None);
+    let none = findings.none_like();
+    let mut bytes_read = 0;
+    let length = text.length();
+    // Bytes that were read make room for others.
+    let spare = RefCell::new(Vec::new());
+    let next = || match text.next_stretch(spare.borrow_mut().pop().unwrap_or_default()) {
+        Ok(stretch) => stretch,
+        Err(found) => {
+            trouble = Some(found);
+            None
+        }
+    };
+    let work = |taker: &mut RowTaker<'_>, mut stretch: TextRows| {
+        let (bytes, mut findings) = (stretch.held() as u64, none.none_like());
+        loop {
+            match stretch.next_row() {
+                Ok(Some(row)) => taker.take(&Row::of_text(row), &mut findings),
+                Ok(None) => break,
+                Err(found) => {
+                    note_trouble(reader.name, &found, &mut findings);
+                    taker.read.cut_short = true;
+                    break;
+                }
+            }
+        }
+        let frames = taker.frames(context.place);
+        let (read, tally) = taker.ended();
+        StretchRead { frames, read, tally, findings, bytes, room: stretch.into_room() }
+    };
+    let mut empty = true;
+    let take = |stretch: StretchRead| -> Result<(), TableError> {
+        empty = false;
+        read.take_over(stretch.read);
+        tally.take_over(stretch.tally);
+        findings.take_over(stretch.findings);
+        bytes_read += stretch.bytes;
+        spare.borrow_mut().push(stretch.room);
+        context.says(reader.name, read.received);
+        for (kind, frame) in stretch.frames? {
+            let to_come = likely(frame.height() as u64, stretch.bytes, length.saturating_sub(bytes_read));
+            sink(Piece { kind, frame, to_come })?;
+        }
+        Ok(())
+    };
+    as_they_come(available().min(MOST_THREADS), next, || RowTaker::new(plan, reader, width), work, take)?;
+    if empty {
+        for (kind, frame) in RowTaker::new(plan, reader, width).frames(context.place)? {
+            sink(Piece { kind, frame, to_come: 0 })?;
+        }
+    }
+    let cut_short = trouble.is_some();
+    if let Some(found) = trouble {
+        note_trouble(reader.name, &found, findings);
+    }
+    Ok((read, tally, cut_short))
+}
+
+/// More threads than this only wait for the disk.
+const MOST_THREADS: usize = 4;
+
+/// How many rows so many bytes are likely to hold, where some others held so many.
+#[expect(clippy::cast_possible_truncation, reason = "a guess, and files hold fewer than 2^32 rows")]
+const fn likely(rows: u64, bytes: u64, to_come: u64) -> usize {
+    match (rows * to_come).checked_div(bytes) {
+        Some(rows) => rows as usize,
+        None => 0,
+    }
+}
+
+impl Context<'_> {
+    /// Tells how far a table was read.
+    fn says(&self, name: &str, rows: u64) {
+        if let Some(progress) = self.progress {
+            progress(name, rows);
+        }
+    }
+}
+
+impl RowsRead {
+    /// Takes over what the rows that follow gave.
+    fn take_over(&mut self, later: Self) {
+        self.received += later.received;
+        self.unfolded += later.unfolded;
+        self.unread_restorations.extend(later.unread_restorations);
+        self.cut_short |= later.cut_short;
+    }
+}
+
+impl<'a> RowTaker<'a> {
+    fn new(plan: &TablePlan, reader: &'a CellReader<'a>, width: usize) -> Self {
+        let feeds: Vec<Gathering> = plan.feeds.iter().map(|feed| Gathering::new(feed.fresh())).collect();
+        let cell_of = |place: Option<usize>| match feeds[0].feed.plans[place?].from {
+            From::Cell(cell) => Some(cell),
+            _ => None,
+        };
+        let (id_cell, placed_cell) = (cell_of(feeds[0].feed.place("restoration_id")), cell_of(feeds[0].placed_on));
+        let (read, tally) = (RowsRead::default(), Tally::default());
+        Self { feeds, reader, width, id_cell, placed_cell, read, tally, swallowed: false }
+    }
+
+    /// How many rows are gathered of a kind, at most.
+    fn gathered(&self) -> usize {
+        self.feeds.iter().map(|gathering| gathering.rows.len()).max().unwrap_or(0)
+    }
+
+    /// Checks a row and adds it.
+    fn take(&mut self, row: &Row<'_>, findings: &mut Findings) {
+        let (reader, width) = (self.reader, self.width);
+        if (0..row.width()).all(|place| row.cell(place).is_empty()) {
+            return;
+        }
+        self.read.received += 1;
+        if row.swallows {
+            findings.note(
+                FindingKind::UnclosedQuote,
+                Place::row(reader.name, row.number),
+                None,
+                "A cell of this row goes over several lines and holds what looks like whole rows: a quotation mark was left open.",
+                "Close the quotation mark, or take it out.",
+            );
+            self.swallowed = true;
+            return;
+        }
+        if row.width() != width {
+            findings.note(
+                FindingKind::RowLength,
+                Place::row(reader.name, row.number),
+                None,
+                format!("The row has {} cells, the header {width}.", row.width()),
+                "Put text that holds the separator into quotation marks, or fill up the row.",
+            );
+            self.read.unread_restorations.extend(self.id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
+            return;
+        }
+        let placed = || cell::day(row.text(self.placed_cell?), reader.today, reader.days).ok();
+        for gathering in &mut self.feeds {
+            if gathering.feed.beside_others {
+                if !gathering.anything(row) {
+                    continue;
+                }
+                self.read.unfolded += 1;
+            }
+            gathering.take(row, &placed, reader, &mut self.tally, findings);
+        }
+    }
+
+    /// The rows so far as pieces of tables; begins anew.
+    fn frames(&mut self, place: u32) -> Result<Vec<(RecordKind, DataFrame)>, TableError> {
+        self.feeds.iter_mut().map(|gathering| Ok((gathering.feed.kind, gathering.finish(place)?))).collect()
+    }
+
+    /// What was counted so far; begins anew.
+    fn ended(&mut self) -> (RowsRead, Tally) {
+        let mut read = std::mem::take(&mut self.read);
+        read.cut_short |= std::mem::take(&mut self.swallowed);
+        (read, std::mem::take(&mut self.tally))
+    }
+}
+
 impl Tally {
+    /// Takes over what the rows that follow came to.
+    fn take_over(&mut self, later: Self) {
+        self.refuted += later.refuted;
+        self.settling += later.settling;
+        self.teeth += later.teeth;
+        self.commas += later.commas;
+        self.points += later.points;
+        self.first_refuting = self.first_refuting.take().or(later.first_refuting);
+        self.first_comma = self.first_comma.take().or(later.first_comma);
+    }
+
     /// Says what only the whole table tells: the notation of its teeth, and its decimal marks.
     fn close(self, reader: &CellReader<'_>, declared_notation: bool, findings: &mut Findings) {
         if let Some((row, column, text)) = self.first_refuting {
@@ -249,6 +437,17 @@ pub(super) struct CellReader<'a> {
 }
 
 impl Gathering {
+    fn new(feed: Feed) -> Self {
+        Self {
+            scheme: feed.place("scheme"),
+            etch: feed.place("etch_strategy"),
+            adhesive: feed.place("adhesive_class"),
+            placed_on: feed.place("placed_on"),
+            rows: Vec::new(),
+            feed,
+        }
+    }
+
     /// Whether a visit that stands beside others has anything in its own columns. Who looked and by which scheme makes no visit.
     fn anything(&self, row: &Row<'_>) -> bool {
         self.feed.plans.iter().any(|plan| match plan.from {
@@ -290,8 +489,20 @@ impl Gathering {
                 plan.take_reckoned(row.number, months, placed(), reader, findings);
                 continue;
             }
-            let constant = plan.constant();
-            let bytes = plan.bytes(row, constant.as_deref());
+            let constant;
+            let bytes = match &plan.from {
+                From::Cell(cell) => row.cell(*cell),
+                From::Constant(text) => {
+                    constant = Arc::clone(text);
+                    constant.as_bytes()
+                }
+                _ => b"",
+            };
+            if plan.is_optional && bytes.is_empty() {
+                plan.last_empty = true;
+                plan.builder.push_none();
+                continue;
+            }
             if plan.says {
                 says = says || !bytes.is_empty();
                 if scheme_unread && !bytes.is_empty() && matches!(plan.column.cell, Cell::Score(_)) {
@@ -396,8 +607,11 @@ impl Gathering {
     /// The rows so far as a piece of a table; begins anew.
     pub(super) fn finish(&mut self, place: u32) -> Result<DataFrame, TableError> {
         let rows = std::mem::take(&mut self.rows);
+        self.rows.reserve(rows.len() + rows.len() / 16);
+        // The rows that follow are likely to be as many.
+        let room = rows.len() + rows.len() / 16;
         let fresh = |plan: &mut Plan| {
-            let next = ColumnBuilder::new(&plan.name, plan.column.cell);
+            let next = ColumnBuilder::with_room(&plan.name, plan.column.cell, room);
             std::mem::replace(&mut plan.builder, next).finish()
         };
         let mut columns: Vec<FrameColumn> = self.feed.plans.iter_mut().map(fresh).collect();
@@ -409,9 +623,9 @@ impl Gathering {
 
 impl Plan {
     /// What stands in every row, if the column is the same throughout.
-    pub(super) fn constant(&self) -> Option<Rc<str>> {
+    pub(super) fn constant(&self) -> Option<Arc<str>> {
         match &self.from {
-            From::Constant(constant) => Some(Rc::clone(constant)),
+            From::Constant(constant) => Some(Arc::clone(constant)),
             _ => None,
         }
     }
@@ -440,7 +654,7 @@ impl Plan {
             return NO_CODE;
         }
         // A code that was met in the same letters before needs no second look.
-        let remembers = matches!(self.column.cell, Cell::Term(_) | Cell::Score(_));
+        let remembers = self.has_codes;
         if remembers && let Some(code) = self.met.find(scheme, bytes) {
             if let ColumnBuilder::Code(builder) = &mut self.builder {
                 builder.append_value(code);

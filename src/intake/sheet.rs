@@ -67,6 +67,11 @@ enum Cells<'a> {
 }
 
 impl<'a> Row<'a> {
+    /// A row of a text.
+    pub(super) fn of_text(row: TextRow<'a>) -> Self {
+        Self { number: row.number, may_break: row.quoted, swallows: row.quoted && row.swallows(), cells: Cells::Text(row) }
+    }
+
     /// How many cells.
     pub const fn width(&self) -> usize {
         match &self.cells {
@@ -91,9 +96,32 @@ impl<'a> Row<'a> {
     }
 }
 
+/// Names why no more rows of a text can be told apart.
+pub(super) fn note_trouble(name: &str, trouble: &RowTrouble, findings: &mut Findings) {
+    match trouble {
+        RowTrouble::UnclosedQuote(row) => findings.note(
+            FindingKind::UnclosedQuote,
+            Place::row(name, *row),
+            None,
+            "A quotation mark opened in this row is never closed, so nothing that follows can be told apart.",
+            "Close the quotation mark, or take it out.",
+        ),
+        RowTrouble::Unreadable(row, error) => findings.note(
+            FindingKind::FileUnread,
+            Place::row(name, *row),
+            None,
+            format!("The file can't be read any further: {error}."),
+            "Check the disk; copy the file elsewhere and try again.",
+        ),
+    }
+}
+
 /// Trimmed bytes as text, less such white space as only Unicode knows.
 pub fn as_text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).map_or("", str::trim)
+    let text = std::str::from_utf8(bytes).unwrap_or("");
+    // White space that isn't ASCII begins and ends with bytes that aren't either.
+    let ends_in_ascii = [bytes.first(), bytes.last()].iter().flatten().all(|byte| byte.is_ascii());
+    if ends_in_ascii { text.trim_ascii() } else { text.trim() }
 }
 
 impl Sheet {
@@ -118,32 +146,10 @@ impl Sheet {
                 }
             },
             Rows::Text(rows) => match rows.next_row() {
-                Ok(row) => row.map(|row| Row {
-                    number: row.number,
-                    may_break: row.quoted,
-                    swallows: row.quoted && row.swallows(),
-                    cells: Cells::Text(row),
-                }),
-                Err(RowTrouble::UnclosedQuote(row)) => {
+                Ok(row) => row.map(Row::of_text),
+                Err(trouble) => {
                     self.cut_short = true;
-                    findings.note(
-                        FindingKind::UnclosedQuote,
-                        Place::row(&self.name, row),
-                        None,
-                        "A quotation mark opened in this row is never closed, so nothing that follows can be told apart.",
-                        "Close the quotation mark, or take it out.",
-                    );
-                    None
-                }
-                Err(RowTrouble::Unreadable(row, error)) => {
-                    self.cut_short = true;
-                    findings.note(
-                        FindingKind::FileUnread,
-                        Place::row(&self.name, row),
-                        None,
-                        format!("The file can't be read any further: {error}."),
-                        "Check the disk; copy the file elsewhere and try again.",
-                    );
+                    note_trouble(&self.name, &trouble, findings);
                     None
                 }
             },
@@ -158,6 +164,14 @@ impl Sheet {
         if let Some(origin) = origin.map(str::trim).filter(|_| self.declared.name.is_empty()) {
             let (file, sheet) = origin.split_once(": ").map_or((origin, None), |(file, sheet)| (file, Some(sheet)));
             self.declared = FileDeclaration { encoding: None, separator: None, ..declaration.of(file, sheet) };
+        }
+    }
+
+    /// Its rows, if it is a text.
+    pub(super) const fn text(&mut self) -> Option<&mut TextRows> {
+        match &mut self.rows {
+            Rows::Text(rows) => Some(rows),
+            _ => None,
         }
     }
 
@@ -324,16 +338,17 @@ fn open_text(
         );
     };
     let streamed = encoding == Encoding::Utf8 && !old_line_ends;
-    let opened: Result<(Box<dyn Read>, String), String> = if streamed {
+    let opened: Result<(Box<dyn Read + Send>, String), String> = if streamed {
         open_stream(path).map_err(|error| error.to_string())
     } else {
         std::fs::read(path).map_err(|error| error.to_string()).and_then(|bytes| {
             let text = decode(&bytes, encoding)?;
             let text = if old_line_ends { text.replace('\r', "\n") } else { text };
             let head = text.lines().next().unwrap_or("").to_owned();
-            Ok((Box::new(Cursor::new(text.into_bytes())) as Box<dyn Read>, head))
+            Ok((Box::new(Cursor::new(text.into_bytes())) as Box<dyn Read + Send>, head))
         })
     };
+    let length = std::fs::metadata(path).map_or(0, |file| file.len());
     let (input, head) = match opened {
         Ok(opened) => opened,
         Err(error) => {
@@ -354,7 +369,7 @@ fn open_text(
         merged: false,
         unreckoned: Vec::new(),
         cut_short: false,
-        rows: Rows::Text(TextRows::new(input, separator.byte())),
+        rows: Rows::Text(TextRows::new(input, separator.byte()).of_length(length)),
     };
     let (header, row) = {
         let row = sheet.next_row(findings)?;
@@ -367,7 +382,7 @@ fn open_text(
 }
 
 /// Opens a text in UTF-8, without its mark, and looks at its first line.
-fn open_stream(path: &Path) -> std::io::Result<(Box<dyn Read>, String)> {
+fn open_stream(path: &Path) -> std::io::Result<(Box<dyn Read + Send>, String)> {
     let mut file = File::open(path)?;
     let mut start = vec![0; 1 << 16];
     let mut filled = 0;

@@ -3,11 +3,15 @@
 //!
 //! A row ends at a line end outside quotation marks; a mark opens a quoted cell only at the cell's start, and two marks within it
 //! stand for one (RFC 4180). Cells are slices of the piece; only cells with doubled marks are copied.
+//!
+//! A text can be cut into stretches of whole rows, which are read each by itself.
 
 use std::io::{self, Read};
 
 /// Bytes read at a time.
 const PIECE: usize = 1 << 20;
+/// Bytes of a stretch: enough rows that handing it on costs nothing, few enough that several fit into memory.
+const STRETCH: usize = 4 << 20;
 /// A row that spans more lines than this has a quotation mark that is never closed.
 pub const LONGEST_ROW_IN_LINES: u64 = 1000;
 
@@ -23,7 +27,7 @@ struct Span {
 
 /// Rows of a text.
 pub struct TextRows {
-    input: Box<dyn Read>,
+    input: Box<dyn Read + Send>,
     buffer: Vec<u8>,
     from: usize,
     ended: bool,
@@ -31,6 +35,9 @@ pub struct TextRows {
     separator: u8,
     spans: Vec<Span>,
     copies: Vec<u8>,
+    /// Why no more can be read, kept until the rows before it were handed on.
+    failed: Option<io::Error>,
+    length: u64,
 }
 
 /// One row.
@@ -104,7 +111,7 @@ enum Search {
 
 impl TextRows {
     /// Rows of a text in UTF-8.
-    pub fn new(input: Box<dyn Read>, separator: u8) -> Self {
+    pub fn new(input: Box<dyn Read + Send>, separator: u8) -> Self {
         Self {
             input,
             buffer: Vec::new(),
@@ -114,7 +121,80 @@ impl TextRows {
             separator,
             spans: Vec::new(),
             copies: Vec::new(),
+            failed: None,
+            length: 0,
         }
+    }
+
+    /// The same, with its length in bytes, more or less.
+    #[must_use]
+    pub fn of_length(self, length: u64) -> Self {
+        Self { length, ..self }
+    }
+
+    /// Its length in bytes, more or less; 0 if it was not told.
+    pub const fn length(&self) -> u64 {
+        self.length
+    }
+
+    /// The next stretch of whole rows, to be read by itself; none at the end. Where a quotation mark is never closed, all that follows
+    /// is in the last stretch, which tells of it.
+    ///
+    /// `room` is where bytes were that are needed no more; it may be empty.
+    ///
+    /// # Errors
+    /// When the file can't be read any further.
+    pub fn next_stretch(&mut self, room: Vec<u8>) -> Result<Option<Self>, RowTrouble> {
+        self.next_stretch_of(STRETCH, room)
+    }
+
+    fn next_stretch_of(&mut self, wanted: usize, mut room: Vec<u8>) -> Result<Option<Self>, RowTrouble> {
+        self.buffer.drain(..self.from);
+        self.from = 0;
+        let mut wanted = wanted;
+        loop {
+            while !self.ended && self.failed.is_none() && self.buffer.len() < wanted {
+                if let Err(RowTrouble::Unreadable(_, error)) = self.fill() {
+                    self.failed = Some(error);
+                }
+            }
+            let (rows, end) = whole_rows(&self.buffer, self.separator);
+            let unclosed = || {
+                let lines = memchr::memchr_iter(b'\n', &self.buffer[end..]).count() as u64;
+                lines > LONGEST_ROW_IN_LINES
+            };
+            let to_end = self.ended || unclosed();
+            if end == 0 && !to_end && self.failed.is_none() {
+                // A row longer than a stretch.
+                wanted = self.buffer.len() + PIECE;
+                continue;
+            }
+            let end = if to_end { self.buffer.len() } else { end };
+            if end == 0 {
+                let next_row = self.next_row;
+                return self.failed.take().map_or(Ok(None), |error| Err(RowTrouble::Unreadable(next_row, error)));
+            }
+            room.clear();
+            room.extend_from_slice(&self.buffer[end..]);
+            let mut bytes = std::mem::replace(&mut self.buffer, room);
+            bytes.truncate(end);
+            let mut stretch = Self::new(Box::new(io::empty()), self.separator);
+            (stretch.buffer, stretch.next_row, stretch.ended) = (bytes, self.next_row, true);
+            self.next_row += rows;
+            // Nothing that follows a mark that is never closed can be told apart.
+            self.ended = to_end;
+            return Ok(Some(stretch));
+        }
+    }
+
+    /// How many bytes there are to be read in what is held.
+    pub const fn held(&self) -> usize {
+        self.buffer.len() - self.from
+    }
+
+    /// Where its bytes were.
+    pub fn into_room(self) -> Vec<u8> {
+        self.buffer
     }
 
     /// The next row; none at the end. Lines without anything are passed over, but counted.
@@ -160,9 +240,9 @@ impl TextRows {
         self.from = 0;
         let kept = self.buffer.len();
         self.buffer.resize(kept + PIECE, 0);
-        let count =
-            self.input.read(&mut self.buffer[kept..]).map_err(|error| RowTrouble::Unreadable(self.next_row, error))?;
-        self.buffer.truncate(kept + count);
+        let read = self.input.read(&mut self.buffer[kept..]);
+        self.buffer.truncate(kept + read.as_ref().map_or(0, |count| *count));
+        let count = read.map_err(|error| RowTrouble::Unreadable(self.next_row, error))?;
         self.ended = count == 0;
         Ok(())
     }
@@ -202,16 +282,54 @@ fn search(bytes: &[u8], separator: u8, ended: bool) -> Search {
     }
 }
 
+/// How many whole rows the bytes begin with, lines without anything among them, and where the last of them ends.
+fn whole_rows(bytes: &[u8], separator: u8) -> (u64, usize) {
+    if memchr::memchr(b'"', bytes).is_none() {
+        let end = memchr::memrchr(b'\n', bytes).map_or(0, |last| last + 1);
+        return (memchr::memchr_iter(b'\n', &bytes[..end]).count() as u64, end);
+    }
+    let (mut rows, mut end) = (0, 0);
+    while let Search::Row(found) = search(&bytes[end..], separator, false) {
+        rows += 1;
+        end += found.next;
+    }
+    (rows, end)
+}
+
+/// Where a byte stands, eight bytes at a time: cells are short, so that a search for each of them would begin more often than it
+/// looks.
+#[inline]
+fn each_place(wanted: u8, bytes: &[u8], mut take: impl FnMut(usize)) {
+    const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+    let eight = u64::from_ne_bytes([wanted; 8]);
+    let (words, rest) = bytes.as_chunks::<8>();
+    for (at, word) in words.iter().enumerate() {
+        // A byte of the difference is zero where the wanted one stands; its high bit is set below there and nowhere else.
+        let differs = u64::from_le_bytes(*word) ^ eight;
+        let mut found = !(((differs & LOW) + LOW) | differs | LOW);
+        while found != 0 {
+            take(at * 8 + found.trailing_zeros() as usize / 8);
+            found &= found - 1;
+        }
+    }
+    let before = words.len() * 8;
+    for (at, byte) in rest.iter().enumerate() {
+        if *byte == wanted {
+            take(before + at);
+        }
+    }
+}
+
 /// Splits a row into its cells.
 fn split(bytes: &[u8], separator: u8, quoted: bool, spans: &mut Vec<Span>, copies: &mut Vec<u8>) {
     spans.clear();
     copies.clear();
     let mut from = 0;
     if !quoted {
-        for to in memchr::memchr_iter(separator, bytes) {
+        each_place(separator, bytes, |to| {
             spans.push(Span { from, to, copied: false, trails: false });
             from = to + 1;
-        }
+        });
         spans.push(Span { from, to: bytes.len(), copied: false, trails: false });
         return;
     }
@@ -293,7 +411,94 @@ mod tests {
         assert!(matches!(rows.next_row(), Err(RowTrouble::UnclosedQuote(2))));
     }
 
+    /// Rows with their numbers, and the row of a mark that was left open.
+    type Rows = (Vec<(u64, Vec<Vec<u8>>)>, Option<u64>);
+
+    /// All rows by way of stretches, and whether a mark was left open in them.
+    fn by_stretches(text: &[u8], wanted: usize) -> Rows {
+        let mut whole = TextRows::new(Box::new(std::io::Cursor::new(text.to_vec())), b',');
+        let (mut found, mut unclosed) = (Vec::new(), None);
+        while let Some(mut stretch) = whole.next_stretch_of(wanted, vec![b'x'; 3]).expect("stretches") {
+            assert_eq!(unclosed, None, "nothing follows a mark left open");
+            loop {
+                match stretch.next_row() {
+                    Ok(Some(row)) => {
+                        found.push((row.number, (0..row.width()).map(|place| row.cell(place).to_vec()).collect()));
+                    }
+                    Ok(None) => break,
+                    Err(RowTrouble::UnclosedQuote(row)) => {
+                        unclosed = Some(row);
+                        break;
+                    }
+                    Err(RowTrouble::Unreadable(..)) => unreachable!("it is in memory"),
+                }
+            }
+        }
+        (found, unclosed)
+    }
+
+    /// The same row by row.
+    fn row_by_row(text: &[u8]) -> Rows {
+        let mut rows = TextRows::new(Box::new(std::io::Cursor::new(text.to_vec())), b',');
+        let mut found = Vec::new();
+        loop {
+            match rows.next_row() {
+                Ok(Some(row)) => {
+                    found.push((row.number, (0..row.width()).map(|place| row.cell(place).to_vec()).collect()));
+                }
+                Ok(None) => return (found, None),
+                Err(RowTrouble::UnclosedQuote(row)) => return (found, Some(row)),
+                Err(RowTrouble::Unreadable(..)) => unreachable!("it is in memory"),
+            }
+        }
+    }
+
+    #[test]
+    fn a_mark_left_open_for_many_lines_ends_the_last_stretch() {
+        let text = format!("a,b\n1,2\n3,\"x\n{}", "4,5\n".repeat(3_000));
+        let (rows, unclosed) = by_stretches(text.as_bytes(), 64);
+        assert_eq!((rows.len(), unclosed), (2, Some(3)));
+        assert_eq!((rows, unclosed), row_by_row(text.as_bytes()));
+    }
+
+    /// Gives some bytes, then fails.
+    struct Failing(io::Cursor<Vec<u8>>);
+
+    impl Read for Failing {
+        fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+            match self.0.read(into)? {
+                0 => Err(io::Error::other("the disk is gone")),
+                count => Ok(count),
+            }
+        }
+    }
+
+    #[test]
+    fn rows_before_an_unreadable_place_are_handed_on_first() {
+        let mut rows = TextRows::new(Box::new(Failing(io::Cursor::new(b"a,b\n1,2\n3,".to_vec()))), b',');
+        let mut stretch = rows.next_stretch(Vec::new()).expect("rows").expect("a stretch");
+        assert_eq!(stretch.next_row().expect("a row").map(|row| row.number), Some(1));
+        assert_eq!(stretch.next_row().expect("a row").map(|row| row.number), Some(2));
+        assert!(stretch.next_row().expect("the end").is_none());
+        assert!(matches!(rows.next_stretch(Vec::new()), Err(RowTrouble::Unreadable(3, _))));
+    }
+
     proptest! {
+        #[test]
+        fn every_place_of_a_byte_is_found(bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..40), wanted in 0_u8..) {
+            let some: Vec<u8> = bytes.iter().map(|byte| if byte % 3 == 0 { wanted } else { *byte }).collect();
+            let expected: Vec<usize> = memchr::memchr_iter(wanted, &some).collect();
+            let mut found = Vec::new();
+            each_place(wanted, &some, |at| found.push(at));
+            prop_assert_eq!(found, expected);
+        }
+
+        /// However a text is cut into stretches, its rows are the same.
+        #[test]
+        fn stretches_hold_the_same_rows(text in "[a,\"\n\r]{0,60}", wanted in 1_usize..20) {
+            prop_assert_eq!(by_stretches(text.as_bytes(), wanted), row_by_row(text.as_bytes()));
+        }
+
         /// The rows of any text are those of a general reader of such files.
         #[test]
         fn rows_are_those_of_a_general_reader(cells in proptest::collection::vec(

@@ -39,6 +39,7 @@ pub mod reading;
 #[expect(clippy::module_inception, reason = "the folder is the part, the file is its main type")]
 pub mod registry;
 mod row_key;
+mod runs;
 pub mod staging;
 pub mod stop_point;
 pub mod verification;

@@ -1,7 +1,8 @@
 //! New and kept rows by part, so that those that may meet are together: all of a patient, and all of a restoration.
 //!
-//! Where all rows fit into memory there is one part, and nothing is put down. Else kept and new rows are gone through once for the
-//! patients of all restorations, then once to be put down by part. The sum of what the parts come to is what the whole would come to.
+//! Where all rows fit into memory there is one part, and nothing is put down. Where nothing is kept and new rows come in order, parts are
+//! stretches of them. Else kept and new rows are gone through once for the patients of all restorations, then once to be put down by part.
+//! The sum of what the parts come to is what the whole would come to.
 
 use polars::prelude::{Column, DataFrame};
 
@@ -10,6 +11,7 @@ use super::manifest::{BatchKind, Holds};
 use super::part_file::PartFile;
 use super::part_index::{MOST_PARTS, PartIndex, PartIndexBuilder};
 use super::reading::{columns, empty_frame, files, own_columns, pieces, shaped, standing, table};
+use super::runs::Runs;
 use super::staging::{KINDS, Staged, only};
 use super::stop_point::{PARTED, reach};
 use super::weighing::{Part, Scale, Weighed, WeighedPart, passed_over};
@@ -21,14 +23,26 @@ use crate::table::records::FILE_COLUMN;
 /// Column of rows put down: of new rows the place among all received, of kept rows the place of their batch.
 const AT_COLUMN: &str = "at";
 
+/// Placements that the index holds in memory for each row of a part: they take sixteen bytes, a row of a part ten times as many.
+const INDEXED: usize = 16;
+
 /// New rows and those of a registry, to be looked at part by part.
 pub struct Parts<'a> {
     writer: &'a Writer,
     staged: &'a Staged,
     scale: Scale,
     index: PartIndex,
-    /// Kept and new rows of both kinds by part; none where there is one part.
-    put_down: Option<[[PartFile; 2]; 2]>,
+    cut: Cut,
+}
+
+/// How rows are cut into parts.
+enum Cut {
+    /// Into one.
+    Whole,
+    /// Into stretches of the new rows as they were staged; nothing is kept yet.
+    Runs(Runs),
+    /// Kept and new rows of both kinds are put down by part.
+    PutDown(Box<[[PartFile; 2]; 2]>),
 }
 
 impl Writer {
@@ -37,7 +51,7 @@ impl Writer {
     /// # Errors
     /// When a kept file is damaged, or the system refuses.
     pub fn part<'a>(&'a self, staged: &'a Staged, correction: bool, rows: usize) -> Result<Parts<'a>, RegistryError> {
-        let (paths, manifest) = (self.registry.paths(), self.manifest());
+        let manifest = self.manifest();
         let kept_own = own_columns(manifest, manifest.revision);
         let (own, silent) = (
             staged.own.iter().filter(|name| kept_own.contains(name) || staged.filled.contains(*name)),
@@ -53,29 +67,42 @@ impl Writer {
         };
         let kept: u64 = manifest.files().map(|(_, file)| file.rows).sum();
         let all = usize::try_from(kept + staged.rows().iter().sum::<u64>()).unwrap_or(usize::MAX);
-        let index = index(self, staged, &scale, all.div_ceil(rows.max(1)).clamp(1, MOST_PARTS), rows)?;
-        let put_down = if index.parts() == 1 {
-            None
-        } else {
-            let begin = || -> Result<[PartFile; 2], RegistryError> {
-                Ok([PartFile::begin(paths, index.parts())?, PartFile::begin(paths, index.parts())?])
-            };
-            let mut put_down = [begin()?, begin()?];
-            for (place, holds) in KINDS.into_iter().enumerate() {
-                let own = scale.own_of(holds);
-                let [kept, new] = &mut put_down;
-                pieces(paths, manifest, holds, own, &mut |batch, mut frame| {
-                    frame.with_column(whole_numbers(AT_COLUMN, vec![batch; frame.height()]))?;
-                    kept[place].add(frame, &index)
-                })?;
-                kept[place].end(&index)?;
-                new_rows(staged, holds, own, &mut |frame| new[place].add(frame, &index))?;
-                new[place].end(&index)?;
-            }
-            Some(put_down)
-        };
+        let parts = all.div_ceil(rows.max(1)).clamp(1, MOST_PARTS);
+        let index = index(self, staged, &scale, parts, rows.saturating_mul(INDEXED))?;
+        let cut = self.cut(staged, &scale, &index, kept)?;
         reach(PARTED);
-        Ok(Parts { writer: self, staged, scale, index, put_down })
+        Ok(Parts { writer: self, staged, scale, index, cut })
+    }
+
+    fn cut(&self, staged: &Staged, scale: &Scale, index: &PartIndex, kept: u64) -> Result<Cut, RegistryError> {
+        if index.parts() == 1 {
+            return Ok(Cut::Whole);
+        }
+        // Rows that meet others only in their own file, none of which is passed over.
+        if kept == 0
+            && !staged.any_removed()
+            && scale.known.iter().all(Option::is_none)
+            && let Some(runs) = Runs::find(staged, index.parts())?
+        {
+            return Ok(Cut::Runs(runs));
+        }
+        let (paths, manifest) = (self.registry.paths(), self.manifest());
+        let begin = || -> Result<[PartFile; 2], RegistryError> {
+            Ok([PartFile::begin(paths, index.parts())?, PartFile::begin(paths, index.parts())?])
+        };
+        let mut put_down = [begin()?, begin()?];
+        for (place, holds) in KINDS.into_iter().enumerate() {
+            let own = scale.own_of(holds);
+            let [kept, new] = &mut put_down;
+            pieces(paths, manifest, holds, own, &mut |batch, mut frame| {
+                frame.with_column(whole_numbers(AT_COLUMN, vec![batch; frame.height()]))?;
+                kept[place].add(frame, index)
+            })?;
+            kept[place].end(index)?;
+            new_rows(staged, holds, own, &mut |frame| new[place].add(frame, index))?;
+            new[place].end(index)?;
+        }
+        Ok(Cut::PutDown(Box::new(put_down)))
     }
 }
 
@@ -107,7 +134,13 @@ fn index(
         Ok(())
     };
     pieces(paths, manifest, Holds::Placements, &[], &mut |_, frame| add(&frame, &[]))?;
-    staged.pieces(Holds::Placements, &mut |frame, stays| add(&only(&frame, stays)?, &scale.known))?;
+    if staged.any_removed() {
+        staged.pieces(Holds::Placements, &mut |frame, stays| add(&only(&frame, stays)?, &scale.known))?;
+    } else {
+        staged.pieces_of(Holds::Placements, &["restoration_id", "patient_id", FILE_COLUMN], &mut |frame| {
+            add(&frame, &scale.known).map(|()| true)
+        })?;
+    }
     builder.finish(parts)
 }
 
@@ -131,7 +164,10 @@ fn new_rows(
 impl Parts<'_> {
     /// How many parts there are.
     pub const fn count(&self) -> usize {
-        self.index.parts()
+        match &self.cut {
+            Cut::Runs(runs) => runs.count(),
+            Cut::Whole | Cut::PutDown(_) => self.index.parts(),
+        }
     }
 
     /// For which of some restorations there is any placement, kept or new, as far as a hash of 64 bits tells.
@@ -166,8 +202,13 @@ impl Parts<'_> {
             let holds = KINDS[place];
             let own = self.scale.own_of(holds);
             let manifest = self.writer.manifest();
-            let Some(put_down) = &self.put_down else {
-                return Ok(table(self.writer.registry.paths(), manifest, manifest.revision, holds, own)?.frame().clone());
+            let put_down = match &self.cut {
+                Cut::Whole => {
+                    let paths = self.writer.registry.paths();
+                    return Ok(table(paths, manifest, manifest.revision, holds, own)?.frame().clone());
+                }
+                Cut::Runs(_) => return empty_frame(columns(holds), own),
+                Cut::PutDown(put_down) => put_down,
             };
             let batches = match put_down[0][place].part(part)? {
                 Some(frame) => by_batch(frame)?,
@@ -180,16 +221,22 @@ impl Parts<'_> {
             let holds = KINDS[place];
             let own = self.scale.own_of(holds);
             let mut all = None;
-            if let Some(put_down) = &self.put_down {
-                all = put_down[1][place].part(part)?;
-            } else {
-                new_rows(self.staged, holds, own, &mut |frame| match &mut all {
+            match &self.cut {
+                Cut::PutDown(put_down) => all = put_down[1][place].part(part)?,
+                Cut::Runs(runs) => {
+                    let (from, to) = runs.of(part, holds);
+                    if let Some(frame) = self.staged.rows_between(holds, (from, to))? {
+                        let at = |row: u64| u32::try_from(row).unwrap_or(u32::MAX);
+                        return Ok((shaped(&frame, columns(holds), own)?, (at(from)..at(to)).collect()));
+                    }
+                }
+                Cut::Whole => new_rows(self.staged, holds, own, &mut |frame| match &mut all {
                     Some(all) => Ok(all.vstack_mut_owned(frame).map(|_| ())?),
                     none => {
                         *none = Some(frame);
                         Ok(())
                     }
-                })?;
+                })?,
             }
             match all {
                 Some(mut frame) => {

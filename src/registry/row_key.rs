@@ -9,6 +9,7 @@ use super::error::RegistryError;
 use super::manifest::Holds;
 use crate::table::NO_DAY;
 use crate::table::text_hash::{folded_product, text_hash};
+use crate::table::text_order::{TextOrder, rising};
 
 /// Restoration, day, examiner; of a placement the restoration alone.
 pub type RowKey<'a> = (&'a str, i32, Option<&'a str>);
@@ -45,9 +46,20 @@ impl<'a> RowKeys<'a> {
     }
 }
 
-/// The first row of each key, found by a hash of the key: rows are many, and their keys stand in the table already.
+/// What is known of rows whose restorations rise.
+struct InOrder {
+    order: TextOrder,
+    /// The first rows of the keys of one restoration, the one met last.
+    of_one: Vec<u32>,
+    /// Which rows are the first of their key.
+    first: Vec<bool>,
+}
+
+/// The first row of each key, found by a hash of the key: rows are many, and their keys stand in the table already. Where restorations
+/// rise from row to row, nothing is remembered: the rows of one stand together.
 pub struct FirstRows<'a> {
     keys: &'a RowKeys<'a>,
+    in_order: Option<InOrder>,
     by_hash: HashMap<u64, u32, BuildHasherDefault<AsItIs>>,
     /// Rows whose key shares its hash with another one.
     collided: HashMap<RowKey<'a>, u32>,
@@ -56,8 +68,11 @@ pub struct FirstRows<'a> {
 impl<'a> FirstRows<'a> {
     /// None yet, with room for so many.
     pub fn new(keys: &'a RowKeys<'a>, rows: usize) -> Self {
+        let in_order = rising(keys.restoration).map(|order| InOrder { order, of_one: Vec::new(), first: vec![false; rows] });
+        let rows = if in_order.is_some() { 0 } else { rows };
         Self {
             keys,
+            in_order,
             by_hash: HashMap::with_capacity_and_hasher(rows, BuildHasherDefault::default()),
             collided: HashMap::new(),
         }
@@ -66,6 +81,17 @@ impl<'a> FirstRows<'a> {
     /// Adds a row; hands back the earlier row of its key, if there is one.
     pub fn add(&mut self, row: u32) -> Option<u32> {
         let key = self.keys.key(row as usize);
+        if let Some(InOrder { of_one, first, .. }) = &mut self.in_order {
+            if of_one.last().is_some_and(|last| self.keys.key(*last as usize).0 != key.0) {
+                of_one.clear();
+            }
+            let earlier = of_one.iter().copied().find(|earlier| self.keys.key(*earlier as usize) == key);
+            if earlier.is_none() {
+                of_one.push(row);
+                first[row as usize] = true;
+            }
+            return earlier;
+        }
         let earlier = *self.by_hash.entry(hash(key)).or_insert(row);
         if earlier == row {
             return None;
@@ -79,8 +105,26 @@ impl<'a> FirstRows<'a> {
 
     /// The first row of a key.
     pub fn find(&self, key: RowKey<'_>) -> Option<u32> {
+        if let Some(in_order) = &self.in_order {
+            return in_order.find(self.keys, key);
+        }
         let row = *self.by_hash.get(&hash(key))?;
         if self.keys.key(row as usize) == key { Some(row) } else { self.collided.get(&key).copied() }
+    }
+}
+
+impl InOrder {
+    /// The first row of a key.
+    fn find(&self, keys: &RowKeys<'_>, key: RowKey<'_>) -> Option<u32> {
+        let (mut from, mut to) = (0, self.first.len());
+        while from < to {
+            let middle = usize::midpoint(from, to);
+            let earlier = self.order.compare(keys.key(middle).0, key.0).is_lt();
+            (from, to) = if earlier { (middle + 1, to) } else { (from, middle) };
+        }
+        let of_restoration = (from..self.first.len()).take_while(|row| keys.key(*row).0 == key.0);
+        let row = of_restoration.into_iter().find(|row| self.first[*row] && keys.key(*row) == key)?;
+        u32::try_from(row).ok()
     }
 }
 
@@ -105,5 +149,56 @@ impl Hasher for AsItIs {
 
     fn write_u64(&mut self, number: u64) {
         self.0 = number;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use polars::prelude::{Column, NewChunkedArray};
+
+    use super::*;
+    use crate::record::Cell;
+    use crate::table::ColumnBuilder;
+
+    fn frame(rows: &[(String, i32, Option<&str>)]) -> DataFrame {
+        let mut days = ColumnBuilder::new("visited_on", Cell::Day);
+        for (_, day, _) in rows {
+            if let ColumnBuilder::Day(days) = &mut days {
+                days.append_value(*day);
+            }
+        }
+        let text = |name: &str, texts: Vec<Option<&str>>| -> Column {
+            use polars::prelude::IntoColumn;
+            StringChunked::from_slice_options(name.into(), &texts).into_column()
+        };
+        let restorations = rows.iter().map(|row| Some(row.0.as_str())).collect();
+        let examiners = rows.iter().map(|row| row.2).collect();
+        DataFrame::new_infer_height(vec![text("restoration_id", restorations), days.finish(), text("examiner", examiners)])
+            .expect("a frame")
+    }
+
+    #[test]
+    fn first_rows_are_the_same_in_any_order() {
+        let row = |n: u32| (format!("R{}", n / 6), (n % 3).cast_signed(), [None, Some("a")][n as usize % 2]);
+        let rising: Vec<_> = (0..300).map(row).collect();
+        let mixed: Vec<_> = (0..300).map(|n| row(n * 77 % 300)).collect();
+        for (rows, rises) in [(rising, true), (mixed, false)] {
+            let frame = frame(&rows);
+            let keys = RowKeys::new(&frame, Holds::Visits).expect("keys");
+            let mut first = FirstRows::new(&keys, rows.len());
+            assert_eq!(first.in_order.is_some(), rises);
+            let mut known = std::collections::BTreeMap::new();
+            // Some rows are passed over.
+            for at in (0..300_u32).filter(|at| at % 7 != 2) {
+                let expected = *known.entry(&rows[at as usize]).or_insert(at);
+                assert_eq!(first.add(at), (expected != at).then_some(expected));
+            }
+            for (restoration, day, examiner) in &rows {
+                let expected = known.get(&(restoration.clone(), *day, *examiner)).copied();
+                assert_eq!(first.find((restoration, *day, *examiner)), expected);
+            }
+            assert_eq!(first.find(("R9", 7, None)), None);
+            assert_eq!(first.find(("S", 1, None)), None);
+        }
     }
 }

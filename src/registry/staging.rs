@@ -95,7 +95,7 @@ impl Staging {
         table.held.push(frame);
         // Pieces of many small files become row groups of some size.
         if table.held_rows >= GROUP && table.rows > self.most_in_memory {
-            table.put_down(&self.paths)?;
+            table.put_down(&self.paths, table.held_rows / GROUP * GROUP)?;
         }
         Ok(())
     }
@@ -108,7 +108,7 @@ impl Staging {
         let (paths, most) = (self.paths, self.most_in_memory);
         let ended = |mut table: Table| -> Result<Rows, RegistryError> {
             if table.rows > most {
-                table.put_down(&paths)?;
+                table.put_down(&paths, table.held_rows)?;
             }
             Ok(match table.file {
                 Some(file) => Rows::OnDisk(file.end()?),
@@ -126,9 +126,8 @@ impl Staging {
 }
 
 impl Table {
-    /// Puts the rows that are held onto the disk.
-    fn put_down(&mut self, paths: &Paths) -> Result<(), RegistryError> {
-        self.held_rows = 0;
+    /// Puts so many of the rows that are held onto the disk.
+    fn put_down(&mut self, paths: &Paths, rows: usize) -> Result<(), RegistryError> {
         let mut held = self.held.drain(..);
         let Some(mut all) = held.next() else { return Ok(()) };
         for frame in held {
@@ -138,7 +137,12 @@ impl Table {
             Some(file) => file,
             none => none.insert(Unfinished::begin(paths, self.holds, all.schema())?),
         };
-        file.add(&all)
+        file.add(&all.head(Some(rows)))?;
+        self.held_rows -= rows;
+        if self.held_rows > 0 {
+            self.held.push(all.tail(Some(self.held_rows)));
+        }
+        Ok(())
     }
 }
 
@@ -212,6 +216,63 @@ impl Staged {
                 Ok(())
             }
         }
+    }
+
+    /// Goes through some columns of a table, set-aside rows among the others, as long as more is wanted.
+    pub(super) fn pieces_of(
+        &self,
+        holds: Holds,
+        columns: &[&str],
+        take: &mut dyn FnMut(DataFrame) -> Result<bool, RegistryError>,
+    ) -> Result<(), RegistryError> {
+        match &self.tables[usize::from(holds == Holds::Visits)] {
+            Rows::Held(frames) => {
+                for frame in frames {
+                    if !take(frame.select(columns.iter().copied())?)? {
+                        break;
+                    }
+                }
+            }
+            Rows::OnDisk(file) => {
+                let mut pieces = file.pieces()?.only(columns);
+                while let Some(frame) = pieces.next_piece()? {
+                    if !take(frame)? {
+                        break;
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The rows of a table from one place to another, set-aside ones among them.
+    pub(super) fn rows_between(&self, holds: Holds, (from, to): (u64, u64)) -> Result<Option<DataFrame>, RegistryError> {
+        let at = |place: u64| usize::try_from(place).unwrap_or(usize::MAX);
+        let (from, to) = (at(from), at(to));
+        match &self.tables[usize::from(holds == Holds::Visits)] {
+            Rows::Held(frames) => {
+                let (mut all, mut before): (Option<DataFrame>, _) = (None, 0);
+                for frame in frames {
+                    let (begin, end) = (from.max(before), to.min(before + frame.height()));
+                    if begin < end {
+                        let part = frame.slice(i64::try_from(begin - before).unwrap_or(i64::MAX), end - begin);
+                        match &mut all {
+                            Some(all) => drop(all.vstack_mut_owned(part)?),
+                            none => *none = Some(part),
+                        }
+                    }
+                    before += frame.height();
+                }
+                Ok(all)
+            }
+            Rows::OnDisk(file) if from < to => Ok(Some(file.pieces()?.rows(from, to - from)?)),
+            Rows::OnDisk(_) => Ok(None),
+        }
+    }
+
+    /// Whether any row is set aside.
+    pub(super) fn any_removed(&self) -> bool {
+        !self.removed.is_empty()
     }
 
     fn staying(&self, frame: &DataFrame) -> Result<Option<Vec<bool>>, RegistryError> {

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use polars::prelude::{DataFrame, IntoColumn, NewChunkedArray, UInt8Chunked};
+use polars::prelude::{ChunkAgg, DataFrame, IntoColumn, NewChunkedArray, UInt8Chunked};
 
 use super::error::RegistryError;
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, Term, VISIT_COLUMNS, find_term};
@@ -49,7 +49,7 @@ pub fn translate(
             && places.len() == list.len()
             && !list.is_empty()
         {
-            let highest = found.as_materialized_series().u8()?.iter().flatten().max();
+            let highest = found.as_materialized_series().u8()?.max();
             if highest.is_none_or(|highest| usize::from(highest) < places.len()) {
                 continue;
             }

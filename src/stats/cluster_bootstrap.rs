@@ -39,8 +39,8 @@ use super::distribution::{normal_quantile_upper, normal_upper_tail};
 use super::grouping::Grouping;
 use super::observation::Observations;
 use super::quantile::EQUAL_WITHIN;
-use super::threads::{available, on_threads};
 use crate::quantity::{Behind, ConfidenceLevel, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// Below so many clusters an estimate is marked.
 pub(super) const FEW_CLUSTERS: u64 = 20;

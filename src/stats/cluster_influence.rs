@@ -21,8 +21,8 @@ use super::bucket::Buckets;
 use super::compensated_sum::CompensatedSum;
 use super::observation::{Ending, Observations};
 use super::product_limit::{ProductLimit, Step};
-use super::threads::{available, on_threads};
 use crate::quantity::{Days, Known, Variance, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// The most threads that are used: more of them mostly wait for memory.
 const MOST_THREADS: usize = 2;

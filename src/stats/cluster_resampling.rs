@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 
 use super::bootstrap_replicates::Sorted;
 use super::cluster_bootstrap::{BootstrapInterval, FEW_CLUSTERS, NotEstimated, Resampling, draw, not_estimated, stream};
-use super::threads::{available, on_threads};
 use crate::quantity::{Behind, IntervalMethod, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// What resampled clusters say of a statistic.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -21,7 +21,7 @@ use super::cox::TiesHandling;
 use super::cox_risk_sets::{Block, RiskSets, threads_for};
 use super::lanes::{dot, sum};
 use super::symmetric::Symmetric;
-use super::threads::on_threads;
+use crate::threads::on_threads;
 
 /// Rows at a time in the second pass: what is worked on stays in the cache.
 const STRETCH: usize = 1024;

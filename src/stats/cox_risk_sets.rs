@@ -14,8 +14,8 @@ use super::cox::CoxProblem;
 use super::cox_design::{Column, ColumnName, CoxDesign};
 use super::grouping::{Grouping, NO_GROUP};
 use super::observation::{Ending, Observations};
-use super::threads::{available, on_threads};
 use crate::quantity::Behind;
+use crate::threads::{available, on_threads};
 
 /// Rows of a block of work; blocks end where places end.
 const BLOCK_ROWS: usize = 16_384;

@@ -13,7 +13,7 @@
 use super::cox_likelihood::{Evaluation, RowHazard};
 use super::cox_risk_sets::{RiskSets, threads_for};
 use super::symmetric::Symmetric;
-use super::threads::on_threads;
+use crate::threads::on_threads;
 
 /// Score residuals times case weights, row after row, with each place's part multiplied by g(place).
 pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize) -> f64 + Sync) -> Vec<f64> {

@@ -27,9 +27,9 @@ use serde::{Deserialize, Serialize};
 use super::cusum::RunningSum;
 use super::random_draws::Draws;
 use super::share::wilson_interval;
-use super::threads::{available, on_threads};
 use super::watched::{Row, Watched};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Days, Fraction, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// How many replicates are drawn, and from where.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -171,10 +171,10 @@ impl<S: Fn(&mut Draws, f64) -> Step + Sync> Runs<S> {
     /// Lets each run go on until it has exceeded the limit.
     fn run_past(&mut self, limit: f64) {
         let step = &self.step;
-        let threads = super::threads::available();
+        let threads = crate::threads::available();
         let share = self.runs.len().div_ceil(threads).max(1);
         let parts: Vec<&mut [Run]> = self.runs.chunks_mut(share).collect();
-        super::threads::on_threads(parts, threads, |part: &mut [Run]| {
+        crate::threads::on_threads(parts, threads, |part: &mut [Run]| {
             for run in part {
                 let mut highest = run.highest();
                 while highest <= limit && run.taken < 100.0 * LONGEST {

@@ -16,9 +16,9 @@ use super::life_table::LifeTable;
 use super::observation::{Ending, Observations};
 use super::product_limit::ProductLimit;
 use super::survival_interval::{Inference, survival_interval};
-use super::threads::{available, on_threads};
 use super::weighted_life_table::WeightedLifeTable;
 use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// One group: its life table, its curve, and its survival at the horizons.
 #[derive(Clone, Debug, PartialEq)]

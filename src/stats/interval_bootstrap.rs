@@ -26,8 +26,8 @@ use super::cluster_bootstrap::{BootstrapInterval, FEW_CLUSTERS, NotEstimated, Re
 use super::interval_classes::{ClassWeights, IntervalClasses};
 use super::interval_survival::{Fit, IntervalSurvival};
 use super::intervals::Intervals;
-use super::threads::{available, on_threads};
 use crate::quantity::{Behind, Days, Fraction, IntervalMethod, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// What is read from each curve.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -32,8 +32,8 @@ use super::interval_scores::{IntervalScores, Scorer};
 use super::interval_survival::Fit;
 use super::intervals::Intervals;
 use super::observation::count_clusters;
-use super::threads::{available, on_threads};
 use crate::quantity::{Behind, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// Statistics nearer than this part of themselves are equal.
 const EQUAL: f64 = 1e-9;

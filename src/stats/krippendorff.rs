@@ -17,8 +17,8 @@ use serde::{Deserialize, Serialize};
 use super::bootstrap_replicates::Sorted;
 use super::cluster_bootstrap::{BootstrapInterval, NotEstimated, Resampling, draw, stream};
 use super::ratings::Ratings;
-use super::threads::{available, on_threads};
 use crate::quantity::{Behind, IntervalMethod, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// How far apart two categories are.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]

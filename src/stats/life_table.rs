@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use super::grouping::{Grouping, NO_GROUP};
 use super::observation::{Ending, Observations};
-use super::threads::{available, on_threads};
 use crate::quantity::{DAYS_PER_YEAR, Days, Years};
+use crate::threads::{available, on_threads};
 
 /// Counts for each day from the time origin to the last day of follow-up.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -9,7 +9,7 @@ use super::cox_risk_sets::threads_for;
 use super::lanes::{dot, sum};
 use super::logit_rows::LogitRows;
 use super::symmetric::Symmetric;
-use super::threads::on_threads;
+use crate::threads::on_threads;
 
 /// Rows at a time: what is worked on stays in the cache.
 const STRETCH: usize = 1024;

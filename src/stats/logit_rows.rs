@@ -9,8 +9,8 @@ use super::cox_risk_sets::threads_for;
 use super::grouping::NO_GROUP;
 use super::logistic::LogisticProblem;
 use super::observation::count_clusters;
-use super::threads::on_threads;
 use crate::quantity::Behind;
+use crate::threads::on_threads;
 
 /// What to do with a covariate that doesn't vary.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -354,7 +354,6 @@ pub mod survival_interval;
 mod symmetric;
 #[cfg(test)]
 mod ten_rows;
-pub(crate) mod threads;
 pub mod timed_bounds;
 pub mod watched;
 pub mod weighted_comparison;

@@ -262,6 +262,9 @@ impl Observations {
 
     /// How many different clusters have at least one observation here.
     pub fn clusters_present(&self) -> u64 {
+        if self.in_order_of_clusters() {
+            return self.cluster.chunk_by(|one, other| one == other).count() as u64;
+        }
         count_clusters(self.cluster.iter().copied(), self.clusters as usize)
     }
 

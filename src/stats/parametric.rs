@@ -50,9 +50,9 @@ use super::log_time_family::LogTimeFamily;
 use super::parametric_climb::{NoMaximum, Settled, climb, start};
 use super::parametric_likelihood::{Covariates, Knowledge, LogTimes, scores_by_cluster};
 use super::symmetric::{NOTHING_LEFT, Symmetric};
-use super::threads::available;
 use super::timed_bounds::TimedBounds;
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
+use crate::threads::available;
 
 /// From this many rows on, threads pay.
 const MANY_ROWS: usize = 10_000;

@@ -12,8 +12,8 @@
 
 use super::log_time_family::{AtPoint, ErrorLaw};
 use super::symmetric::Symmetric;
-use super::threads::on_threads;
 use super::timed_bounds::TimedBounds;
+use crate::threads::on_threads;
 
 /// Rows of a block of work.
 const BLOCK_ROWS: usize = 4096;

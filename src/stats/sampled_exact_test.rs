@@ -21,8 +21,8 @@ use serde::{Deserialize, Serialize};
 use super::contingency_table::ContingencyTable;
 use super::fisher_freeman_halton::{EQUALLY_PROBABLE, ln_cells, ln_factorials, place};
 use super::share::clopper_pearson_interval;
-use super::threads::{available, on_threads};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// Tables drawn from one stream.
 const BLOCK: u32 = 256;

@@ -15,9 +15,9 @@ use super::compared::Compared;
 use super::covariance::Covariance;
 use super::observation::Ending;
 use super::risk_counts::RiskCounts;
-use super::threads::{available, on_threads};
 use super::weighting::Weighting;
 use crate::quantity::WhyNotKnown;
+use crate::threads::{available, on_threads};
 
 /// Below so many observations a second thread costs more than it saves.
 const WORTH_A_THREAD: usize = 100_000;

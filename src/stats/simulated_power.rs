@@ -16,10 +16,10 @@ use super::grouping::Grouping;
 use super::observation::{Ending, Observations};
 use super::share::wilson_interval;
 use super::survival_contrast::survival_contrast;
-use super::threads::{available, on_threads};
 use super::weighted_log_rank::weighted_log_rank;
 use super::weighting::Weighting;
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Days, Fraction, Known, Variance, WhyNotKnown};
+use crate::threads::{available, on_threads};
 
 /// One simulated trial: observations in two groups.
 #[derive(Clone, Debug, PartialEq)]

@@ -23,10 +23,10 @@ use super::compared::Compared;
 use super::covariance::Covariance;
 use super::risk_counts::RiskCounts;
 use super::score_sums::ScoreSums;
-use super::threads::{available, on_threads};
 use super::weighted_log_rank::statistic;
 use super::weighting::Weighting;
 use crate::quantity::{Behind, Known};
+use crate::threads::{available, on_threads};
 
 /// Statistics nearer than this part of themselves are equal.
 const EQUAL: f64 = 1e-9;

@@ -1,8 +1,8 @@
 //! One builder a column: cells are pushed as they are checked, and the column comes out typed.
 
 use polars::prelude::{
-    ChunkedBuilder, Column, Float64Type, Int32Type, IntoColumn, IntoSeries, PlSmallStr, PrimitiveChunkedBuilder,
-    StringChunkedBuilder, UInt8Type,
+    BooleanChunked, ChunkedArray, Column, Float64Type, Int32Type, IntoColumn, IntoSeries, NewChunkedArray, PlSmallStr,
+    PolarsNumericType, StringChunkedBuilder, UInt8Type,
 };
 
 use crate::record::Cell;
@@ -17,28 +17,102 @@ pub enum ColumnBuilder {
     /// Text.
     Text(StringChunkedBuilder),
     /// Days since 1970-01-01.
-    Day(PrimitiveChunkedBuilder<Int32Type>),
+    Day(NumberBuilder<Int32Type>),
     /// Numbers in the column's unit.
-    Number(PrimitiveChunkedBuilder<Float64Type>),
+    Number(NumberBuilder<Float64Type>),
     /// Places in a vocabulary, ISO teeth, grades, or score signs.
-    Code(PrimitiveChunkedBuilder<UInt8Type>),
+    Code(NumberBuilder<UInt8Type>),
+}
+
+/// A column of plain numbers under construction: cells are numbers side by side, an empty one among them a number that stands for
+/// none, and which are empty is told once, when the column is finished.
+pub struct NumberBuilder<T: Gapped> {
+    name: PlSmallStr,
+    cells: Vec<T::Native>,
+}
+
+/// Numbers of which one stands for none.
+pub trait Gapped: PolarsNumericType {
+    /// That one.
+    const NONE: Self::Native;
+    /// Whether a number is that one.
+    fn is_none(number: Self::Native) -> bool;
+}
+
+impl Gapped for Int32Type {
+    const NONE: i32 = NO_DAY;
+
+    fn is_none(number: i32) -> bool {
+        number == NO_DAY
+    }
+}
+
+impl Gapped for Float64Type {
+    /// Numbers of the records are finite.
+    const NONE: f64 = f64::NAN;
+
+    fn is_none(number: f64) -> bool {
+        number.is_nan()
+    }
+}
+
+impl Gapped for UInt8Type {
+    const NONE: u8 = NO_CODE;
+
+    fn is_none(number: u8) -> bool {
+        number == NO_CODE
+    }
+}
+
+impl<T: Gapped> NumberBuilder<T> {
+    fn with_room(name: PlSmallStr, room: usize) -> Self {
+        Self { name, cells: Vec::with_capacity(room) }
+    }
+
+    /// Adds a number; that which stands for none adds an empty cell.
+    #[inline]
+    pub fn append_value(&mut self, number: T::Native) {
+        self.cells.push(number);
+    }
+
+    /// Adds an empty cell.
+    #[inline]
+    pub fn append_null(&mut self) {
+        self.cells.push(T::NONE);
+    }
+
+    fn finish(self) -> ChunkedArray<T> {
+        if !self.cells.iter().any(|cell| T::is_none(*cell)) {
+            return ChunkedArray::from_vec(self.name, self.cells);
+        }
+        let filled: Vec<bool> = self.cells.iter().map(|cell| !T::is_none(*cell)).collect();
+        let filled = BooleanChunked::from_slice(PlSmallStr::EMPTY, &filled);
+        let filled = filled.downcast_iter().next().map(|filled| filled.values().clone());
+        ChunkedArray::from_vec_validity(self.name, self.cells, filled)
+    }
 }
 
 impl ColumnBuilder {
     /// A builder for the cells of a column.
     pub fn new(name: &str, cell: Cell) -> Self {
+        Self::with_room(name, cell, 0)
+    }
+
+    /// The same with room for so many cells.
+    pub fn with_room(name: &str, cell: Cell, room: usize) -> Self {
         let name = PlSmallStr::from_str(name);
         match cell {
-            Cell::Text => Self::Text(StringChunkedBuilder::new(name, 0)),
-            Cell::Day => Self::Day(PrimitiveChunkedBuilder::new(name, 0)),
-            Cell::Number { .. } => Self::Number(PrimitiveChunkedBuilder::new(name, 0)),
+            Cell::Text => Self::Text(StringChunkedBuilder::new(name, room)),
+            Cell::Day => Self::Day(NumberBuilder::with_room(name, room)),
+            Cell::Number { .. } => Self::Number(NumberBuilder::with_room(name, room)),
             Cell::Tooth | Cell::Grade { .. } | Cell::Term(_) | Cell::Score(_) => {
-                Self::Code(PrimitiveChunkedBuilder::new(name, 0))
+                Self::Code(NumberBuilder::with_room(name, room))
             }
         }
     }
 
     /// Adds an empty cell.
+    #[inline]
     pub fn push_none(&mut self) {
         match self {
             Self::Text(builder) => builder.append_null(),
@@ -62,4 +136,44 @@ impl ColumnBuilder {
 /// A column of whole numbers without gaps.
 pub fn whole_numbers(name: &str, numbers: Vec<u32>) -> Column {
     polars::prelude::UInt32Chunked::from_vec(PlSmallStr::from_str(name), numbers).into_series().into_column()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::Range;
+
+    #[test]
+    fn empty_cells_come_out_empty() {
+        let anything = Range { least: 0.0, most: 9.0 };
+        let mut numbers = ColumnBuilder::new("n", Cell::Number { possible: anything, plausible: anything });
+        let mut days = ColumnBuilder::new("d", Cell::Day);
+        let mut codes = ColumnBuilder::new("c", Cell::Tooth);
+        for row in 0..130_u8 {
+            if row % 3 == 0 {
+                [&mut numbers, &mut days, &mut codes].into_iter().for_each(ColumnBuilder::push_none);
+                continue;
+            }
+            if let ColumnBuilder::Number(numbers) = &mut numbers {
+                numbers.append_value(f64::from(row) / 2.0);
+            }
+            if let ColumnBuilder::Day(days) = &mut days {
+                days.append_value(i32::from(row) - 60);
+            }
+            if let ColumnBuilder::Code(codes) = &mut codes {
+                codes.append_value(row);
+            }
+        }
+        let (numbers, days, codes) = (numbers.finish(), days.finish(), codes.finish());
+        assert_eq!([numbers.null_count(), days.null_count(), codes.null_count()], [44; 3]);
+        let number: Vec<Option<f64>> = numbers.as_materialized_series().f64().expect("numbers").iter().collect();
+        let day: Vec<Option<i32>> = days.as_materialized_series().date().expect("days").physical().iter().collect();
+        let code: Vec<Option<u8>> = codes.as_materialized_series().u8().expect("codes").iter().collect();
+        for (row, at) in (0..130_u8).zip(0_usize..) {
+            let filled = row % 3 != 0;
+            assert_eq!(number[at], filled.then(|| f64::from(row) / 2.0));
+            assert_eq!(day[at], filled.then(|| i32::from(row) - 60));
+            assert_eq!(code[at], filled.then_some(row));
+        }
+    }
 }

@@ -52,16 +52,24 @@ impl ParquetPieces {
         self.metadata.num_rows
     }
 
+    /// So many rows from a place on.
+    ///
+    /// # Errors
+    /// When the file can't be decoded.
+    pub fn rows(&self, from: usize, rows: usize) -> Result<DataFrame, TableError> {
+        let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
+            .with_slice(Some((from, rows)))
+            .with_columns(self.columns.clone());
+        reader.set_metadata(self.metadata.clone());
+        Ok(reader.finish()?)
+    }
+
     /// The next rows; none at the end.
     ///
     /// # Errors
     /// When the file can't be decoded any further.
     pub fn next_piece(&mut self) -> Result<Option<DataFrame>, TableError> {
         let Some((from, rows)) = self.ahead.pop() else { return Ok(None) };
-        let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
-            .with_slice(Some((from, rows)))
-            .with_columns(self.columns.clone());
-        reader.set_metadata(self.metadata.clone());
-        Ok(Some(reader.finish()?))
+        self.rows(from, rows).map(Some)
     }
 }

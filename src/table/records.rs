@@ -85,6 +85,11 @@ impl RecordTable {
         &self.frame
     }
 
+    /// The frame, without the names of its files.
+    pub fn into_frame(self) -> DataFrame {
+        self.frame
+    }
+
     /// The same with these text columns; those that are not there come empty.
     ///
     /// # Errors
@@ -136,7 +141,7 @@ impl RecordTable {
     /// When there is no such column or it holds no days.
     pub fn days(&self, name: &str) -> Result<Vec<i32>, TableError> {
         let days = self.frame.column(name)?.as_materialized_series().date()?;
-        Ok(days.physical().iter().map(|day| day.unwrap_or(NO_DAY)).collect())
+        Ok(side_by_side(days.physical(), NO_DAY))
     }
 
     /// A column of codes; [`NO_CODE`] where empty.
@@ -145,7 +150,7 @@ impl RecordTable {
     /// When there is no such column or it holds no codes.
     pub fn codes(&self, name: &str) -> Result<Vec<u8>, TableError> {
         let codes = self.frame.column(name)?.as_materialized_series().u8()?;
-        Ok(codes.iter().map(|code| code.unwrap_or(NO_CODE)).collect())
+        Ok(side_by_side(codes, NO_CODE))
     }
 
     /// A column of numbers in the column's unit; none where empty.
@@ -198,6 +203,19 @@ impl RecordTable {
         let codes = self.frame.column(name)?.as_materialized_series().u8()?;
         Ok(InPlace { column: codes.rechunk(), none: NO_CODE })
     }
+}
+
+/// The numbers of a column, with one that stands for none where empty.
+fn side_by_side<T: PolarsNumericType>(column: &ChunkedArray<T>, none: T::Native) -> Vec<T::Native> {
+    let mut numbers = Vec::with_capacity(column.len());
+    for part in column.downcast_iter() {
+        if part.validity().is_none() {
+            numbers.extend_from_slice(part.values());
+        } else {
+            numbers.extend(part.iter().map(|number| number.copied().unwrap_or(none)));
+        }
+    }
+    numbers
 }
 
 /// A column of plain numbers that is read where it stands: no cell of it is copied but those asked for.

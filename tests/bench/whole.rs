@@ -13,10 +13,14 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
-use manebit::cohort::select;
+use manebit::analysis::comparison::factor_review;
+use manebit::cohort::follow_up::follow_all;
+use manebit::cohort::from_files::read_course;
+use manebit::cohort::{Looks, factor_levels, lay_out, select};
 use manebit::finding::Findings;
 use manebit::intake::folder::read_pieces;
-use manebit::intake::{IntakeRequest, read_records};
+use manebit::intake::{IntakeRequest, Piece, read_records};
+use manebit::protocol::Protocol;
 use manebit::quantity::Day;
 use manebit::registry::Registry;
 
@@ -24,6 +28,8 @@ const STEPS: &[(&str, &str)] = &[
     ("invent", "invented records written as CSV"),
     ("check-visits", "visits from CSV, every cell checked, nothing kept"),
     ("read", "placements and visits from CSV into tables"),
+    ("curves", "CSV, every cell checked, to three curves and their rates"),
+    ("review-csv", "the whole review from CSV"),
     ("ingest", "from CSV, checked, into a registry"),
     ("export", "from the registry into Parquet"),
     ("check-visits-parquet", "the same visits from Parquet, every cell checked"),
@@ -111,6 +117,7 @@ fn all_steps(folder: &Path, restorations: &str) -> Vec<f64> {
                 run(program, &["init", "registry-parquet", "--without-key"]);
                 timed(&["ingest", "parquet", "--into", "registry-parquet"])
             }
+            "review-csv" => timed(&["review", "records", "--out", "review-csv"]),
             "review" => timed(&["review", "registry", "--out", "review"]),
             "compare" => timed(&["compare", "registry", "--by", "etch_strategy", "--out", "comparison"]),
             _ => run(&this, &[]),
@@ -141,7 +148,7 @@ fn run_step(step: &str, folder: &Path) {
         "check-visits" | "check-visits-parquet" => {
             let records = folder.join(if step == "check-visits" { "visits" } else { "visits-parquet" });
             let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[], progress: None };
-            let mut sink = |_, frame: polars::prelude::DataFrame| {
+            let mut sink = |Piece { frame, .. }: Piece| {
                 rows += frame.height();
                 Ok(())
             };
@@ -153,6 +160,7 @@ fn run_step(step: &str, folder: &Path) {
             let intake = read_records(request, &mut findings).expect("read").expect("files");
             rows = intake.placements.0.len() + intake.visits.0.len();
         }
+        "curves" => rows = curves(&folder.join("records"), today),
         "reopen" | "select" => {
             let kept = Registry::open(&folder.join("registry")).expect("a registry").read(None).expect("kept");
             rows = kept.placements.0.len() + kept.visits.0.len();
@@ -163,6 +171,23 @@ fn run_step(step: &str, folder: &Path) {
         _ => {}
     }
     println!("{:.2} {:.2} {} {rows}", start.elapsed().as_secs_f64(), own_cpu(), peak_mb());
+}
+
+/// Reads records, checks every cell, lays visits out by restoration, and estimates the curve of each etch strategy with its annual rates.
+fn curves(records: &Path, today: Day) -> usize {
+    let protocol = Protocol::built_in();
+    let request = IntakeRequest { records, declaration: None, today, own_columns: &[], progress: None };
+    let needed = ["restoration_id", "patient_id", "placed_on", "entered_on", "etch_strategy"].map(str::to_owned);
+    let mut findings = Findings::default();
+    let read = read_course(request, Some(&needed), &mut findings).expect("read");
+    let (intake, mut visits) = read.expect("files");
+    assert!(!findings.any_error());
+    let histories = lay_out(&intake.placements, &mut visits, today, Looks::Taken).expect("histories");
+    let factor = factor_levels("etch_strategy", &[], &intake.placements, &histories).expect("a column").expect("a factor");
+    let followed = follow_all(&histories, &protocol.endpoints[0], protocol.failure_day);
+    let review = factor_review(&factor, &followed, &protocol).expect("a review");
+    assert!(review.groups.iter().all(|group| !group.curve.is_empty()));
+    review.groups.len()
 }
 
 /// Runs a program and tells its time, CPU time and peak memory.

@@ -4,23 +4,24 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Folder or file under `src` → what it may import. Leaves are free for all: quantity, finding, wording.
+/// Folder or file under `src` → what it may import. Leaves are free for all: quantity, finding, wording, threads.
 const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("quantity", &[]),
     ("finding", &[]),
     ("finding_page", &["finding"]),
     ("wording", &["quantity"]),
-    ("stats", &["quantity"]),
+    ("threads", &[]),
+    ("stats", &["quantity", "threads"]),
     ("record", &["quantity", "finding", "wording"]),
     ("protocol", &["quantity", "finding", "wording", "record", "stats"]),
     ("table", &["record"]),
-    ("intake", &["quantity", "finding", "wording", "record", "table"]),
+    ("intake", &["quantity", "finding", "wording", "record", "table", "threads"]),
     ("registry", &["quantity", "finding", "wording", "record", "table"]),
     ("result", &["quantity", "record", "protocol", "stats"]),
-    ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result"]),
+    ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result", "intake", "threads"]),
     ("simulate", &["quantity", "record", "protocol"]),
     ("planning", &["estimate", "quantity", "simulate", "stats", "wording"]),
-    ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result"]),
+    ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "threads"]),
     (
         "comparison",
         &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "analysis"],
