@@ -12,6 +12,7 @@
 pub mod benchmark;
 mod bit_counts;
 pub mod caution;
+mod combinations;
 pub mod comparison;
 pub mod course;
 pub mod group;

@@ -1,6 +1,6 @@
 //! Recalls and criteria scores, with Wilson's intervals.
 
-use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreTally, Tally};
+use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreGroups, ScoreTally, Tally};
 use crate::cohort::history::threads_for;
 use crate::cohort::recall::{Due, WindowDays, due};
 use crate::cohort::{FactorLevels, Histories};
@@ -60,8 +60,9 @@ pub fn criterion_reviews(
     let recalls: Vec<(RecallWindow, &[Due])> = protocol.recalls.iter().copied().zip(due.iter().map(Vec::as_slice)).collect();
     let threads = threads_for(histories.looks.len());
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
+    let groups = ScoreGroups::new(factors, histories.len());
     let tallies = in_turn(&recalls, threads, |(window, due)| {
-        RecallTally::of(histories, due, WindowDays::from(*window), factors, patients)
+        RecallTally::of(histories, due, WindowDays::from(*window), &groups, patients)
     });
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {

@@ -1,16 +1,16 @@
 //! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
 //! Cost.  One pass over those due, patient by patient. The scores of a restoration are one word of bits, which is added to the counts of
-//!        each group; which scores a patient had is remembered as bits, and counted once the next patient comes. The patients behind
+//!        its combination of levels; which scores a patient had is remembered as bits, and counted once the next patient comes. The patients behind
 //!        single scores are counted only where few are hidden.
 
 use std::borrow::Cow;
 
 use super::bit_counts::BitCounts;
-use crate::cohort::recall::{Due, WindowDays, scores_of};
-use crate::cohort::{FactorLevels, Histories};
+use super::combinations::Combinations;
+use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
+use crate::cohort::{FactorLevels, Histories, Look};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
-use crate::stats::NO_GROUP;
 
 /// Restorations scored, and the patients behind them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -96,36 +96,50 @@ const ANY_OF_ALL: u64 = 0x0808_0808_0808_0808;
 /// The bits of one restoration's scores, by scheme.
 type Words = [u64; SCHEMES];
 
-/// Scores of groups under schemes, counted as they come, patient by patient.
-struct Counter {
+/// Scores of one combination of levels under one scheme.
+#[derive(Clone, Debug)]
+struct Cell {
+    combination: usize,
+    scheme: usize,
+    /// How many restorations have each score.
+    scored: BitCounts,
+    /// How many patients who show nothing elsewhere stand so, or have any score.
+    alone: BitCounts,
+    /// How many of them have each score; counted only if wanted.
+    alone_with_score: BitCounts,
+    /// What the patient under way shows here: a bit for each score of each criterion.
+    shown: u64,
+}
+
+/// Scores counted as they come, patient by patient.
+struct Counter<'a> {
     patients: Patients,
-    /// By group, then scheme: how many restorations have each score.
-    scored: Vec<BitCounts>,
-    /// The same of patients; counted only if wanted.
-    with_score: Vec<BitCounts>,
-    /// By group, then scheme: how many patients stand so, or have any score.
-    standing: Vec<BitCounts>,
-    /// The same by group, over all schemes.
-    standing_in_any: Vec<BitCounts>,
-    /// What the patient under way shows, by group, then scheme: a bit for each score of each criterion.
+    combinations: &'a Combinations,
+    /// By combination, then scheme, the place of its cell; [`NO_CELL`] if nothing was scored there.
+    cell_at: Vec<u32>,
+    cells: Vec<Cell>,
+    /// Cells that show something of the patient under way.
+    touched: Vec<u32>,
+    /// Patients who show something in several cells, by group, then scheme.
+    several: Counted,
+    /// What the patient under way shows, if in several cells, by group, then scheme.
     shown: Vec<u64>,
-    /// Which of these are not empty.
-    touched: Vec<usize>,
     patient: Option<u32>,
 }
 
-impl Counter {
-    fn new(groups: usize, patients: Patients) -> Self {
-        let zero = BitCounts::ZERO;
-        let cells = groups * SCHEMES;
+/// Nothing was scored there.
+const NO_CELL: u32 = u32::MAX;
+
+impl<'a> Counter<'a> {
+    fn new(combinations: &'a Combinations, patients: Patients) -> Self {
         Self {
             patients,
-            scored: vec![zero.clone(); cells],
-            with_score: vec![zero.clone(); cells],
-            standing: vec![zero.clone(); cells],
-            standing_in_any: vec![zero; groups],
-            shown: vec![0; cells],
+            combinations,
+            cell_at: vec![NO_CELL; combinations.count() * SCHEMES],
+            cells: Vec::new(),
             touched: Vec::new(),
+            several: Counted::none(combinations.all_groups()),
+            shown: vec![0; combinations.all_groups() * SCHEMES],
             patient: None,
         }
     }
@@ -138,64 +152,124 @@ impl Counter {
         }
     }
 
-    /// Adds a restoration's scores in some groups.
-    fn add(&mut self, groups: &[usize], words: &Words) {
+    /// Adds a restoration's scores.
+    #[expect(clippy::cast_possible_truncation, reason = "cells are fewer than restorations, and these fewer than 2^32")]
+    fn add(&mut self, combination: usize, words: &Words) {
         for (scheme, &word) in words.iter().enumerate().filter(|(_, word)| **word != 0) {
-            for group in groups {
-                let cell = group * SCHEMES + scheme;
-                self.scored[cell].add(word);
-                if self.shown[cell] == 0 {
-                    self.touched.push(cell);
-                }
-                self.shown[cell] |= word;
+            let at = &mut self.cell_at[combination * SCHEMES + scheme];
+            if *at == NO_CELL {
+                *at = self.cells.len() as u32;
+                let [scored, alone, alone_with_score] = [BitCounts::ZERO; 3];
+                self.cells.push(Cell { combination, scheme, scored, alone, alone_with_score, shown: 0 });
             }
+            let cell = &mut self.cells[*at as usize];
+            cell.scored.add(word);
+            if cell.shown == 0 {
+                self.touched.push(*at);
+            }
+            cell.shown |= word;
         }
     }
 
     /// Counts what the patient under way shows.
     fn close(&mut self) {
-        self.touched.sort_unstable();
-        let wanted = if self.patients == Patients::Together { ANY_OF_ALL } else { u64::MAX };
-        for of_group in self.touched.chunk_by(|one, other| one / SCHEMES == other / SCHEMES) {
+        let each = self.patients == Patients::OfEachScore;
+        let wanted = if each { u64::MAX } else { ANY_OF_ALL };
+        if let [only] = self.touched[..] {
+            let cell = &mut self.cells[only as usize];
+            let shown = std::mem::take(&mut cell.shown);
+            cell.alone.add(stands_at(cell.scheme, shown, wanted));
+            if each {
+                cell.alone_with_score.add(shown);
+            }
+            self.touched.clear();
+            return;
+        }
+        let mut by_group: Vec<usize> = Vec::new();
+        for place in self.touched.drain(..) {
+            let cell = &mut self.cells[place as usize];
+            let shown = std::mem::take(&mut cell.shown);
+            for group in self.combinations.groups(cell.combination) {
+                let at = group * SCHEMES + cell.scheme;
+                if self.shown[at] == 0 {
+                    by_group.push(at);
+                }
+                self.shown[at] |= shown;
+            }
+        }
+        by_group.sort_unstable();
+        for of_group in by_group.chunk_by(|one, other| one / SCHEMES == other / SCHEMES) {
             let mut in_any = 0;
-            for &cell in of_group {
-                let shown = std::mem::take(&mut self.shown[cell]);
-                let stands = scheme_at(cell % SCHEMES).map_or(0, |scheme| stands(scheme, shown, wanted));
-                self.standing[cell].add(stands);
+            for &at in of_group {
+                let shown = std::mem::take(&mut self.shown[at]);
+                let stands = stands_at(at % SCHEMES, shown, wanted);
+                add_bits(&mut self.several.standing[at], stands);
                 in_any |= stands;
-                if self.patients == Patients::OfEachScore {
-                    self.with_score[cell].add(shown);
+                if each {
+                    add_bits(&mut self.several.with_score[at], shown);
                 }
             }
-            self.standing_in_any[of_group[0] / SCHEMES].add(in_any);
+            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any);
         }
-        self.touched.clear();
     }
 
     /// By group, then criterion; none where nobody was scored.
     fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
         self.close();
-        let groups = self.standing_in_any.len();
-        let counted = |counts: Vec<BitCounts>| counts.into_iter().map(BitCounts::counts).collect();
-        let counted = Counted {
-            scored: counted(self.scored),
-            with_score: counted(self.with_score),
-            standing: counted(self.standing),
-            standing_in_any: counted(self.standing_in_any),
-        };
+        let mut counted = self.several;
+        for Cell { combination, scheme, scored, alone, alone_with_score, .. } in self.cells {
+            let (scored, alone, with_score) = (scored.counts(), alone.counts(), alone_with_score.counts());
+            for &group in self.combinations.groups(combination) {
+                let at = group * SCHEMES + scheme;
+                add_all(&mut counted.scored[at], &scored);
+                add_all(&mut counted.standing[at], &alone);
+                // Who shows nothing elsewhere shows nothing under another scheme.
+                add_all(&mut counted.standing_in_any[group], &alone);
+                add_all(&mut counted.with_score[at], &with_score);
+            }
+        }
+        let groups = self.combinations.all_groups();
         (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| counted.tally(group, criterion))).collect()
     }
 }
 
+fn stands_at(scheme: usize, shown: u64, wanted: u64) -> u64 {
+    scheme_at(scheme).map_or(0, |scheme| stands(scheme, shown, wanted))
+}
+
+/// A number for each place of each criterion.
+type Numbers = [u32; PLACES * Criterion::ALL.len()];
+
+/// Adds one at the place of each bit.
+fn add_bits(numbers: &mut Numbers, mut bits: u64) {
+    while bits != 0 {
+        numbers[bits.trailing_zeros() as usize] += 1;
+        bits &= bits - 1;
+    }
+}
+
+fn add_all(numbers: &mut Numbers, others: &Numbers) {
+    numbers.iter_mut().zip(others).for_each(|(number, other)| *number += other);
+}
+
 /// What a counter came to.
 struct Counted {
-    scored: Vec<[u32; 64]>,
-    with_score: Vec<[u32; 64]>,
-    standing: Vec<[u32; 64]>,
-    standing_in_any: Vec<[u32; 64]>,
+    /// By group, then scheme: how many restorations have each score.
+    scored: Vec<Numbers>,
+    /// The same of patients; counted only if wanted.
+    with_score: Vec<Numbers>,
+    /// By group, then scheme: how many patients stand so, or have any score.
+    standing: Vec<Numbers>,
+    /// The same by group, over all schemes.
+    standing_in_any: Vec<Numbers>,
 }
 
 impl Counted {
+    fn none(groups: usize) -> Self {
+        let zero = || vec![[0; 64]; groups * SCHEMES];
+        Self { scored: zero(), with_score: zero(), standing: zero(), standing_in_any: vec![[0; 64]; groups] }
+    }
+
     fn tally(&self, group: usize, criterion: Criterion) -> Option<Box<ScoreTally>> {
         let mut tally = ScoreTally::default();
         let at = usize::from(criterion.index()) * PLACES;
@@ -268,6 +342,62 @@ fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
     stands
 }
 
+/// The bit of each score of each criterion under each scheme.
+struct Bits(Vec<[[u8; SIGNS]; Criterion::ALL.len()]>);
+
+/// Signs of scores are ASCII.
+const SIGNS: usize = 128;
+
+impl Bits {
+    fn new() -> Self {
+        let of_sign = |scheme: Scheme, criterion: Criterion, sign: usize| {
+            let score = u8::try_from(sign).ok().and_then(Score::from_sign);
+            let level = score.and_then(|score| scheme.place(criterion, score)).unwrap_or(NO_LEVEL);
+            u8::try_from(usize::from(criterion.index()) * PLACES + level).unwrap_or(0)
+        };
+        let of_scheme =
+            |scheme: Scheme| Criterion::ALL.map(|criterion| std::array::from_fn(|sign| of_sign(scheme, criterion, sign)));
+        Self((0..SCHEMES).filter_map(scheme_at).map(of_scheme).collect())
+    }
+
+    /// The scores of one visit.
+    fn words(&self, look: &Look) -> Words {
+        let mut words = [0; SCHEMES];
+        if let Some(scheme) = look.scheme {
+            let place = usize::from(scheme.index());
+            for (of_criterion, score) in self.0[place].iter().zip(&look.scores) {
+                if let Some(score) = score {
+                    words[place] |= 1 << of_criterion[usize::from(score.sign()) % SIGNS];
+                }
+            }
+        }
+        words
+    }
+}
+
+/// The groups whose scores are counted: everybody, and each level of each factor.
+pub struct ScoreGroups {
+    /// Where each factor's levels begin among the groups; everybody is group 0.
+    begins: Vec<usize>,
+    combinations: Combinations,
+}
+
+impl ScoreGroups {
+    /// Those of some factors of so many restorations.
+    pub fn new(factors: &[FactorLevels], restorations: usize) -> Self {
+        let mut groups = 1;
+        let begins: Vec<usize> = factors
+            .iter()
+            .map(|factor| {
+                groups += factor.levels.len();
+                groups - factor.levels.len()
+            })
+            .collect();
+        let combinations = Combinations::new(factors, &begins, groups, restorations);
+        Self { begins, combinations }
+    }
+}
+
 /// All scores at one recall.
 #[derive(Clone, Debug)]
 pub struct RecallTally {
@@ -279,39 +409,25 @@ pub struct RecallTally {
 
 impl RecallTally {
     /// Counts those due at a recall.
-    pub fn of(histories: &Histories, due: &[Due], window: WindowDays, factors: &[FactorLevels], patients: Patients) -> Self {
-        let mut groups = 1;
-        let begins: Vec<usize> = factors
-            .iter()
-            .map(|factor| {
-                groups += factor.levels.len();
-                groups - factor.levels.len()
-            })
-            .collect();
+    pub fn of(histories: &Histories, due: &[Due], window: WindowDays, groups: &ScoreGroups, patients: Patients) -> Self {
         let patient = |due: &Due| histories.patient[due.restoration as usize];
         let mut due = Cow::Borrowed(due);
         if !due.is_sorted_by_key(patient) {
             due.to_mut().sort_by_key(patient);
         }
-        let mut counter = Counter::new(groups, patients);
-        let mut of: Vec<usize> = Vec::new();
+        let (bits, combinations) = (Bits::new(), &groups.combinations);
+        let mut counter = Counter::new(combinations, patients);
         for one in due.iter().filter(|due| due.scored) {
-            of.clear();
-            of.push(0);
-            for (factor, begin) in factors.iter().zip(&begins) {
-                let level = factor.codes[one.restoration as usize];
-                if level != NO_GROUP {
-                    of.push(begin + usize::from(level));
-                }
-            }
             counter.begin(patient(one));
-            let scores = scores_of(histories, *one, window);
-            let scores = Criterion::ALL.into_iter().zip(scores);
-            let words =
-                words(scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score))));
-            counter.add(&of, &words);
+            let words = if let [only] = visits_of(histories, *one, window) {
+                bits.words(only)
+            } else {
+                let scores = Criterion::ALL.into_iter().zip(scores_of(histories, *one, window));
+                words(scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score))))
+            };
+            counter.add(combinations.of(one.restoration), &words);
         }
-        Self { begins, tallies: counter.tallies() }
+        Self { begins: groups.begins.clone(), tallies: counter.tallies() }
     }
 
     /// A criterion's scores of everybody; none if nobody was scored.
@@ -332,6 +448,8 @@ impl RecallTally {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::result::FactorOrigin;
+    use crate::stats::NO_GROUP;
 
     /// Two schemes, patients with several restorations, a score that its scheme doesn't have: counted again by sets.
     #[test]
@@ -347,23 +465,45 @@ mod tests {
             })
             .collect();
         assert!(rows.iter().any(|row| row.1.standing(Criterion::Colour, row.2).is_none()), "some is in no scheme");
+        // Two levels of which one is told of no restoration, and a second factor that parts patients further; theirs are groups 1 to 4.
+        let factor = |name: &str, code: &dyn Fn(usize) -> u16| FactorLevels {
+            name: name.to_owned(),
+            label: String::new(),
+            origin: FactorOrigin::Own,
+            levels: vec![(String::new(), String::new()); 2],
+            codes: (0..rows.len()).map(code).collect(),
+        };
+        let odd = factor("odd", &|row| if rows[row].0 % 2 == 1 { 0 } else { NO_GROUP });
+        let third = factor("third", &|row| if row % 3 == 1 { 1 } else { 0 });
+        let groups = ScoreGroups::new(&[odd, third], rows.len());
+        assert_eq!((groups.combinations.count(), groups.combinations.all_groups()), (4, 5));
         let counted = |patients: Patients| {
-            let mut counter = Counter::new(2, patients);
-            for &(patient, scheme, score) in &rows {
+            let mut counter = Counter::new(&groups.combinations, patients);
+            for (row, &(patient, scheme, score)) in (0..).zip(&rows) {
                 counter.begin(patient);
-                let groups: &[usize] = if patient % 2 == 1 { &[0, 1] } else { &[0] };
-                counter.add(groups, &words(std::iter::once((Criterion::Colour, scheme, score))));
+                let words = words(std::iter::once((Criterion::Colour, scheme, score)));
+                let mut look = Look { scheme: Some(scheme), ..Look::EMPTY };
+                look.scores[usize::from(Criterion::Colour.index())] = Some(score);
+                assert_eq!(Bits::new().words(&look), words);
+                counter.add(groups.combinations.of(row), &words);
             }
             counter.tallies()
         };
         let (each, together) = (counted(Patients::OfEachScore), counted(Patients::Together));
         let colour = usize::from(Criterion::Colour.index());
-        for group in 0..2 {
+        for group in [0, 1, 3, 4] {
             let tally = |tallies: &[Option<Box<ScoreTally>>]| {
                 tallies[group * Criterion::ALL.len() + colour].clone().expect("scores of colour")
             };
             let (each, together) = (tally(&each), tally(&together));
-            let rows: Vec<&(u32, Scheme, Score)> = rows.iter().filter(|row| group == 0 || row.0 % 2 == 1).collect();
+            let is_in = |place: usize, row: &(u32, Scheme, Score)| match group {
+                1 => row.0 % 2 == 1,
+                3 => place % 3 != 1,
+                4 => place % 3 == 1,
+                _ => true,
+            };
+            let rows: Vec<&(u32, Scheme, Score)> =
+                rows.iter().enumerate().filter(|(place, row)| is_in(*place, row)).map(|(_, row)| row).collect();
             let of = |wanted: &dyn Fn(&(u32, Scheme, Score)) -> bool| {
                 let these: Vec<u32> = rows.iter().filter(|row| wanted(row)).map(|row| row.0).collect();
                 let patients: std::collections::BTreeSet<u32> = these.iter().copied().collect();
@@ -390,6 +530,6 @@ mod tests {
                 }
             }
         }
-        assert!(each.iter().filter(|tally| tally.is_some()).count() == 2, "nothing else was scored");
+        assert!(each.iter().filter(|tally| tally.is_some()).count() == 4, "nothing else was scored");
     }
 }

@@ -54,7 +54,7 @@ impl From<RecallWindow> for WindowDays {
 }
 
 /// The visits of a restoration that was due within the recall's window.
-fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look] {
+pub fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look] {
     let [from, length] = due.within;
     if from == MANY || length == MANY {
         return within(histories, due.restoration as usize, window).1;

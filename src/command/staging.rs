@@ -28,6 +28,9 @@ use crate::wording::{counted, folded};
 /// Rows of a part: few enough that two parts take little memory, many enough that there are few parts.
 const PART_ROWS: usize = 750_000;
 
+/// Pieces that may wait to be written, so that cells are checked meanwhile.
+const WAITING: usize = 6;
+
 /// Rows of a part. Builds for tests take `MANEBIT_PART_ROWS` in its place, so that few rows make many parts.
 pub fn part_rows() -> usize {
     #[cfg(debug_assertions)]
@@ -147,7 +150,7 @@ pub fn stage(
 ) -> Result<Option<StagedRecords>, Stop> {
     let mut met = MetIds { hash: RandomState::new(), alike: HashSet::new(), any_pseudonym: false };
     let mut stopped = None;
-    let (send, pieces) = sync_channel::<(RecordKind, DataFrame)>(1);
+    let (send, pieces) = sync_channel::<(RecordKind, DataFrame)>(WAITING);
     let (read, staging) = thread::scope(|scope| {
         let writing = scope.spawn(move || -> Result<Staging, RegistryError> {
             let mut staging = staging;

@@ -2,7 +2,11 @@
 
 use std::fs::File;
 use std::io::{self, Read};
+use std::ops::Range;
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::mpsc::sync_channel;
+use std::thread;
 
 use sha2::{Digest, Sha256};
 
@@ -51,23 +55,42 @@ const PIECE: usize = 1 << 20;
 pub fn probe(path: &Path, declared: &FileDeclaration) -> io::Result<Probe> {
     let mut file = File::open(path)?;
     let mut look = Look::default();
-    let mut piece = vec![0; PIECE];
-    let mut kept = 0;
-    loop {
-        let count = file.read(&mut piece[kept..])?;
-        if count == 0 {
-            look.ends_inside_a_letter = kept > 0;
-            break;
+    // Hashing takes longer than looking, so another thread does it meanwhile.
+    let digest = thread::scope(|scope| -> io::Result<[u8; 32]> {
+        let (send, pieces) = sync_channel::<(Arc<Vec<u8>>, Range<usize>)>(HASHED_BEHIND);
+        let hashing = scope.spawn(move || {
+            let mut hasher = Sha256::new();
+            for (piece, fresh) in pieces {
+                hasher.update(&piece[fresh]);
+            }
+            hasher.finalize().into()
+        });
+        let mut kept = Vec::new();
+        loop {
+            let mut piece = vec![0; PIECE];
+            piece[..kept.len()].copy_from_slice(&kept);
+            let count = file.read(&mut piece[kept.len()..])?;
+            if count == 0 {
+                look.ends_inside_a_letter = !kept.is_empty();
+                break;
+            }
+            let (piece, filled) = (Arc::new(piece), kept.len() + count);
+            if send.send((Arc::clone(&piece), kept.len()..filled)).is_err() {
+                break;
+            }
+            kept = piece[filled - look.take(&piece[..filled])..filled].to_vec();
         }
-        look.hasher.update(&piece[kept..kept + count]);
-        kept = look.take(&mut piece, kept + count);
-    }
+        drop(send);
+        Ok(hashing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    })?;
     let format = look.format(declared);
-    Ok(Probe { digest: look.hasher.finalize().into(), format, blank: look.blank })
+    Ok(Probe { digest, format, blank: look.blank })
 }
 
+/// Pieces that may wait to be hashed.
+const HASHED_BEHIND: usize = 4;
+
 struct Look {
-    hasher: Sha256,
     head: Vec<u8>,
     utf8: bool,
     blank: bool,
@@ -80,7 +103,6 @@ struct Look {
 impl Default for Look {
     fn default() -> Self {
         Self {
-            hasher: Sha256::new(),
             head: Vec::new(),
             utf8: true,
             blank: true,
@@ -93,9 +115,8 @@ impl Default for Look {
 }
 
 impl Look {
-    /// Takes the first `filled` bytes of a piece, and keeps the start of a letter that goes on in the next.
-    fn take(&mut self, piece: &mut [u8], filled: usize) -> usize {
-        let bytes = &piece[..filled];
+    /// Takes the next bytes; hands back how many at their end begin a letter that goes on behind them.
+    fn take(&mut self, bytes: &[u8]) -> usize {
         if self.head.len() < 4096 {
             self.head.extend(bytes.iter().take(4096));
         }
@@ -108,11 +129,7 @@ impl Look {
         }
         match std::str::from_utf8(bytes) {
             Ok(_) => 0,
-            Err(error) if error.error_len().is_none() => {
-                let from = error.valid_up_to();
-                piece.copy_within(from..filled, 0);
-                filled - from
-            }
+            Err(error) if error.error_len().is_none() => bytes.len() - error.valid_up_to(),
             Err(_) => {
                 self.utf8 = false;
                 0

@@ -4,6 +4,8 @@
 //! stretches of them. Else kept and new rows are gone through once for the patients of all restorations, then once to be put down by part.
 //! The sum of what the parts come to is what the whole would come to.
 
+use std::thread;
+
 use polars::prelude::{Column, DataFrame};
 
 use super::error::RegistryError;
@@ -68,22 +70,24 @@ impl Writer {
         let kept: u64 = manifest.files().map(|(_, file)| file.rows).sum();
         let all = usize::try_from(kept + staged.rows().iter().sum::<u64>()).unwrap_or(usize::MAX);
         let parts = all.div_ceil(rows.max(1)).clamp(1, MOST_PARTS);
-        let index = index(self, staged, &scale, parts, rows.saturating_mul(INDEXED))?;
-        let cut = self.cut(staged, &scale, &index, kept)?;
+        // Rows that meet others only in their own files, none of which is passed over, may come in order.
+        let alone = parts > 1 && kept == 0 && !staged.any_removed() && scale.known.iter().all(Option::is_none);
+        let (index, runs) = thread::scope(|scope| {
+            let runs = scope.spawn(|| if alone { Runs::find(staged, parts) } else { Ok(None) });
+            let index = index(self, staged, &scale, parts, rows.saturating_mul(INDEXED));
+            (index, runs.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        });
+        let (index, runs) = (index?, runs?);
+        let cut = self.cut(staged, &scale, &index, runs)?;
         reach(PARTED);
         Ok(Parts { writer: self, staged, scale, index, cut })
     }
 
-    fn cut(&self, staged: &Staged, scale: &Scale, index: &PartIndex, kept: u64) -> Result<Cut, RegistryError> {
+    fn cut(&self, staged: &Staged, scale: &Scale, index: &PartIndex, runs: Option<Runs>) -> Result<Cut, RegistryError> {
         if index.parts() == 1 {
             return Ok(Cut::Whole);
         }
-        // Rows that meet others only in their own file, none of which is passed over.
-        if kept == 0
-            && !staged.any_removed()
-            && scale.known.iter().all(Option::is_none)
-            && let Some(runs) = Runs::find(staged, index.parts())?
-        {
+        if let Some(runs) = runs {
             return Ok(Cut::Runs(runs));
         }
         let (paths, manifest) = (self.registry.paths(), self.manifest());

@@ -49,8 +49,8 @@ impl<'a> RowKeys<'a> {
 /// What is known of rows whose restorations rise.
 struct InOrder {
     order: TextOrder,
-    /// The first rows of the keys of one restoration, the one met last.
-    of_one: Vec<u32>,
+    /// The first rows of the keys of one restoration, the one met last, with their days.
+    of_one: Vec<(u32, i32)>,
     /// Which rows are the first of their key.
     first: Vec<bool>,
 }
@@ -82,12 +82,13 @@ impl<'a> FirstRows<'a> {
     pub fn add(&mut self, row: u32) -> Option<u32> {
         let key = self.keys.key(row as usize);
         if let Some(InOrder { of_one, first, .. }) = &mut self.in_order {
-            if of_one.last().is_some_and(|last| self.keys.key(*last as usize).0 != key.0) {
+            if of_one.last().is_some_and(|(last, _)| self.keys.key(*last as usize).0 != key.0) {
                 of_one.clear();
             }
-            let earlier = of_one.iter().copied().find(|earlier| self.keys.key(*earlier as usize) == key);
+            let same = |(earlier, day): &&(u32, i32)| *day == key.1 && self.keys.key(*earlier as usize) == key;
+            let earlier = of_one.iter().find(same).map(|(earlier, _)| *earlier);
             if earlier.is_none() {
-                of_one.push(row);
+                of_one.push((row, key.1));
                 first[row as usize] = true;
             }
             return earlier;

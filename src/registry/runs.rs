@@ -41,8 +41,14 @@ impl Runs {
         staged.pieces_of(Holds::Visits, &["restoration_id"], &mut |frame| {
             let ids = text(&frame, "restoration_id")?;
             rising.take(ids);
+            let mut last = None;
             for id in ids.iter() {
                 let id = id.unwrap_or("");
+                if last == Some(id) {
+                    row += 1;
+                    continue;
+                }
+                last = Some(id);
                 while let Some(boundary) = next.next_if(|boundary| order.compare(&boundary.restoration, id).is_le()) {
                     starts.push([boundary.row, row]);
                 }

@@ -74,7 +74,7 @@ impl Rising {
             let mut last = before.as_str();
             texts.iter().all(|text| {
                 let text = text.unwrap_or("");
-                let rises = !text.is_empty() && order.compare(last, text).is_le();
+                let rises = !text.is_empty() && (last == text || order.compare(last, text).is_le());
                 last = text;
                 rises
             })
