@@ -15,6 +15,9 @@ use crate::wording::folded;
 /// More patients than this are not remembered.
 const MOST_PATIENTS: usize = 32_000_000;
 
+/// How many times longer than the mean a stretch may be.
+const UNEVEN: u64 = 4;
+
 /// Stretches of placements and visits that belong together.
 pub(super) struct Runs {
     /// Where each stretch of placements begins, and that of visits; one more than stretches.
@@ -28,7 +31,7 @@ struct Boundary {
 }
 
 impl Runs {
-    /// Cuts staged rows into about so many stretches; none if they don't come in order.
+    /// Cuts staged rows into about so many stretches; none if they don't come in order, or would make a stretch far longer than others.
     ///
     /// # Errors
     /// When rows can't be read again.
@@ -61,7 +64,10 @@ impl Runs {
         }
         starts.extend(next.map(|boundary| [boundary.row, visits]));
         starts.push([placements, visits]);
-        Ok(Some(Self { starts }))
+        // Visits without placements, say, would all be in one.
+        let most = (placements + visits) / wanted as u64 * UNEVEN;
+        let fits = |pair: &[[u64; 2]]| pair[1][0] - pair[0][0] + pair[1][1] - pair[0][1] <= most;
+        Ok(starts.windows(2).all(fits).then_some(Self { starts }))
     }
 
     /// How many stretches.
@@ -202,7 +208,13 @@ mod tests {
         let (mut placements, visits) = rows(|n| format!("P{n}"));
         // All of them share a restoration with the next, so that there is nowhere to cut.
         placements.iter_mut().for_each(|row| "R1".clone_into(&mut row.0));
-        let starts = cut(&placements, &visits[..1], 5, 0).expect("they come in order");
-        assert_eq!(starts, [[0, 0], [40, 1]]);
+        assert_eq!(cut(&placements, &visits[..1], 2, 0), Some(vec![[0, 0], [40, 1]]));
+        assert_eq!(cut(&placements, &visits[..1], 5, 0), None, "too long a stretch");
+    }
+
+    #[test]
+    fn visits_without_placements_are_not_one_stretch() {
+        let (_, visits) = rows(|n| format!("P{n}"));
+        assert_eq!(cut(&[], &visits, 5, 0), None);
     }
 }
