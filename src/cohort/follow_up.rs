@@ -144,19 +144,18 @@ fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading:
 
 /// Follows every restoration under an endpoint.
 pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDayReading) -> EndpointFollowUp {
-    let threads = threads_for(histories.looks.len());
-    let followed = in_turn(&histories.runs(threads), threads, |run| -> Vec<Followed> {
-        let follow_one = |restoration: usize| {
-            let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-            follow(histories.looks(restoration), placed, entry, endpoint, reading)
-        };
-        run.clone().map(follow_one).collect()
-    });
+    let followed = followed(histories, std::slice::from_ref(endpoint), reading).into_iter().flatten().collect();
     put_together(histories, followed)
 }
 
 /// The same under several endpoints: visits are gone through once for all of them.
 pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<EndpointFollowUp> {
+    let by_endpoint = followed(histories, endpoints, reading);
+    on_threads(by_endpoint, threads_for(histories.looks.len()), |followed| put_together(histories, followed))
+}
+
+/// What became of all restorations under each endpoint, run by run in their order.
+fn followed(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<Vec<Vec<Followed>>> {
     let threads = threads_for(histories.looks.len());
     let runs = in_turn(&histories.runs(threads), threads, |run| {
         let mut followed: Vec<Vec<Followed>> = endpoints.iter().map(|_| Vec::with_capacity(run.len())).collect();
@@ -172,7 +171,7 @@ pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: 
     for run in runs {
         by_endpoint.iter_mut().zip(run).for_each(|(all, of_run)| all.push(of_run));
     }
-    on_threads(by_endpoint, threads, |followed| put_together(histories, followed))
+    by_endpoint
 }
 
 /// What became of all restorations, in their order, as observations.

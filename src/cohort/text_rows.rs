@@ -68,12 +68,8 @@ impl<'a> FirstRows<'a> {
     /// The first row with a text.
     pub(super) fn find(&self, text: &str) -> Option<u32> {
         if self.slots.is_empty() {
-            let (mut from, mut to) = (0, self.texts.len());
-            while from < to {
-                let middle = usize::midpoint(from, to);
-                let earlier = self.texts.get(middle).is_some_and(|found| self.order.compare(found, text).is_lt());
-                (from, to) = if earlier { (middle + 1, to) } else { (from, middle) };
-            }
+            let text_at = |row: usize| self.texts.get(row).unwrap_or("");
+            let from = self.order.first_not_before(self.texts.len(), text_at, text);
             let found = from < self.texts.len() && self.texts.get(from) == Some(text);
             return u32::try_from(from).ok().filter(|_| found);
         }

@@ -489,15 +489,8 @@ impl Gathering {
                 plan.take_reckoned(row.number, months, placed(), reader, findings);
                 continue;
             }
-            let constant;
-            let bytes = match &plan.from {
-                From::Cell(cell) => row.cell(*cell),
-                From::Constant(text) => {
-                    constant = Arc::clone(text);
-                    constant.as_bytes()
-                }
-                _ => b"",
-            };
+            let constant = plan.constant();
+            let bytes = plan.bytes(row, constant.as_deref());
             if plan.is_optional && bytes.is_empty() {
                 plan.last_empty = true;
                 plan.builder.push_none();

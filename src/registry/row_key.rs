@@ -117,12 +117,7 @@ impl<'a> FirstRows<'a> {
 impl InOrder {
     /// The first row of a key.
     fn find(&self, keys: &RowKeys<'_>, key: RowKey<'_>) -> Option<u32> {
-        let (mut from, mut to) = (0, self.first.len());
-        while from < to {
-            let middle = usize::midpoint(from, to);
-            let earlier = self.order.compare(keys.key(middle).0, key.0).is_lt();
-            (from, to) = if earlier { (middle + 1, to) } else { (from, middle) };
-        }
+        let from = self.order.first_not_before(self.first.len(), |row| keys.key(row).0, key.0);
         let of_restoration = (from..self.first.len()).take_while(|row| keys.key(*row).0 == key.0);
         let row = of_restoration.into_iter().find(|row| self.first[*row] && keys.key(*row) == key)?;
         u32::try_from(row).ok()

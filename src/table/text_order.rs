@@ -23,6 +23,17 @@ impl TextOrder {
             Self::Counting => counting(one.as_bytes(), other.as_bytes()).then_with(|| one.cmp(other)),
         }
     }
+
+    /// The first of so many texts, which rise in this order, that doesn't come before a text; one past the last if all do.
+    pub(crate) fn first_not_before<'a>(self, texts: usize, text_at: impl Fn(usize) -> &'a str, text: &str) -> usize {
+        let (mut from, mut to) = (0, texts);
+        while from < to {
+            let middle = usize::midpoint(from, to);
+            let before = self.compare(text_at(middle), text).is_lt();
+            (from, to) = if before { (middle + 1, to) } else { (from, middle) };
+        }
+        from
+    }
 }
 
 /// How two texts stand to each other where runs of digits are taken as numbers.
