@@ -1,9 +1,10 @@
 //! One builder a column: cells are pushed as they are checked, and the column comes out typed.
 
 use polars::prelude::{
-    BooleanChunked, ChunkedArray, Column, Float64Type, Int32Type, IntoColumn, IntoSeries, NewChunkedArray, PlSmallStr,
-    PolarsNumericType, StringChunkedBuilder, UInt8Type,
+    ChunkedArray, Column, Float64Type, Int32Type, IntoColumn, IntoSeries, PlSmallStr, PolarsNumericType,
+    StringChunkedBuilder, UInt8Type,
 };
+use polars_arrow::bitmap::Bitmap;
 
 use crate::record::Cell;
 
@@ -75,6 +76,17 @@ impl<T: Gapped> NumberBuilder<T> {
         self.cells.push(number);
     }
 
+    /// Adds numbers; those that stand for none add empty cells.
+    #[inline]
+    pub fn extend(&mut self, numbers: impl Iterator<Item = T::Native>) {
+        self.cells.extend(numbers);
+    }
+
+    /// The last cell; the number that stands for none where it is empty, or where there is none yet.
+    pub fn last(&self) -> T::Native {
+        self.cells.last().copied().unwrap_or(T::NONE)
+    }
+
     /// Adds an empty cell.
     #[inline]
     pub fn append_null(&mut self) {
@@ -85,10 +97,14 @@ impl<T: Gapped> NumberBuilder<T> {
         if !self.cells.iter().any(|cell| T::is_none(*cell)) {
             return ChunkedArray::from_vec(self.name, self.cells);
         }
-        let filled: Vec<bool> = self.cells.iter().map(|cell| !T::is_none(*cell)).collect();
-        let filled = BooleanChunked::from_slice(PlSmallStr::EMPTY, &filled);
-        let filled = filled.downcast_iter().next().map(|filled| filled.values().clone());
-        ChunkedArray::from_vec_validity(self.name, self.cells, filled)
+        let eight = |cells: &[T::Native]| {
+            cells.iter().zip(0..).fold(0_u8, |bits, (cell, place)| bits | u8::from(!T::is_none(*cell)) << place)
+        };
+        let (eights, rest) = self.cells.as_chunks::<8>();
+        let mut filled: Vec<u8> = eights.iter().map(|cells| eight(cells)).collect();
+        filled.extend((!rest.is_empty()).then(|| eight(rest)));
+        let filled = Bitmap::from_u8_vec(filled, self.cells.len());
+        ChunkedArray::from_vec_validity(self.name, self.cells, Some(filled))
     }
 }
 

@@ -205,17 +205,32 @@ impl RecordTable {
     }
 }
 
-/// The numbers of a column, with one that stands for none where empty.
+/// The numbers of a column, with one that stands for none where empty; what is filled and what is empty mostly comes in long runs.
 fn side_by_side<T: PolarsNumericType>(column: &ChunkedArray<T>, none: T::Native) -> Vec<T::Native> {
     let mut numbers = Vec::with_capacity(column.len());
     for part in column.downcast_iter() {
-        if part.validity().is_none() {
-            numbers.extend_from_slice(part.values());
-        } else {
-            numbers.extend(part.iter().map(|number| number.copied().unwrap_or(none)));
+        let values = part.values().as_slice();
+        let Some(filled) = part.validity().filter(|filled| filled.unset_bits() > 0) else {
+            numbers.extend_from_slice(values);
+            continue;
+        };
+        let mut words = filled.chunks::<u64>();
+        let (runs, rest) = values.as_chunks::<64>();
+        for (run, word) in runs.iter().zip(&mut words) {
+            match word {
+                u64::MAX => numbers.extend_from_slice(run),
+                0 => numbers.resize(numbers.len() + run.len(), none),
+                _ => numbers.extend(filled_ones(run, word, none)),
+            }
         }
+        numbers.extend(filled_ones(rest, words.remainder(), none));
     }
     numbers
+}
+
+/// Up to 64 numbers, those whose bit is not set as none.
+fn filled_ones<N: Copy>(numbers: &[N], filled: u64, none: N) -> impl Iterator<Item = N> {
+    numbers.iter().zip(0..64).map(move |(number, place)| if filled >> place & 1 == 1 { *number } else { none })
 }
 
 /// A column of plain numbers that is read where it stands: no cell of it is copied but those asked for.
@@ -254,5 +269,29 @@ impl Origins<'_> {
     /// The row's number in its file, as a spreadsheet counts.
     pub fn row(&self, row: usize) -> u64 {
         self.row.get(row).copied().map_or(0, u64::from)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use polars::prelude::{NewChunkedArray, UInt8Chunked};
+
+    use super::*;
+
+    #[test]
+    fn empty_cells_come_as_the_number_for_none_in_runs_and_alone() {
+        // Runs of every length around that of a word, filled and empty by turns, from different places on.
+        let cells: Vec<Option<u8>> = (0..9_000_u32)
+            .map(|row| {
+                let run = row / 130;
+                let filled = if run % 3 == 2 { row % 2 == 0 } else { run % 3 == 0 };
+                filled.then_some((row % 250) as u8)
+            })
+            .collect();
+        let column = UInt8Chunked::from_slice_options("c".into(), &cells);
+        for (from, length) in [(0, 9_000), (0, 0), (3, 64), (63, 130), (129, 8_001), (257, 65)] {
+            let expected: Vec<u8> = cells[from..from + length].iter().map(|cell| cell.unwrap_or(NO_CODE)).collect();
+            assert_eq!(side_by_side(&column.slice(from as i64, length), NO_CODE), expected, "from {from}");
+        }
     }
 }
