@@ -216,6 +216,11 @@ impl Findings {
         group.keep(finding, all);
     }
 
+    /// How many there are.
+    pub fn noted(&self) -> u64 {
+        self.by_kind.values().map(|group| group.count).sum()
+    }
+
     /// Whether findings of a kind are kept in full however many there are.
     fn keeps_all(&self, kind: FindingKind) -> bool {
         self.all_errors && kind.severity() == Severity::Error

@@ -32,7 +32,7 @@ pub(super) fn take_frame(
     let mut says = vec![false; height];
     let mut schemes = none.clone();
     let mut unread = vec![false; height];
-    if let Some(at) = gathering.scheme {
+    if let Some(at) = gathering.roles.scheme {
         let plan = &mut gathering.feed.plans[at];
         work.column(plan, &none, &mut |row, filled, code| {
             schemes[row] = code;
@@ -42,10 +42,11 @@ pub(super) fn take_frame(
     let (mut etch, mut adhesive) = (none.clone(), none.clone());
     let mut etch_empty = vec![true; height];
     for (at, plan) in gathering.feed.plans.iter_mut().enumerate() {
-        if Some(at) == gathering.scheme {
+        if Some(at) == gathering.roles.scheme {
             continue;
         }
-        let (is_etch, is_adhesive, tells) = (Some(at) == gathering.etch, Some(at) == gathering.adhesive, plan.says);
+        let (is_etch, is_adhesive, tells) =
+            (Some(at) == gathering.roles.etch, Some(at) == gathering.roles.adhesive, plan.says);
         // Where the scheme is a finding itself, nothing can be said of its scores.
         let passed_over = matches!(plan.column.cell, Cell::Score(_)).then_some(unread.as_slice());
         work.column_but(plan, &schemes, passed_over, &mut |row, filled, code| {
@@ -71,7 +72,7 @@ pub(super) fn take_frame(
             let text = cell_text(placed_column?, row);
             super::cell::day(text.trim(), reader.today, reader.days).ok()
         };
-        if let Some(at) = gathering.etch {
+        if let Some(at) = gathering.roles.etch {
             gathering.feed.plans[at].last_empty = etch_empty[row];
         }
         gathering.judge_row(first_row + row as u64, says[row], etch[row], adhesive[row], &placed, reader, work.findings);

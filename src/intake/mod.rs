@@ -9,6 +9,7 @@
 //! - [`mod@plan`]: which cell feeds which column
 //! - [`cell`]: one cell to one value, or a finding
 //! - [`met`]: written forms met before, which need no second look
+//! - `phrases`: neighbouring cells of a row met before, which need no second look either
 //! - [`columns`]: the rows of a table that is columns already
 //! - [`rows`]: all rows of a table into columns
 //! - [`draft`]: a declaration drafted from what the files show, with `draft_names` (what columns may be called), `draft_sample`
@@ -29,6 +30,7 @@ pub mod grid;
 pub mod json_lines;
 pub mod met;
 pub mod parquet_file;
+mod phrases;
 pub mod plan;
 pub mod probe;
 pub mod rows;

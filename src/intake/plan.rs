@@ -63,6 +63,13 @@ pub enum TextRole {
     Other,
 }
 
+impl TextRole {
+    /// Whether it tells which patient or restoration.
+    pub const fn is_id(self) -> bool {
+        matches!(self, Self::Patient | Self::Restoration)
+    }
+}
+
 /// Where the values of a column come from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum From {
@@ -104,6 +111,8 @@ pub struct Plan {
     pub builder: ColumnBuilder,
     /// Written forms already met.
     pub met: Met,
+    /// Of a column of ids, the last one that gave no finding, as the file has it.
+    pub last_id: String,
 }
 
 impl Plan {
@@ -123,6 +132,7 @@ impl Plan {
             last_empty: true,
             builder: ColumnBuilder::new(&self.name, self.column.cell),
             met: Met::default(),
+            last_id: String::new(),
         }
     }
 }
@@ -386,6 +396,7 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             last_empty: true,
             builder,
             met: Met::default(),
+            last_id: String::new(),
         }
     };
     let mut plans: Vec<Plan> = kind.columns().iter().map(|column| plan(column.name, *column)).collect();

@@ -11,13 +11,14 @@ use polars::prelude::{Column as FrameColumn, DataFrame};
 use super::cell::{self, Wrong};
 use super::columns::take_frame;
 use super::declaration::Decimal;
+use super::phrases::{Phrases, Roles, Said};
 use super::plan::{Feed, From, Plan, RecordKind, TablePlan, TextRole};
 use super::sheet::{Row, Sheet, as_text, note_trouble};
 use super::text_rows::TextRows;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::{Day, Days};
 use crate::record::tooth::refutes;
-use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, Tooth, ToothNotation};
+use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, Need, Scheme, ToothNotation};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
@@ -92,10 +93,13 @@ pub(super) struct Tally {
 pub(super) struct Gathering {
     pub(super) feed: Feed,
     pub(super) rows: Vec<u32>,
-    pub(super) scheme: Option<usize>,
-    pub(super) etch: Option<usize>,
-    pub(super) adhesive: Option<usize>,
+    pub(super) roles: Roles,
     pub(super) placed_on: Option<usize>,
+    /// Columns in the order in which a row's cells are read: the scheme before scores.
+    order: Vec<usize>,
+    phrases: Phrases,
+    /// Which cells of the row that was read last gave no finding.
+    clean: Vec<bool>,
 }
 
 /// Takes the rows of a table, or of a stretch of it.
@@ -374,6 +378,14 @@ impl<'a> RowTaker<'a> {
 }
 
 impl Tally {
+    /// Counts what cells that were read before say again.
+    fn add(&mut self, said: Said) {
+        self.teeth += u64::from(said.teeth);
+        self.settling += u64::from(said.settling);
+        self.commas += u64::from(said.commas);
+        self.points += u64::from(said.points);
+    }
+
     /// Takes over what the rows that follow came to.
     fn take_over(&mut self, later: Self) {
         self.refuted += later.refuted;
@@ -438,10 +450,15 @@ pub(super) struct CellReader<'a> {
 
 impl Gathering {
     fn new(feed: Feed) -> Self {
+        let (scheme, etch, adhesive) = (feed.place("scheme"), feed.place("etch_strategy"), feed.place("adhesive_class"));
+        let roles = Roles { scheme, etch, adhesive };
+        let order: Vec<usize> =
+            scheme.into_iter().chain((0..feed.plans.len()).filter(|place| Some(*place) != scheme)).collect();
         Self {
-            scheme: feed.place("scheme"),
-            etch: feed.place("etch_strategy"),
-            adhesive: feed.place("adhesive_class"),
+            phrases: Phrases::new(&feed.plans, &order, roles),
+            clean: vec![false; feed.plans.len()],
+            order,
+            roles,
             placed_on: feed.place("placed_on"),
             rows: Vec::new(),
             feed,
@@ -469,49 +486,74 @@ impl Gathering {
         findings: &mut Findings,
     ) {
         self.rows.push(u32::try_from(row.number).unwrap_or(u32::MAX));
-        let (number, may_break) = (row.number, row.may_break);
-        // The scheme first: scores mean nothing without it.
-        let mut scheme_code = NO_CODE;
-        let mut scheme_unread = false;
-        if let Some(place) = self.scheme {
-            let plan = &mut self.feed.plans[place];
-            let constant = plan.constant();
-            let bytes = plan.bytes(row, constant.as_deref());
-            scheme_code = plan.take(CellAt { bytes, row: number, may_break }, NO_CODE, reader, tally, findings);
-            scheme_unread = scheme_code == NO_CODE && !bytes.is_empty();
+        // The first number with a comma is named, so it is looked at by itself.
+        let known = self.phrases.find(row).filter(|said| said.commas == 0 || tally.first_comma.is_some());
+        let mut said = known.unwrap_or(Said::NOTHING);
+        if known.is_some() {
+            self.phrases.add();
+            tally.add(said);
+            if let Some(etch) = self.roles.etch {
+                self.feed.plans[etch].last_empty = said.etch_empty;
+            }
+            for at in 0..self.phrases.loose().len() {
+                self.take_cell(self.phrases.loose()[at], row, &mut said, placed, reader, tally, findings);
+            }
+        } else {
+            self.phrases.write(&mut self.feed.plans);
+            for at in 0..self.order.len() {
+                let (place, before) = (self.order[at], findings.noted());
+                self.take_cell(place, row, &mut said, placed, reader, tally, findings);
+                self.clean[place] = findings.noted() == before;
+            }
+            self.phrases.remember(row, &self.feed.plans, &self.clean, &self.order, self.roles);
         }
-        let (mut etch, mut adhesive, mut says) = (NO_CODE, NO_CODE, false);
-        for (place, plan) in self.feed.plans.iter_mut().enumerate() {
-            if Some(place) == self.scheme {
-                continue;
-            }
-            if let From::MonthsAfterPlacement(months) = plan.from {
-                plan.take_reckoned(row.number, months, placed(), reader, findings);
-                continue;
-            }
-            let constant = plan.constant();
-            let bytes = plan.bytes(row, constant.as_deref());
-            if plan.is_optional && bytes.is_empty() {
-                plan.last_empty = true;
+        self.judge_row(row.number, said.says, said.etch, said.adhesive, placed, reader, findings);
+    }
+
+    /// Checks a cell of a row and adds its value. The scheme's must come before those of scores, which mean nothing without it.
+    #[expect(clippy::too_many_arguments, reason = "all that the cell's row and file tell")]
+    fn take_cell(
+        &mut self,
+        place: usize,
+        row: &Row<'_>,
+        said: &mut Said,
+        placed: &dyn Fn() -> Option<Day>,
+        reader: &CellReader<'_>,
+        tally: &mut Tally,
+        findings: &mut Findings,
+    ) {
+        let plan = &mut self.feed.plans[place];
+        if let From::MonthsAfterPlacement(months) = plan.from {
+            plan.take_reckoned(row.number, months, placed(), reader, findings);
+            return;
+        }
+        let constant = plan.constant();
+        let bytes = plan.bytes(row, constant.as_deref());
+        if plan.is_optional && bytes.is_empty() {
+            plan.last_empty = true;
+            plan.builder.push_none();
+            return;
+        }
+        if plan.says {
+            said.says = said.says || !bytes.is_empty();
+            if said.scheme_unread && !bytes.is_empty() && matches!(plan.column.cell, Cell::Score(_)) {
+                // The scheme itself is a finding; without it nothing can be said of its scores.
                 plan.builder.push_none();
-                continue;
-            }
-            if plan.says {
-                says = says || !bytes.is_empty();
-                if scheme_unread && !bytes.is_empty() && matches!(plan.column.cell, Cell::Score(_)) {
-                    // The scheme itself is a finding; without it nothing can be said of its scores.
-                    plan.builder.push_none();
-                    continue;
-                }
-            }
-            let code = plan.take(CellAt { bytes, row: number, may_break }, scheme_code, reader, tally, findings);
-            if Some(place) == self.etch {
-                etch = code;
-            } else if Some(place) == self.adhesive {
-                adhesive = code;
+                return;
             }
         }
-        self.judge_row(row.number, says, etch, adhesive, placed, reader, findings);
+        let at = CellAt { bytes, row: row.number, may_break: row.may_break };
+        let is_scheme = Some(place) == self.roles.scheme;
+        let scheme = if is_scheme { NO_CODE } else { said.scheme };
+        let code = plan.take(at, scheme, reader, tally, findings);
+        if is_scheme {
+            said.scheme = code;
+            said.scheme_unread = code == NO_CODE && !bytes.is_empty();
+        } else if Some(place) == self.roles.etch {
+            said.etch = code;
+        } else if Some(place) == self.roles.adhesive {
+            said.adhesive = code;
+        }
     }
 
     /// What the cells of a row say together.
@@ -550,7 +592,7 @@ impl Gathering {
         findings: &mut Findings,
     ) {
         let Some(class) = AdhesiveClass::from_index(adhesive) else { return };
-        let Some(etch_plan) = self.etch.map(|place| &self.feed.plans[place]) else { return };
+        let Some(etch_plan) = self.roles.etch.map(|place| &self.feed.plans[place]) else { return };
         let strategy = EtchStrategy::from_index(etch);
         let written = strategy.map(Coded::code);
         let place = || Place::cell(reader.name, row, &etch_plan.written);
@@ -599,6 +641,7 @@ impl Gathering {
 
     /// The rows so far as a piece of a table; begins anew.
     pub(super) fn finish(&mut self, place: u32) -> Result<DataFrame, TableError> {
+        self.phrases.write(&mut self.feed.plans);
         let rows = std::mem::take(&mut self.rows);
         self.rows.reserve(rows.len() + rows.len() / 16);
         // The rows that follow are likely to be as many.
@@ -646,6 +689,9 @@ impl Plan {
             self.take_nothing(cell.row, reader, findings);
             return NO_CODE;
         }
+        if self.take_likely(bytes, reader) {
+            return NO_CODE;
+        }
         // A code that was met in the same letters before needs no second look.
         let remembers = self.has_codes;
         if remembers && let Some(code) = self.met.find(scheme, bytes) {
@@ -654,6 +700,7 @@ impl Plan {
             }
             return code;
         }
+        let before = if self.text.is_id() { findings.noted() } else { 0 };
         let given = as_text(bytes);
         if given.is_empty() {
             // White space that only Unicode knows.
@@ -667,6 +714,8 @@ impl Plan {
             Ok(code) => {
                 if remembers {
                     self.met.add(scheme, bytes, code);
+                } else if self.text.is_id() && findings.noted() == before {
+                    given.clone_into(&mut self.last_id);
                 }
                 code
             }
@@ -676,6 +725,29 @@ impl Plan {
                 self.builder.push_none();
                 NO_CODE
             }
+        }
+    }
+
+    /// Adds a cell that is what most such cells are: a day as the records write it, or the id of the row before. False if it is not.
+    #[inline]
+    fn take_likely(&mut self, bytes: &[u8], reader: &CellReader<'_>) -> bool {
+        if !self.values.is_empty() {
+            return false;
+        }
+        match &mut self.builder {
+            ColumnBuilder::Day(builder) => {
+                let likely = cell::FIRST_DAY..=reader.today.since_epoch();
+                let day = Day::from_iso_bytes(bytes).map(Day::since_epoch).filter(|day| likely.contains(day));
+                day.is_some_and(|day| {
+                    builder.append_value(day);
+                    true
+                })
+            }
+            ColumnBuilder::Text(builder) if self.text.is_id() && self.last_id.as_bytes() == bytes => {
+                builder.append_value(unescape_spreadsheet(&self.last_id));
+                true
+            }
+            _ => false,
         }
     }
 
@@ -847,7 +919,7 @@ impl Plan {
                 };
                 let tooth = read?;
                 tally.teeth += 1;
-                tally.settling += u64::from(settles(tooth));
+                tally.settling += u64::from(settles(tooth.iso()));
                 if tooth.is_primary() {
                     findings.note(
                         FindingKind::PrimaryTooth,
@@ -894,6 +966,6 @@ fn looks_like(read: &str, text: &str, place: Place, findings: &mut Findings) {
 }
 
 /// Whether a tooth written as its ISO number could not be a Universal number, so that it settles the notation.
-fn settles(tooth: Tooth) -> bool {
-    tooth.iso() > 32
+pub(super) const fn settles(iso: u8) -> bool {
+    iso > 32
 }

@@ -90,6 +90,15 @@ impl<'a> Row<'a> {
         bytes.trim_ascii()
     }
 
+    /// The bytes from one cell to another, as a text has them; none in a row that is no text.
+    #[inline]
+    pub(super) fn as_written(&self, first: usize, last: usize) -> Option<&'a [u8]> {
+        match self.cells {
+            Cells::Text(row) => Some(row.as_written(first, last)),
+            Cells::Grid(_) => None,
+        }
+    }
+
     /// A cell's text without white space around. Bytes that are no UTF-8 were refused when the file was opened.
     pub fn text(&self, place: usize) -> &'a str {
         as_text(self.cell(place))

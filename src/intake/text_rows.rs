@@ -15,7 +15,7 @@ const STRETCH: usize = 4 << 20;
 /// A row that spans more lines than this has a quotation mark that is never closed.
 pub const LONGEST_ROW_IN_LINES: u64 = 1000;
 
-/// Where a cell lies: in the row's bytes, or in the copy without doubled marks.
+/// Where a cell of a row with quotation marks lies: in the row's bytes, or in the copy without doubled marks.
 #[derive(Clone, Copy, Debug)]
 struct Span {
     from: usize,
@@ -33,6 +33,8 @@ pub struct TextRows {
     ended: bool,
     next_row: u64,
     separator: u8,
+    /// Where each cell of the row ends in its bytes, as written.
+    ends: Vec<usize>,
     spans: Vec<Span>,
     copies: Vec<u8>,
     /// Why no more can be read, kept until the rows before it were handed on.
@@ -49,14 +51,16 @@ pub struct TextRow<'a> {
     pub quoted: bool,
     separator: u8,
     bytes: &'a [u8],
+    ends: &'a [usize],
     copies: &'a [u8],
+    /// Empty in a row without quotation marks, whose cells are as written.
     spans: &'a [Span],
 }
 
 impl<'a> TextRow<'a> {
     /// How many cells.
     pub const fn width(&self) -> usize {
-        self.spans.len()
+        self.ends.len()
     }
 
     /// Whether a cell over several lines looks as if it had swallowed rows: something stands between its closing mark and the next
@@ -84,7 +88,18 @@ impl<'a> TextRow<'a> {
         match self.spans.get(place) {
             Some(span) if span.copied => &self.copies[span.from..span.to],
             Some(span) => &self.bytes[span.from..span.to],
-            None => &[],
+            None => self.as_written(place, place),
+        }
+    }
+
+    /// The bytes from one cell to another, with the quotation marks and separators among them; empty past the end. The same bytes are
+    /// always the same cells.
+    #[inline]
+    pub fn as_written(&self, first: usize, last: usize) -> &'a [u8] {
+        let from = if first == 0 { Some(0) } else { self.ends.get(first - 1).map(|end| end + 1) };
+        match (from, self.ends.get(last)) {
+            (Some(from), Some(&to)) => &self.bytes[from..to],
+            _ => &[],
         }
     }
 }
@@ -119,6 +134,7 @@ impl TextRows {
             ended: false,
             next_row: 1,
             separator,
+            ends: Vec::new(),
             spans: Vec::new(),
             copies: Vec::new(),
             failed: None,
@@ -216,10 +232,17 @@ impl TextRows {
                         continue;
                     }
                     let bytes = &self.buffer[start..start + found.end];
-                    split(bytes, self.separator, found.quoted, &mut self.spans, &mut self.copies);
-                    let (copies, spans) = (self.copies.as_slice(), self.spans.as_slice());
-                    let separator = self.separator;
-                    return Ok(Some(TextRow { number, quoted: found.quoted, separator, bytes, copies, spans }));
+                    let (separator, quoted) = (self.separator, found.quoted);
+                    self.ends.clear();
+                    self.spans.clear();
+                    if quoted {
+                        split(bytes, separator, &mut self.ends, &mut self.spans, &mut self.copies);
+                    } else {
+                        each_place(separator, bytes, |end| self.ends.push(end));
+                        self.ends.push(bytes.len());
+                    }
+                    let (ends, copies, spans) = (&self.ends[..], &self.copies[..], &self.spans[..]);
+                    return Ok(Some(TextRow { number, quoted, separator, bytes, ends, copies, spans }));
                 }
                 Search::More { inside_quotes } => {
                     let rest = &self.buffer[self.from..];
@@ -320,63 +343,58 @@ fn each_place(wanted: u8, bytes: &[u8], mut take: impl FnMut(usize)) {
     }
 }
 
-/// Splits a row into its cells.
-fn split(bytes: &[u8], separator: u8, quoted: bool, spans: &mut Vec<Span>, copies: &mut Vec<u8>) {
-    spans.clear();
+/// Splits a row with quotation marks into its cells.
+fn split(bytes: &[u8], separator: u8, ends: &mut Vec<usize>, spans: &mut Vec<Span>, copies: &mut Vec<u8>) {
     copies.clear();
     let mut from = 0;
-    if !quoted {
-        each_place(separator, bytes, |to| {
-            spans.push(Span { from, to, copied: false, trails: false });
-            from = to + 1;
-        });
-        spans.push(Span { from, to: bytes.len(), copied: false, trails: false });
-        return;
-    }
     loop {
-        if bytes.get(from) != Some(&b'"') {
+        let to = if bytes.get(from) == Some(&b'"') {
+            quoted_cell(bytes, from, separator, spans, copies)
+        } else {
             let to = memchr::memchr(separator, &bytes[from..]).map_or(bytes.len(), |to| from + to);
             spans.push(Span { from, to, copied: false, trails: false });
-            if to == bytes.len() {
-                return;
-            }
-            from = to + 1;
-            continue;
-        }
-        let copy_from = copies.len();
-        let mut at = from + 1;
-        let mut plain = true;
-        // Up to the closing mark; two marks stand for one.
-        let close = loop {
-            let mark = memchr::memchr(b'"', &bytes[at..]).map_or(bytes.len(), |mark| at + mark);
-            copies.extend_from_slice(&bytes[at..mark]);
-            if bytes.get(mark + 1) == Some(&b'"') && mark < bytes.len() {
-                copies.push(b'"');
-                at = mark + 2;
-                plain = false;
-            } else {
-                break mark;
-            }
+            to
         };
-        let after = (close + 1).min(bytes.len());
-        let to = memchr::memchr(separator, &bytes[after..]).map_or(bytes.len(), |to| after + to);
-        // What stands between the closing mark and the separator belongs to the cell, as written.
-        let trails = !bytes[after..to].trim_ascii().is_empty();
-        if to > after {
-            copies.extend_from_slice(&bytes[after..to]);
-            plain = false;
-        }
-        if plain {
-            copies.truncate(copy_from);
-            spans.push(Span { from: from + 1, to: close, copied: false, trails });
-        } else {
-            spans.push(Span { from: copy_from, to: copies.len(), copied: true, trails });
-        }
+        ends.push(to);
         if to == bytes.len() {
             return;
         }
         from = to + 1;
     }
+}
+
+/// A cell that a quotation mark opens; where it ends in the row's bytes.
+fn quoted_cell(bytes: &[u8], from: usize, separator: u8, spans: &mut Vec<Span>, copies: &mut Vec<u8>) -> usize {
+    let copy_from = copies.len();
+    let mut at = from + 1;
+    let mut plain = true;
+    // Up to the closing mark; two marks stand for one.
+    let close = loop {
+        let mark = memchr::memchr(b'"', &bytes[at..]).map_or(bytes.len(), |mark| at + mark);
+        copies.extend_from_slice(&bytes[at..mark]);
+        if bytes.get(mark + 1) == Some(&b'"') && mark < bytes.len() {
+            copies.push(b'"');
+            at = mark + 2;
+            plain = false;
+        } else {
+            break mark;
+        }
+    };
+    let after = (close + 1).min(bytes.len());
+    let to = memchr::memchr(separator, &bytes[after..]).map_or(bytes.len(), |to| after + to);
+    // What stands between the closing mark and the separator belongs to the cell, as written.
+    let trails = !bytes[after..to].trim_ascii().is_empty();
+    if to > after {
+        copies.extend_from_slice(&bytes[after..to]);
+        plain = false;
+    }
+    if plain {
+        copies.truncate(copy_from);
+        spans.push(Span { from: from + 1, to: close, copied: false, trails });
+    } else {
+        spans.push(Span { from: copy_from, to: copies.len(), copied: true, trails });
+    }
+    to
 }
 
 #[cfg(test)]

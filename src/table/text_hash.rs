@@ -2,17 +2,26 @@
 
 /// Sixty-four bits that tell texts apart, eight letters at a time; no order that anybody sees may hang on them.
 pub(crate) fn text_hash(text: &str) -> u64 {
+    bytes_hash(text.as_bytes())
+}
+
+/// The same for a text that is still bytes.
+#[inline]
+pub(crate) fn bytes_hash(bytes: &[u8]) -> u64 {
     // Odd constants without a pattern: the fractions of the golden ratio and of the square root of 2.
     const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
     const START: u64 = 0x6a09_e667_f3bc_c909;
-    let (eights, rest) = text.as_bytes().as_chunks::<8>();
-    let mut state = START ^ text.len() as u64;
+    let (eights, rest) = bytes.as_chunks::<8>();
+    let mut state = START ^ bytes.len() as u64;
     for eight in eights {
         state = folded_product(state ^ u64::from_le_bytes(*eight), STEP);
     }
-    let mut last = [0; 8];
-    last[..rest.len()].copy_from_slice(rest);
-    folded_product(folded_product(state ^ u64::from_le_bytes(last), STEP), START)
+    // The last eight, some of them once more.
+    let last = bytes.last_chunk().map_or_else(
+        || rest.iter().fold(0, |packed, byte| (packed << 8) | u64::from(*byte)),
+        |last| u64::from_le_bytes(*last),
+    );
+    folded_product(folded_product(state ^ last, STEP), START)
 }
 
 /// Both halves of a product, one laid over the other.
