@@ -1,7 +1,7 @@
 //! A table as a Parquet file (zstd), and back; nothing is decoded before its digest is known to be right.
 
 use std::fs::File;
-use std::io::{BufWriter, Cursor, Read, Seek, Write};
+use std::io::{BufWriter, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -12,7 +12,7 @@ use polars_io::parquet::write::{BatchedWriter, ParquetCompression, ParquetWriter
 use sha2::{Digest, Sha256};
 use tempfile::{NamedTempFile, TempPath};
 
-use super::durable::{digest, sync_folder};
+use super::durable::sync_folder;
 use super::error::RegistryError;
 use super::manifest::{Batch, Holds, StoredFile};
 use super::paths::{Paths, TEMPORARY};
@@ -211,10 +211,7 @@ fn load_chosen(
     wanted: Option<&[String]>,
 ) -> Result<DataFrame, RegistryError> {
     let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
-    let mut bytes = Vec::new();
-    kept.open()?.read_to_end(&mut bytes).map_err(|error| kept.unread(&error))?;
-    kept.hold_against(bytes.len() as u64, || digest(&bytes))?;
-    let mut reader = ParquetReader::new(Cursor::new(bytes));
+    let mut reader = ParquetReader::new(check(paths, batch, file)?);
     if let Some(wanted) = wanted {
         let there = reader.schema().map_err(|error| kept.undecoded(&error))?;
         let is_wanted =

@@ -128,9 +128,7 @@ fn table_of(
                 None => load(paths, batch, file)?,
                 Some(wanted) => load_columns(paths, batch, file, wanted)?,
             };
-            let mut frame = renumbered(&todays(loaded, manifest, batch, file)?, &shape, &own, before)?;
-            frame.rechunk_mut();
-            frames.push((batch.kind, frame));
+            frames.push((batch.kind, renumbered(&todays(loaded, manifest, batch, file)?, &shape, &own, before)?));
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
@@ -210,6 +208,9 @@ pub(super) fn pieces(
 /// A frame of a batch in the shape of all, its files counted behind those of earlier batches.
 fn renumbered(frame: &DataFrame, columns: &[Column], own: &[String], before: u32) -> Result<DataFrame, RegistryError> {
     let mut frame = shaped(frame, columns, own)?;
+    if before == 0 {
+        return Ok(frame);
+    }
     let counted = frame.column(FILE_COLUMN)?.as_materialized_series().u32()?;
     let moved = counted.iter().map(|place| place.unwrap_or(0).saturating_add(before)).collect();
     frame.with_column(whole_numbers(FILE_COLUMN, moved))?;
@@ -226,15 +227,30 @@ pub(super) fn standing(
 }
 
 /// The same behind the rows of a frame of their shape.
-fn standing_on(mut all: DataFrame, frames: Vec<(BatchKind, DataFrame)>, holds: Holds) -> Result<DataFrame, RegistryError> {
+fn standing_on(
+    mut all: DataFrame,
+    mut frames: Vec<(BatchKind, DataFrame)>,
+    holds: Holds,
+) -> Result<DataFrame, RegistryError> {
+    if frames.iter().any(|(kind, _)| *kind == BatchKind::Correction) {
+        // Single rows are looked at.
+        frames.iter_mut().for_each(|(_, frame)| {
+            frame.rechunk_mut();
+        });
+    }
     let masks = live(&frames, holds)?;
     for ((_, frame), mask) in frames.into_iter().zip(masks) {
-        match mask {
-            Some(mask) => all.vstack_mut(&frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?)?,
-            None => all.vstack_mut(&frame)?,
+        let frame = match mask {
+            Some(mask) => frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?,
+            None => frame,
         };
+        if all.height() == 0 {
+            all = frame;
+        } else {
+            all.vstack_mut(&frame)?;
+        }
     }
-    all.rechunk_mut();
+    all.rechunk_mut_par();
     Ok(all)
 }
 
