@@ -1,9 +1,10 @@
 //! The combinations of factor levels that restorations have: what is counted once for a combination need not be counted for each factor.
 
-use std::collections::HashMap;
-
 use crate::cohort::FactorLevels;
 use crate::stats::NO_GROUP;
+
+/// A combination that no restoration had so far.
+const NOT_MET: u32 = u32::MAX;
 
 /// Combinations met, numbered in the order of their first restoration.
 #[derive(Clone, Debug)]
@@ -24,21 +25,19 @@ impl Combinations {
         let mut groups = vec![vec![0]];
         for (factor, begin) in factors.iter().zip(begins) {
             let mut finer: Vec<Vec<usize>> = Vec::new();
-            let mut numbers: HashMap<(u32, u16), u32> = HashMap::new();
-            let mut last = None;
+            // By combination so far, then level; the last place is that of an unknown one.
+            let width = factor.levels.len() + 1;
+            let mut numbers = vec![NOT_MET; groups.len() * width];
             for (combination, &level) in of.iter_mut().zip(&factor.codes) {
-                let key = (*combination, level);
-                // Neighbours are often alike.
-                *combination = match last {
-                    Some((known, number)) if known == key => number,
-                    _ => *numbers.entry(key).or_insert_with(|| {
-                        let mut of_these = groups[key.0 as usize].clone();
-                        of_these.extend((level != NO_GROUP).then(|| begin + usize::from(level)));
-                        finer.push(of_these);
-                        finer.len() as u32 - 1
-                    }),
-                };
-                last = Some((key, *combination));
+                let before = *combination as usize;
+                let number = &mut numbers[before * width + usize::from(level).min(width - 1)];
+                if *number == NOT_MET {
+                    *number = finer.len() as u32;
+                    let mut of_these = groups[before].clone();
+                    of_these.extend((level != NO_GROUP).then(|| begin + usize::from(level)));
+                    finer.push(of_these);
+                }
+                *combination = *number;
             }
             groups = finer;
         }

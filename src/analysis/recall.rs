@@ -61,9 +61,13 @@ pub fn criterion_reviews(
     let threads = threads_for(histories.looks.len());
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
     let groups = ScoreGroups::new(factors, histories.len());
-    let tallies = in_turn(&recalls, threads, |(window, due)| {
-        RecallTally::of(histories, due, WindowDays::from(*window), &groups, patients)
-    });
+    // Early recalls have more restorations than late ones: each thread takes some of both.
+    let hands: Vec<Vec<(WindowDays, &[Due])>> = (0..threads)
+        .map(|hand| recalls.iter().skip(hand).step_by(threads).map(|(window, due)| ((*window).into(), *due)).collect())
+        .collect();
+    let dealt = in_turn(&hands, threads, |recalls| RecallTally::of_recalls(histories, recalls, &groups, patients));
+    let mut dealt: Vec<_> = dealt.into_iter().map(Vec::into_iter).collect();
+    let tallies: Vec<RecallTally> = (0..recalls.len()).filter_map(|place| dealt[place % threads].next()).collect();
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
         for ((window, _), tally) in recalls.iter().zip(&tallies) {

@@ -6,7 +6,7 @@
 
 use std::borrow::Cow;
 
-use super::bit_counts::BitCounts;
+use super::bit_counts::ManyBitCounts;
 use super::combinations::Combinations;
 use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
 use crate::cohort::{FactorLevels, Histories, Look};
@@ -99,14 +99,8 @@ type Words = [u64; SCHEMES];
 /// Scores of one combination of levels under one scheme.
 #[derive(Clone, Debug)]
 struct Cell {
-    combination: usize,
-    scheme: usize,
-    /// How many restorations have each score.
-    scored: BitCounts,
-    /// How many patients who show nothing elsewhere stand so, or have any score.
-    alone: BitCounts,
-    /// How many of them have each score; counted only if wanted.
-    alone_with_score: BitCounts,
+    combination: u32,
+    scheme: u8,
     /// What the patient under way shows here: a bit for each score of each criterion.
     shown: u64,
 }
@@ -118,12 +112,20 @@ struct Counter<'a> {
     /// By combination, then scheme, the place of its cell; [`NO_CELL`] if nothing was scored there.
     cell_at: Vec<u32>,
     cells: Vec<Cell>,
+    /// By cell: how many restorations have each score.
+    scored: ManyBitCounts,
+    /// How many patients who show nothing elsewhere stand so, or have any score.
+    alone: ManyBitCounts,
+    /// How many of them have each score; counted only if wanted.
+    alone_with_score: ManyBitCounts,
     /// Cells that show something of the patient under way.
     touched: Vec<u32>,
     /// Patients who show something in several cells, by group, then scheme.
     several: Counted,
     /// What the patient under way shows, if in several cells, by group, then scheme.
     shown: Vec<u64>,
+    /// Room for the places of what one patient shows there.
+    by_group: Vec<usize>,
     patient: Option<u32>,
 }
 
@@ -137,9 +139,13 @@ impl<'a> Counter<'a> {
             combinations,
             cell_at: vec![NO_CELL; combinations.count() * SCHEMES],
             cells: Vec::new(),
+            scored: ManyBitCounts::default(),
+            alone: ManyBitCounts::default(),
+            alone_with_score: ManyBitCounts::default(),
             touched: Vec::new(),
             several: Counted::none(combinations.all_groups()),
             shown: vec![0; combinations.all_groups() * SCHEMES],
+            by_group: Vec::new(),
             patient: None,
         }
     }
@@ -152,22 +158,38 @@ impl<'a> Counter<'a> {
         }
     }
 
-    /// Adds a restoration's scores.
+    /// Adds a restoration's scores under one scheme.
     #[expect(clippy::cast_possible_truncation, reason = "cells are fewer than restorations, and these fewer than 2^32")]
-    fn add(&mut self, combination: usize, words: &Words) {
-        for (scheme, &word) in words.iter().enumerate().filter(|(_, word)| **word != 0) {
-            let at = &mut self.cell_at[combination * SCHEMES + scheme];
-            if *at == NO_CELL {
-                *at = self.cells.len() as u32;
-                let [scored, alone, alone_with_score] = [BitCounts::ZERO; 3];
-                self.cells.push(Cell { combination, scheme, scored, alone, alone_with_score, shown: 0 });
-            }
-            let cell = &mut self.cells[*at as usize];
-            cell.scored.add(word);
-            if cell.shown == 0 {
-                self.touched.push(*at);
-            }
-            cell.shown |= word;
+    fn add(&mut self, combination: usize, scheme: usize, word: u64) {
+        if word == 0 {
+            return;
+        }
+        let at = &mut self.cell_at[combination * SCHEMES + scheme];
+        if *at == NO_CELL {
+            *at = self.cells.len() as u32;
+            self.cells.push(Cell { combination: combination as u32, scheme: scheme as u8, shown: 0 });
+            [&mut self.scored, &mut self.alone, &mut self.alone_with_score].into_iter().for_each(ManyBitCounts::push);
+        }
+        self.scored.add(*at as usize, word);
+        let cell = &mut self.cells[*at as usize];
+        if cell.shown == 0 {
+            self.touched.push(*at);
+        }
+        cell.shown |= word;
+    }
+
+    /// Adds what a restoration that was due shows within the recall's window.
+    fn add_due(&mut self, histories: &Histories, due: Due, window: WindowDays, bits: &Bits) {
+        let combination = self.combinations.of(due.restoration);
+        if let [only] = visits_of(histories, due, window) {
+            let (scheme, word) = bits.word(only);
+            self.add(combination, scheme, word);
+            return;
+        }
+        let scores = Criterion::ALL.into_iter().zip(scores_of(histories, due, window));
+        let scores = scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score)));
+        for (scheme, &word) in words(scores).iter().enumerate() {
+            self.add(combination, scheme, word);
         }
     }
 
@@ -178,19 +200,19 @@ impl<'a> Counter<'a> {
         if let [only] = self.touched[..] {
             let cell = &mut self.cells[only as usize];
             let shown = std::mem::take(&mut cell.shown);
-            cell.alone.add(stands_at(cell.scheme, shown, wanted));
+            self.alone.add(only as usize, stands_at(usize::from(cell.scheme), shown, wanted));
             if each {
-                cell.alone_with_score.add(shown);
+                self.alone_with_score.add(only as usize, shown);
             }
             self.touched.clear();
             return;
         }
-        let mut by_group: Vec<usize> = Vec::new();
+        let mut by_group = std::mem::take(&mut self.by_group);
         for place in self.touched.drain(..) {
             let cell = &mut self.cells[place as usize];
             let shown = std::mem::take(&mut cell.shown);
-            for group in self.combinations.groups(cell.combination) {
-                let at = group * SCHEMES + cell.scheme;
+            for group in self.combinations.groups(cell.combination as usize) {
+                let at = group * SCHEMES + usize::from(cell.scheme);
                 if self.shown[at] == 0 {
                     by_group.push(at);
                 }
@@ -211,16 +233,18 @@ impl<'a> Counter<'a> {
             }
             add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any);
         }
+        by_group.clear();
+        self.by_group = by_group;
     }
 
     /// By group, then criterion; none where nobody was scored.
     fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
         self.close();
         let mut counted = self.several;
-        for Cell { combination, scheme, scored, alone, alone_with_score, .. } in self.cells {
-            let (scored, alone, with_score) = (scored.counts(), alone.counts(), alone_with_score.counts());
-            for &group in self.combinations.groups(combination) {
-                let at = group * SCHEMES + scheme;
+        let cells = self.cells.iter().zip(self.scored.counts()).zip(self.alone.counts());
+        for (((cell, scored), alone), with_score) in cells.zip(self.alone_with_score.counts()) {
+            for &group in self.combinations.groups(cell.combination as usize) {
+                let at = group * SCHEMES + usize::from(cell.scheme);
                 add_all(&mut counted.scored[at], &scored);
                 add_all(&mut counted.standing[at], &alone);
                 // Who shows nothing elsewhere shows nothing under another scheme.
@@ -360,18 +384,15 @@ impl Bits {
         Self((0..SCHEMES).filter_map(scheme_at).map(of_scheme).collect())
     }
 
-    /// The scores of one visit.
-    fn words(&self, look: &Look) -> Words {
-        let mut words = [0; SCHEMES];
-        if let Some(scheme) = look.scheme {
-            let place = usize::from(scheme.index());
-            for (of_criterion, score) in self.0[place].iter().zip(&look.scores) {
-                if let Some(score) = score {
-                    words[place] |= 1 << of_criterion[usize::from(score.sign()) % SIGNS];
-                }
-            }
-        }
-        words
+    /// The scores of one visit, with its scheme; nothing where it has none.
+    fn word(&self, look: &Look) -> (usize, u64) {
+        let Some(scheme) = look.scheme else { return (0, 0) };
+        let place = usize::from(scheme.index());
+        let bits = self.0[place]
+            .iter()
+            .zip(&look.scores)
+            .map(|(of_criterion, score)| score.map_or(0, |score| 1 << of_criterion[usize::from(score.sign()) % SIGNS]));
+        (place, bits.fold(0, |word, bit| word | bit))
     }
 }
 
@@ -407,27 +428,55 @@ pub struct RecallTally {
     tallies: Vec<Option<Box<ScoreTally>>>,
 }
 
+/// Patients whose restorations are counted at all recalls before the next ones are: so few that their visits stay near.
+const PATIENTS_AT_ONCE: usize = 256;
+
+/// A recall that is being counted.
+struct UnderWay<'a> {
+    window: WindowDays,
+    /// Those due, patient by patient, and how many of them were counted.
+    due: Cow<'a, [Due]>,
+    counted: usize,
+    counter: Counter<'a>,
+}
+
 impl RecallTally {
-    /// Counts those due at a recall.
-    pub fn of(histories: &Histories, due: &[Due], window: WindowDays, groups: &ScoreGroups, patients: Patients) -> Self {
+    /// Counts those due at each of some recalls.
+    ///
+    /// Patients are gone through once, and each is counted at all recalls: reading their visits takes longer than counting does.
+    pub fn of_recalls(
+        histories: &Histories,
+        recalls: &[(WindowDays, &[Due])],
+        groups: &ScoreGroups,
+        patients: Patients,
+    ) -> Vec<Self> {
         let patient = |due: &Due| histories.patient[due.restoration as usize];
-        let mut due = Cow::Borrowed(due);
-        if !due.is_sorted_by_key(patient) {
-            due.to_mut().sort_by_key(patient);
+        let mut under_way: Vec<UnderWay<'_>> = recalls
+            .iter()
+            .map(|&(window, due)| {
+                let mut due = Cow::Borrowed(due);
+                if !due.is_sorted_by_key(patient) {
+                    due.to_mut().sort_by_key(patient);
+                }
+                UnderWay { window, due, counted: 0, counter: Counter::new(&groups.combinations, patients) }
+            })
+            .collect();
+        let bits = Bits::new();
+        for first in (0..histories.patients).step_by(PATIENTS_AT_ONCE) {
+            for recall in &mut under_way {
+                let ahead = recall.due[recall.counted..].iter();
+                let these = ahead.take_while(|due| ((patient(due) - first) as usize) < PATIENTS_AT_ONCE).count();
+                for due in &recall.due[recall.counted..recall.counted + these] {
+                    if due.scored {
+                        recall.counter.begin(patient(due));
+                        recall.counter.add_due(histories, *due, recall.window, &bits);
+                    }
+                }
+                recall.counted += these;
+            }
         }
-        let (bits, combinations) = (Bits::new(), &groups.combinations);
-        let mut counter = Counter::new(combinations, patients);
-        for one in due.iter().filter(|due| due.scored) {
-            counter.begin(patient(one));
-            let words = if let [only] = visits_of(histories, *one, window) {
-                bits.words(only)
-            } else {
-                let scores = Criterion::ALL.into_iter().zip(scores_of(histories, *one, window));
-                words(scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score))))
-            };
-            counter.add(combinations.of(one.restoration), &words);
-        }
-        Self { begins: groups.begins.clone(), tallies: counter.tallies() }
+        let tally = |recall: UnderWay<'_>| Self { begins: groups.begins.clone(), tallies: recall.counter.tallies() };
+        under_way.into_iter().map(tally).collect()
     }
 
     /// A criterion's scores of everybody; none if nobody was scored.
@@ -484,8 +533,9 @@ mod tests {
                 let words = words(std::iter::once((Criterion::Colour, scheme, score)));
                 let mut look = Look { scheme: Some(scheme), ..Look::EMPTY };
                 look.scores[usize::from(Criterion::Colour.index())] = Some(score);
-                assert_eq!(Bits::new().words(&look), words);
-                counter.add(groups.combinations.of(row), &words);
+                let (scheme, word) = Bits::new().word(&look);
+                assert!(words.iter().enumerate().all(|(place, bits)| *bits == if place == scheme { word } else { 0 }));
+                counter.add(groups.combinations.of(row), scheme, word);
             }
             counter.tallies()
         };
