@@ -194,6 +194,14 @@ struct Passage {
     weight: f64,
 }
 
+/// What enters and leaves of one cluster.
+#[derive(Default)]
+struct OfCluster {
+    /// The weight of those that are there before the first jump.
+    from_start: f64,
+    passages: Vec<Passage>,
+}
+
 /// Σ over clusters of A_c² at each jump. Between two jumps H doesn't change, so whoever enters or leaves there is counted with the
 /// earlier one.
 ///
@@ -208,31 +216,40 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
         }))
         .collect();
     let mut changes = vec![Sums::default(); jumps.len() + 1];
-    let mut of_cluster: Vec<Passage> = Vec::new();
-    let mut count = |passages: &mut Vec<Passage>| {
-        passages.sort_by_key(|passage| passage.jump);
-        let (mut k, mut m) = (0.0, 0.0);
-        for passage in passages.drain(..) {
+    let mut of_cluster = OfCluster::default();
+    let mut count = |of_cluster: &mut OfCluster| {
+        let (mut k, mut m) = (0.0, of_cluster.from_start);
+        changes[0].m_squared.add(m * m);
+        if of_cluster.passages.len() > 1 {
+            of_cluster.passages.sort_by_key(|passage| passage.jump);
+        }
+        for passage in of_cluster.passages.drain(..) {
             let old = (k, m);
             k += passage.gained + passage.weight * hazard_to[passage.jump as usize];
             m += passage.weight;
             changes[passage.jump as usize].replace(old, (k, m));
         }
+        of_cluster.from_start = 0.0;
     };
-    let passages = |i: usize| {
+    let add = |of_cluster: &mut OfCluster, i: usize| {
         let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
         let weight = observations.weight_of(i);
         let leaves = jumps_to[exit as usize];
         let fails = fails_on_jump(jumps, leaves, exit, observations.ending()[i]);
         let gained = if fails { weight * jumps[leaves as usize - 1].failure } else { 0.0 };
         let enters = if entry == 0 { 0 } else { jumps_to[entry as usize] };
-        [Passage { jump: enters, gained: 0.0, weight }, Passage { jump: leaves, gained, weight: -weight }]
+        if enters == 0 {
+            of_cluster.from_start += weight;
+        } else {
+            of_cluster.passages.push(Passage { jump: enters, gained: 0.0, weight });
+        }
+        of_cluster.passages.push(Passage { jump: leaves, gained, weight: -weight });
     };
     let cluster = observations.cluster();
     if observations.in_order_of_clusters() {
         let mut from = 0;
         for of_one in cluster.chunk_by(|one, other| one == other) {
-            of_cluster.extend((from..from + of_one.len()).flat_map(passages));
+            (from..from + of_one.len()).for_each(|i| add(&mut of_cluster, i));
             from += of_one.len();
             count(&mut of_cluster);
         }
@@ -240,7 +257,7 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
         let places = (0_u32..).zip(cluster).map(|(place, &cluster)| (cluster, place));
         let by_cluster = Buckets::fill(places, observations.clusters() as usize);
         for cluster in 0..observations.clusters() as usize {
-            of_cluster.extend(by_cluster.items(cluster).iter().flat_map(|&place| passages(place as usize)));
+            by_cluster.items(cluster).iter().for_each(|&place| add(&mut of_cluster, place as usize));
             count(&mut of_cluster);
         }
     }

@@ -161,10 +161,10 @@ struct Grid {
     /// Levels, and one more for those without a group.
     width: usize,
     days: usize,
-    /// By day, level and ending.
-    ended: Vec<u64>,
+    /// By day, level and ending: numbers of observations, of which there are fewer than 2³².
+    ended: Vec<u32>,
     /// By day and level; empty where nobody entered late.
-    entered: Vec<u64>,
+    entered: Vec<u32>,
 }
 
 impl Grid {
@@ -216,10 +216,10 @@ impl Grid {
             let endings = [Ending::Failed, Ending::Competing, Ending::Censored];
             let last = (0..self.days).rev().find(|&day| endings.iter().any(|&ending| ended(day, ending) > 0));
             let days = last.map_or(0, |last| last + 1);
-            let column = |ending| (0..days).map(|day| ended(day, ending)).collect::<Vec<u64>>();
+            let column = |ending| (0..days).map(|day| u64::from(ended(day, ending))).collect::<Vec<u64>>();
             let [failed, competing, censored] = endings.map(column);
-            let entered: Vec<u64> =
-                (0..days).map(|day| self.entered.get(day * self.width + level).copied().unwrap_or(0)).collect();
+            let entered_on = |day: usize| self.entered.get(day * self.width + level).copied().unwrap_or(0);
+            let entered: Vec<u64> = (0..days).map(|day| u64::from(entered_on(day))).collect();
             let total: u64 = failed.iter().chain(&competing).chain(&censored).sum();
             LifeTable { origin: total - entered.iter().sum::<u64>(), entered, failed, competing, censored }
         };

@@ -191,8 +191,11 @@ impl Observations {
     /// The observations of each level of a grouping, in their order; cluster indices stay what they are. Those without a group
     /// are left out, and so are those past the end of the grouping's codes.
     pub fn by_group(&self, grouping: &Grouping) -> Vec<Self> {
-        let mut groups = vec![Self::default(); usize::from(grouping.levels())];
-        for (i, &code) in grouping.codes().iter().take(self.len()).enumerate() {
+        let codes = &grouping.codes()[..grouping.codes().len().min(self.len())];
+        let mut sizes = vec![0; usize::from(grouping.levels())];
+        codes.iter().filter(|code| **code != NO_GROUP).for_each(|code| sizes[usize::from(*code)] += 1);
+        let mut groups: Vec<Self> = sizes.into_iter().map(Self::with_capacity).collect();
+        for (i, &code) in codes.iter().enumerate() {
             if code != NO_GROUP {
                 let group = &mut groups[usize::from(code)];
                 group.push_checked(self.entry[i], self.exit[i], self.ending[i], self.cluster[i], self.weight_of(i));

@@ -202,6 +202,9 @@ impl ScoreSums {
             (1, 2) => self.add_clusters_sized(compared, column, first, scores, 1, 2),
             (1, 3) => self.add_clusters_sized(compared, column, first, scores, 1, 3),
             (1, 4) => self.add_clusters_sized(compared, column, first, scores, 1, 4),
+            (1, 5) => self.add_clusters_sized(compared, column, first, scores, 1, 5),
+            (1, 6) => self.add_clusters_sized(compared, column, first, scores, 1, 6),
+            (1, 7) => self.add_clusters_sized(compared, column, first, scores, 1, 7),
             (several, size) => self.add_clusters_sized(compared, column, first, scores, several, size),
         }
     }
