@@ -96,7 +96,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
                 .ok_or_else(|| AnalysisError::UnknownFactor(name.clone()))
         })
         .collect::<Result<_, _>>()?;
-    let follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
+    let mut follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
     let threads = threads_for(histories.looks.len());
     let whole = in_turn(&follow_ups, threads, |one| group_review("all", "All", &one.observations, protocol));
     let pairs: Vec<_> = follow_ups.iter().flat_map(|one| factors.iter().map(move |factor| (factor, one))).collect();
@@ -129,6 +129,8 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             factors: by_factor.by_ref().take(factors.len()).collect::<Result<_, _>>()?,
         });
     }
+    // Those under other endpoints are needed no more, and recalls need room.
+    follow_ups.truncate(1);
     let due = due_at_recalls(histories, protocol);
     let recalls = recall_reviews(histories, &due, protocol);
     let notices = |findings: &Findings| -> Vec<(FindingKind, u64)> {

@@ -1,12 +1,15 @@
 //! One endpoint's observation of each restoration: when it came under observation, when it was last known good, when first
 //! known failed, and how the follow-up ended.
 
+use std::convert::Infallible;
+use std::ops::Range;
+
 use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::{Criterion, Extent};
 use crate::result::Exclusion;
 use crate::stats::{ObservationError, Observations};
-use crate::threads::{in_turn, on_threads};
+use crate::threads::as_they_come;
 
 use super::event::{Event, Look};
 use super::history::{Histories, threads_for};
@@ -144,20 +147,18 @@ fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading:
 
 /// Follows every restoration under an endpoint.
 pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDayReading) -> EndpointFollowUp {
-    let followed = followed(histories, std::slice::from_ref(endpoint), reading).into_iter().flatten().collect();
-    put_together(histories, followed)
+    let endpoint = std::slice::from_ref(endpoint);
+    follow_under_all(histories, endpoint, reading).pop().unwrap_or_else(|| PutTogether::new(histories).end())
 }
+
+/// Restorations that are followed before what became of them is put together.
+const RUN: usize = 1 << 15;
 
 /// The same under several endpoints: visits are gone through once for all of them.
 pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<EndpointFollowUp> {
-    let by_endpoint = followed(histories, endpoints, reading);
-    on_threads(by_endpoint, threads_for(histories.looks.len()), |followed| put_together(histories, followed))
-}
-
-/// What became of all restorations under each endpoint, run by run in their order.
-fn followed(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<Vec<Vec<Followed>>> {
-    let threads = threads_for(histories.looks.len());
-    let runs = in_turn(&histories.runs(threads), threads, |run| {
+    let mut all: Vec<PutTogether> = endpoints.iter().map(|_| PutTogether::new(histories)).collect();
+    let mut runs = (0..histories.len()).step_by(RUN).map(|from| from..histories.len().min(from + RUN));
+    let work = |(): &mut (), run: Range<usize>| -> (usize, Vec<Vec<Followed>>) {
         let mut followed: Vec<Vec<Followed>> = endpoints.iter().map(|_| Vec::with_capacity(run.len())).collect();
         for restoration in run.clone() {
             let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
@@ -165,64 +166,83 @@ fn followed(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayRe
                 followed.push(follow(histories.looks(restoration), placed, entry, endpoint, reading));
             }
         }
-        followed
-    });
-    let mut by_endpoint: Vec<Vec<Vec<Followed>>> = endpoints.iter().map(|_| Vec::new()).collect();
-    for run in runs {
-        by_endpoint.iter_mut().zip(run).for_each(|(all, of_run)| all.push(of_run));
-    }
-    by_endpoint
+        (run.start, followed)
+    };
+    let take = |(from, run): (usize, Vec<Vec<Followed>>)| -> Result<(), Infallible> {
+        all.iter_mut().zip(run).for_each(|(all, followed)| all.take(histories, from, followed));
+        Ok(())
+    };
+    let Ok(()) = as_they_come(threads_for(histories.looks.len()), || runs.next(), || (), work, take);
+    all.into_iter().map(PutTogether::end).collect()
 }
 
-/// What became of all restorations, in their order, as observations.
-#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-fn put_together(histories: &Histories, followed: Vec<Vec<Followed>>) -> EndpointFollowUp {
-    let mut result = EndpointFollowUp {
-        restoration: Vec::with_capacity(histories.len()),
-        observations: Observations::with_capacity(histories.len()),
-        last_known_good: Vec::with_capacity(histories.len()),
-        first_known_failed: Vec::with_capacity(histories.len()),
-        excluded: Vec::new(),
-        never_seen: 0,
-        delayed: 0,
-        reported_failures: 0,
-        patients: 0,
-    };
-    let mut number = vec![u32::MAX; histories.patients as usize];
-    let (mut never_at_risk, mut too_long) = (0, 0);
-    for (restoration, followed) in followed.into_iter().flatten().enumerate() {
-        let entry = histories.entry[restoration];
-        let patient = histories.patient[restoration] as usize;
-        let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
-        let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);
-        match pushed {
-            Ok(()) => {}
-            Err(ObservationError::TooLong(_)) => {
-                too_long += 1;
-                continue;
-            }
-            Err(_) => {
-                never_at_risk += 1;
-                continue;
-            }
-        }
-        if number[patient] == u32::MAX {
-            number[patient] = cluster;
-            result.patients += 1;
-        }
-        result.restoration.push(restoration as u32);
-        result.last_known_good.push(followed.last_known_good);
-        result.first_known_failed.push(followed.first_known_failed);
-        result.never_seen += u64::from(!followed.seen);
-        result.delayed += u64::from(entry > 0);
-        result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
+/// What becomes of restorations under an endpoint, in their order, as observations.
+struct PutTogether {
+    result: EndpointFollowUp,
+    /// The number of each patient among those followed; `u32::MAX` where none was.
+    number: Vec<u32>,
+    never_at_risk: u64,
+    too_long: u64,
+}
+
+impl PutTogether {
+    fn new(histories: &Histories) -> Self {
+        let result = EndpointFollowUp {
+            restoration: Vec::with_capacity(histories.len()),
+            observations: Observations::with_capacity(histories.len()),
+            last_known_good: Vec::with_capacity(histories.len()),
+            first_known_failed: Vec::with_capacity(histories.len()),
+            excluded: Vec::new(),
+            never_seen: 0,
+            delayed: 0,
+            reported_failures: 0,
+            patients: 0,
+        };
+        Self { result, number: vec![u32::MAX; histories.patients as usize], never_at_risk: 0, too_long: 0 }
     }
-    let late = "had ended, or was not seen in place again, when it came under observation";
-    for (count, reason) in [(never_at_risk, late), (too_long, "followed for longer than any filling lasts: check its days")]
-    {
-        if count > 0 {
-            result.excluded.push(Exclusion { reason: reason.to_owned(), count });
+
+    /// Takes the restorations from a place on.
+    #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+    fn take(&mut self, histories: &Histories, from: usize, followed: Vec<Followed>) {
+        let Self { result, number, never_at_risk, too_long } = self;
+        for (restoration, followed) in (from..).zip(followed) {
+            let entry = histories.entry[restoration];
+            let patient = histories.patient[restoration] as usize;
+            let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
+            let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);
+            match pushed {
+                Ok(()) => {}
+                Err(ObservationError::TooLong(_)) => {
+                    *too_long += 1;
+                    continue;
+                }
+                Err(_) => {
+                    *never_at_risk += 1;
+                    continue;
+                }
+            }
+            if number[patient] == u32::MAX {
+                number[patient] = cluster;
+                result.patients += 1;
+            }
+            result.restoration.push(restoration as u32);
+            result.last_known_good.push(followed.last_known_good);
+            result.first_known_failed.push(followed.first_known_failed);
+            result.never_seen += u64::from(!followed.seen);
+            result.delayed += u64::from(entry > 0);
+            result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
         }
     }
-    result
+
+    fn end(self) -> EndpointFollowUp {
+        let mut result = self.result;
+        let late = "had ended, or was not seen in place again, when it came under observation";
+        let long = "followed for longer than any filling lasts: check its days";
+        for (count, reason) in [(self.never_at_risk, late), (self.too_long, long)] {
+            if count > 0 {
+                result.excluded.push(Exclusion { reason: reason.to_owned(), count });
+            }
+        }
+        result
+    }
 }
