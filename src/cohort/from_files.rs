@@ -32,7 +32,7 @@ pub fn read_course(
         };
         let names = all.get_column_names().into_iter().map(|name| name.as_str());
         let mut frame = all.select(names.filter(|name| is_needed(name)))?;
-        frame.rechunk_mut();
+        frame.rechunk_mut_par();
         let placements = placements.get_or_init(|| PlacementTable(RecordTable::new(frame, Vec::new())));
         // Two rows are the same only if they are in every column.
         let reader = VisitReader::telling_repeats(placements, &all)?;

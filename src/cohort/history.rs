@@ -128,23 +128,8 @@ pub fn lay_out(
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visits.len() as u64, excluded, ..Flow::default() };
     let homes = Homes { visits, place_of_row: &place_of_row, as_of: as_of.since_epoch() };
-    let mut starts = vec![0_u32; placement_row.len() + 1];
-    let mut orphans = Vec::new();
-    let (mut late, mut of_excluded) = (0_u64, 0_u64);
-    let (mut in_order, mut last) = (true, 0);
-    for row in 0..visits.len() {
-        match homes.of(row) {
-            Home::Orphan => orphans.push(row as u32),
-            Home::NoDay => {}
-            Home::Late => late += 1,
-            Home::OfExcluded => of_excluded += 1,
-            Home::Place(place) => {
-                starts[place as usize + 1] += 1;
-                in_order &= place >= last;
-                last = place;
-            }
-        }
-    }
+    let Counted { mut starts, orphans, late, of_excluded, in_order, .. } =
+        homes.count(placement_row.len(), threads_for(visits.len()));
     for (count, reason) in
         [(late, "after the day of the review"), (of_excluded, "of a restoration placed after the day of the review")]
     {
@@ -265,16 +250,78 @@ impl Homes<'_> {
     }
 }
 
+/// Where some visits belong, counted.
+#[derive(Debug, PartialEq, Eq)]
+struct Counted {
+    /// How many belong to each restoration, one place behind it.
+    starts: Vec<u32>,
+    orphans: Vec<u32>,
+    late: u64,
+    of_excluded: u64,
+    /// Whether those of a restoration stand together, in the order of the restorations.
+    in_order: bool,
+    /// The first and the last restoration that any belongs to.
+    span: Option<(u32, u32)>,
+}
+
+impl Homes<'_> {
+    /// Counts where all visits belong, on so many threads.
+    fn count(&self, restorations: usize, threads: usize) -> Counted {
+        let visits = self.visits.len();
+        let parts = (0..threads).map(|part| visits * part / threads..visits * (part + 1) / threads).collect();
+        let mut parts = on_threads(parts, threads, |rows| self.count_rows(rows, restorations)).into_iter();
+        let mut all = parts.next().unwrap_or_else(|| self.count_rows(0..0, restorations));
+        for part in parts {
+            all.starts.iter_mut().zip(part.starts).for_each(|(all, part)| *all += part);
+            all.orphans.extend(part.orphans);
+            all.late += part.late;
+            all.of_excluded += part.of_excluded;
+            let meet = all.span.zip(part.span).is_none_or(|((_, last), (first, _))| last <= first);
+            all.in_order = all.in_order && part.in_order && meet;
+            all.span = match (all.span, part.span) {
+                (Some((first, _)), Some((_, last))) => Some((first, last)),
+                (one, other) => one.or(other),
+            };
+        }
+        all
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    fn count_rows(&self, rows: Range<usize>, restorations: usize) -> Counted {
+        let mut starts = vec![0_u32; restorations + 1];
+        let (mut orphans, mut late, mut of_excluded) = (Vec::new(), 0, 0);
+        let (mut in_order, mut first, mut last) = (true, None, 0);
+        for row in rows {
+            match self.of(row) {
+                Home::Orphan => orphans.push(row as u32),
+                Home::NoDay => {}
+                Home::Late => late += 1,
+                Home::OfExcluded => of_excluded += 1,
+                Home::Place(place) => {
+                    starts[place as usize + 1] += 1;
+                    in_order &= place >= last;
+                    first = first.or(Some(place));
+                    last = place;
+                }
+            }
+        }
+        Counted { starts, orphans, late, of_excluded, in_order, span: first.map(|first| (first, last)) }
+    }
+}
+
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
 /// came back.
 fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) -> Vec<Option<i32>> {
     let of = |restoration: usize| &looks[starts[restoration] as usize..starts[restoration + 1] as usize];
     let mut gone = vec![None; patients as usize];
     let mut told = vec![false; patients as usize];
-    for (restoration, &patient) in patient.iter().enumerate() {
-        if of(restoration).iter().any(Look::patient_gone) {
-            told[patient as usize] = true;
-        }
+    let threads = threads_for(looks.len());
+    let parts = (0..threads).map(|part| patient.len() * part / threads..patient.len() * (part + 1) / threads).collect();
+    let telling = on_threads(parts, threads, |restorations: Range<usize>| {
+        restorations.filter(|restoration| of(*restoration).iter().any(Look::patient_gone)).collect::<Vec<usize>>()
+    });
+    for restoration in telling.into_iter().flatten() {
+        told[patient[restoration] as usize] = true;
     }
     let of_told = || patient.iter().enumerate().filter(|(_, patient)| told[**patient as usize]);
     let mut last_examined = vec![i32::MIN; patients as usize];
@@ -390,4 +437,31 @@ fn put_in_order(looks: &mut [Look], starts: &[u32]) {
             }
         }
     });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn visits_are_counted_alike_in_any_number_of_parts() {
+        // The fourth row of placements takes no part.
+        let place_of_row = [0, 1, 2, u32::MAX, 3];
+        let in_order: [u32; 9] = [0, 0, 1, 1, 3, NEVER_PLACED, 2, 4, 4];
+        let mixed: [u32; 9] = [0, 0, 1, 1, 3, NEVER_PLACED, 0, 4, 2];
+        for (placement, rises) in [(in_order, true), (mixed, false)] {
+            let day = |row: usize| [8, 9, 9, 8, 9, 9, 9, 10, NO_DAY][row];
+            let looks = (0..9).map(|row| Look { day: day(row), ..Look::EMPTY }).collect();
+            let mut visits = VisitRows::default();
+            (visits.placement, visits.looks) = (placement.to_vec(), looks);
+            let homes = Homes { visits: &visits, place_of_row: &place_of_row, as_of: 9 };
+            let all = homes.count(4, 1);
+            assert_eq!((all.late, all.of_excluded, all.in_order, &all.orphans[..]), (1, 1, rises, &[5][..]));
+            let row = usize::from(!rises);
+            assert_eq!(all.starts, [[0, 2, 2, 1, 0], [0, 3, 2, 0, 0]][row], "one place behind each restoration");
+            for threads in 2..=9 {
+                assert_eq!(homes.count(4, threads), all, "{threads} parts");
+            }
+        }
+    }
 }

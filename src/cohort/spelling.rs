@@ -53,17 +53,17 @@ impl Spellings {
     pub fn add(&mut self, text: &str, place: (u32, u32)) -> usize {
         // Rows of one operator or patient often follow each other, and a few spellings of many rows are found again by their letters,
         // packed into a number.
-        let packed = packed(text);
         let number = match self.last.filter(|last| self.text(*last) == text) {
             Some(last) => last,
-            None => match packed.and_then(|packed| self.recent(packed)) {
-                Some(number) => number,
+            None => match packed(text) {
+                Some(packed) => self.recent(packed).unwrap_or_else(|| {
+                    let number = self.find_or_insert(text, place);
+                    self.recent[slot_of(packed)] = (packed, number);
+                    number
+                }),
                 None => self.find_or_insert(text, place),
             },
         };
-        if let Some(packed) = packed {
-            self.recent[slot_of(packed)] = (packed, number);
-        }
         self.last = Some(number);
         let first = &mut self.met[number].first;
         *first = place.min(*first);

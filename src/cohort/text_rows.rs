@@ -1,6 +1,6 @@
 //! Where each text of a column stands first, so that ids are told apart and found without copying one of them.
 //!
-//! Cost.  8 bytes a slot, and at most 2.7 slots a row. A look-up reads a slot and, where 32 bits of the hash agree, one text. Nothing
+//! Cost.  8 bytes a slot, and at most 2.7 slots a run of rows with the same text. A look-up reads a slot and, where 32 bits of the hash agree, one text. Nothing
 //!        where the texts rise from row to row, as the ids of one export mostly do, by their letters or by the numbers in them;
 //!        then a look-up halves.
 
@@ -9,7 +9,7 @@ use std::ops::Range;
 use polars::prelude::StringChunked;
 
 use crate::table::text_hash::text_hash;
-use crate::table::text_order::{TextOrder, rising};
+use crate::table::text_order::{TextOrder, rising_or_not};
 
 /// The first row of each text met so far.
 pub(super) struct FirstRows<'a> {
@@ -17,6 +17,8 @@ pub(super) struct FirstRows<'a> {
     /// None where the texts rise from row to row: then nothing needs to be remembered.
     slots: Vec<Slot>,
     order: TextOrder,
+    /// Whether each text is known to differ from all others.
+    all_differ: bool,
 }
 
 /// A slot, free where the row is `u32::MAX`.
@@ -29,11 +31,20 @@ struct Slot {
 impl<'a> FirstRows<'a> {
     /// None yet of a column.
     pub(super) fn new(texts: &'a StringChunked) -> Self {
-        if let Some(order) = rising(texts) {
-            return Self { texts, slots: Vec::new(), order };
+        if let Some((order, all_differ)) = rising_or_not(texts) {
+            return Self { texts, slots: Vec::new(), order, all_differ };
         }
-        let slots = (texts.len() + texts.len() / 3 + 2).next_power_of_two();
-        Self { texts, slots: vec![Slot { mark: 0, row: u32::MAX }; slots], order: TextOrder::Letters }
+        // There are no more texts than runs of rows with the same one.
+        let mut before = None;
+        let runs = texts.iter().filter(|text| before.replace(*text) != Some(*text)).count();
+        let slots = (runs + runs / 3 + 2).next_power_of_two();
+        let slots = vec![Slot { mark: 0, row: u32::MAX }; slots];
+        Self { texts, slots, order: TextOrder::Letters, all_differ: false }
+    }
+
+    /// Whether each text is known to differ from all others: then each row is the first with its own.
+    pub(super) const fn all_differ(&self) -> bool {
+        self.all_differ
     }
 
     /// The first row with the text of this one, which is this one if the text wasn't met before. No text counts as an empty one.
@@ -108,6 +119,15 @@ mod tests {
     use super::*;
 
     #[test]
+    fn texts_that_rise_in_every_row_all_differ() {
+        let column = |texts: &[&str]| -> StringChunked { texts.iter().map(|text| Some(*text)).collect() };
+        assert!(FirstRows::new(&column(&["R2", "R9", "R10"])).all_differ());
+        assert!(!FirstRows::new(&column(&["R2", "R10", "R10"])).all_differ());
+        assert!(!FirstRows::new(&column(&["R2", "R10", "R9"])).all_differ());
+        assert!(!FirstRows::new(&column(&["", "R10"])).all_differ());
+    }
+
+    #[test]
     fn the_first_row_of_each_text_is_found() {
         let mixed: Vec<Option<String>> = (0..5_000_u32)
             .map(|row| (row % 7 != 3).then(|| format!("R{:05}-{}", row * 31 % 1_700, row * 31 % 1_700 % 3)))
@@ -119,6 +139,7 @@ mod tests {
             let mut first = std::collections::BTreeMap::new();
             let mut rows = FirstRows::new(&column);
             assert_eq!(rows.slots.is_empty(), is_rising);
+            assert!(!rows.all_differ());
             for (row, text) in (0..).zip(&texts) {
                 let text = text.as_deref().unwrap_or("");
                 assert_eq!(rows.meet(row), *first.entry(text).or_insert(row));

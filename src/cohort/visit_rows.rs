@@ -177,7 +177,9 @@ impl<'a> VisitReader<'a> {
         };
         let columns: Vec<_> =
             frame.columns().iter().filter(|column| !matches!(column.name().as_str(), FILE_COLUMN | ROW_COLUMN)).collect();
-        for (row, id) in (0_u32..).zip(texts.iter()) {
+        // Where all ids differ there is nothing to meet.
+        let to_meet = if reader.ids.all_differ() { 0 } else { texts.len() };
+        for (row, id) in (0_u32..).zip(texts.iter()).take(to_meet) {
             if id.is_none() {
                 continue;
             }

@@ -69,23 +69,28 @@ fn counting(mut one: &[u8], mut other: &[u8]) -> Ordering {
 pub(crate) struct Rising {
     /// The orders in which all of them rose so far.
     orders: Vec<TextOrder>,
+    /// Whether any text was the one before it.
+    repeated: bool,
     last: String,
 }
 
 impl Rising {
     /// No texts yet.
     pub(crate) fn new() -> Self {
-        Self { orders: vec![TextOrder::Letters, TextOrder::Counting], last: String::new() }
+        Self { orders: vec![TextOrder::Letters, TextOrder::Counting], repeated: false, last: String::new() }
     }
 
     /// Takes the next texts. An empty one never rises.
     pub(crate) fn take(&mut self, texts: &StringChunked) {
         let before = std::mem::take(&mut self.last);
+        let repeated = &mut self.repeated;
         self.orders.retain(|order| {
             let mut last = before.as_str();
             texts.iter().all(|text| {
                 let text = text.unwrap_or("");
-                let rises = !text.is_empty() && (last == text || order.compare(last, text).is_le());
+                let same = last == text;
+                *repeated |= same;
+                let rises = !text.is_empty() && (same || order.compare(last, text).is_le());
                 last = text;
                 rises
             })
@@ -106,9 +111,14 @@ impl Rising {
 
 /// An order in which the texts of a column rise; none if there is none, or no text.
 pub(crate) fn rising(texts: &StringChunked) -> Option<TextOrder> {
+    rising_or_not(texts).map(|(order, _)| order)
+}
+
+/// The same, with whether each text differs from the one before it, so that all of them differ.
+pub(crate) fn rising_or_not(texts: &StringChunked) -> Option<(TextOrder, bool)> {
     let mut rising = Rising::new();
     rising.take(texts);
-    rising.order().filter(|_| !texts.is_empty())
+    rising.order().filter(|_| !texts.is_empty()).map(|order| (order, !rising.repeated))
 }
 
 #[cfg(test)]
