@@ -24,6 +24,10 @@ use manebit::protocol::Protocol;
 use manebit::quantity::Day;
 use manebit::registry::Registry;
 
+// That of the program, so that steps of the library take what they take there.
+#[global_allocator]
+static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
+
 const STEPS: &[(&str, &str)] = &[
     ("invent", "invented records written as CSV"),
     ("check-visits", "visits from CSV, every cell checked, nothing kept"),
