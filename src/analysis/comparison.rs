@@ -5,7 +5,7 @@ use crate::cohort::{EndpointFollowUp, FactorLevels};
 use crate::protocol::Protocol;
 use crate::quantity::{Known, Variance};
 use crate::result::{FactorReview, GroupReview, TestReview};
-use crate::stats::{Grouping, GroupingError, NO_GROUP, log_rank};
+use crate::stats::{Grouping, GroupingError, NO_GROUP, log_rank_under};
 use crate::wording::{counted, why_not_known};
 
 /// Reviews the levels of a factor. Levels with fewer patients than the protocol's smallest cell are left out and
@@ -40,10 +40,11 @@ pub fn factor_review(
     let mut tests = Vec::new();
     let mut reason = not_tested;
     if reason.is_none() {
-        for variance in [Variance::ClusterRobust, Variance::ModelBased] {
-            match log_rank(&follow_up.observations, &grouping, variance) {
+        let variances = [Variance::ClusterRobust, Variance::ModelBased];
+        for test in log_rank_under(&follow_up.observations, &grouping, variances) {
+            match test {
                 Known::Known(test) => tests.push(TestReview {
-                    variance,
+                    variance: test.variance,
                     chi_square: test.chi_square,
                     degrees_of_freedom: test.degrees_of_freedom,
                     p_value: test.p_value,

@@ -10,7 +10,7 @@ use crate::result::{
 use crate::stats::{
     AnnualFailureRate, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
     geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
-    restricted_mean, with_cluster_robust_variance,
+    restricted_mean_of, with_cluster_robust_variance,
 };
 
 /// How the protocol wants survival's intervals.
@@ -87,7 +87,12 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         counts: count_days.into_iter().map(|day| counts(&table, day)).collect(),
         horizons,
         quantiles: quantiles.to_vec(),
-        restricted_mean: mean_in_place(observations, months(protocol.restricted_mean_months), inference),
+        restricted_mean: mean_in_place(
+            (&table, model_based),
+            observations,
+            months(protocol.restricted_mean_months),
+            inference,
+        ),
         person_time: person_time.map(annual_failure),
     }
 }
@@ -193,9 +198,14 @@ fn median_follow_up(table: &LifeTable, inference: Inference) -> Known<Days> {
     quantile(&ProductLimit::estimate(&table.reversed()), Fraction::new(0.5), inference.method, inference.level).value
 }
 
-fn mean_in_place(observations: &Observations, horizon: Days, inference: Inference) -> RestrictedMeanReview {
+fn mean_in_place(
+    counted: (&LifeTable, ProductLimit),
+    observations: &Observations,
+    horizon: Days,
+    inference: Inference,
+) -> RestrictedMeanReview {
     let years = |days: f64| Years::new(days / crate::quantity::DAYS_PER_YEAR);
-    let mean = restricted_mean(observations, horizon, inference).map(|mean| Estimate {
+    let mean = restricted_mean_of(counted, observations, horizon, inference).map(|mean| Estimate {
         value: years(mean.days.value),
         standard_error: mean.days.standard_error.map(|error| error / crate::quantity::DAYS_PER_YEAR),
         variance: mean.days.variance,

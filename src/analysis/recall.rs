@@ -22,7 +22,7 @@ pub fn recall_reviews(histories: &Histories, due: &[Vec<Due>], protocol: &Protoc
         let mut met = vec![false; histories.patients as usize];
         places.map(|place| u64::from(!std::mem::replace(&mut met[histories.patient[place as usize] as usize], true))).sum()
     };
-    let review = |(window, due): (&RecallWindow, &Vec<Due>)| {
+    let review = |&(window, due): &(&RecallWindow, &Vec<Due>)| {
         let seen = due.iter().filter(|due| due.seen).count() as u64;
         RecallReview {
             months: window.months,
@@ -39,7 +39,8 @@ pub fn recall_reviews(histories: &Histories, due: &[Vec<Due>], protocol: &Protoc
             },
         }
     };
-    protocol.recalls.iter().zip(due).map(review).collect()
+    let recalls: Vec<_> = protocol.recalls.iter().zip(due).collect();
+    in_turn(&recalls, threads_for(histories.looks.len()), review)
 }
 
 fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Known<ConfidenceInterval<Fraction>>) {

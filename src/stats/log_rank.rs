@@ -62,16 +62,26 @@ pub struct LogRankTest {
 /// Not known without failures, with fewer than two groups at risk when some failed, or, for the robust variance, with fewer
 /// clusters than its rank needs.
 pub fn log_rank(observations: &Observations, grouping: &Grouping, variance: Variance) -> Known<LogRankTest> {
+    let [test] = log_rank_under(observations, grouping, [variance]);
+    test
+}
+
+/// The same under several variances at once, in their order.
+pub fn log_rank_under<const N: usize>(
+    observations: &Observations,
+    grouping: &Grouping,
+    variances: [Variance; N],
+) -> [Known<LogRankTest>; N] {
     let compared = Compared::new(observations, grouping);
     let sums = ScoreSums::of(RiskCounts::of_tables(&LifeTable::by_group(observations, grouping)), &[Weighting::LogRank]);
     let column = compared.columns(&compared.all_groups());
-    match variance {
+    variances.map(|variance| match variance {
         Variance::ModelBased => test(&sums, None, compared.clusters_present(&column)),
         Variance::ClusterRobust => {
             let clusters = sums.by_cluster(&compared, &column);
             test(&sums, Some(&clusters.covariance()), clusters.present())
         }
-    }
+    })
 }
 
 /// Compares groups of which only the life tables are known; each observation counts as a cluster.

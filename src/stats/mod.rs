@@ -461,7 +461,7 @@ pub use kappa::{AgreementWeights, Kappa, kappa};
 pub use krippendorff::{Disagreement, KrippendorffAlpha, krippendorff_alpha};
 pub use kruskal_wallis::{kruskal_wallis_test, kruskal_wallis_test_of_table};
 pub use life_table::{Counts, LifeTable};
-pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables};
+pub use log_rank::{GroupFailures, LogRankTest, log_rank, log_rank_of_tables, log_rank_under};
 pub use log_rank_trend::{TrendTest, equally_spaced_scores, log_rank_trend};
 pub use log_time_family::LogTimeFamily;
 pub use logistic::{
@@ -495,7 +495,9 @@ pub use rank_sum::{
 pub use rate::{Rate, RateIntervalMethod, rate};
 pub use rate_ratio::{ClusterRobustRateRatio, ExactRateRatio, RateRatio, cluster_robust_rate_ratio, exact_rate_ratio};
 pub use ratings::{NO_SCORE, Ratings};
-pub use restricted_mean::{RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_on};
+pub use restricted_mean::{
+    RestrictedMean, RestrictedMeanTime, area_under_curve, restricted_mean, restricted_mean_of, restricted_mean_on,
+};
 pub use restricted_mean_contrast::{RestrictedMeanContrast, restricted_mean_contrast};
 pub use reweighted_bootstrap::{
     ReweightedComparison, ReweightedMean, ReweightedSurvival, WeightingModel, reweighted_bootstrap,

@@ -47,6 +47,19 @@ pub fn restricted_mean(observations: &Observations, horizon: Days, inference: In
     mean.map(|mean| RestrictedMean { horizon, days: mean.mean })
 }
 
+/// The same of observations without case weights whose life table was counted, and whose curve was estimated, before.
+pub fn restricted_mean_of(
+    (table, curve): (&LifeTable, ProductLimit),
+    observations: &Observations,
+    horizon: Days,
+    inference: Inference,
+) -> Known<RestrictedMean> {
+    let days = f64::from(horizon.count());
+    let area = AreaToHorizon::under(curve, table, observations, &Axis::Days, days);
+    let mean = mean_of_area(area, observations, days, inference.variance, inference.level);
+    mean.map(|mean| RestrictedMean { horizon, days: mean.mean })
+}
+
 /// The restricted mean of observations on any axis, with a plain interval.
 pub fn restricted_mean_on(
     observations: &Observations,
@@ -55,7 +68,17 @@ pub fn restricted_mean_on(
     variance: Variance,
     level: ConfidenceLevel,
 ) -> Known<RestrictedMeanTime> {
-    let area = match AreaToHorizon::of(observations, axis, horizon) {
+    mean_of_area(AreaToHorizon::of(observations, axis, horizon), observations, horizon, variance, level)
+}
+
+fn mean_of_area(
+    area: Known<AreaToHorizon>,
+    observations: &Observations,
+    horizon: f64,
+    variance: Variance,
+    level: ConfidenceLevel,
+) -> Known<RestrictedMeanTime> {
+    let area = match area {
         Known::Known(area) => area,
         Known::NotKnown(why) => return Known::NotKnown(why),
     };
@@ -103,13 +126,17 @@ pub(super) struct AreaToHorizon {
 impl AreaToHorizon {
     /// Of these observations.
     pub fn of(observations: &Observations, axis: &Axis, horizon: f64) -> Known<Self> {
-        let curve = ProductLimit::of(observations);
+        Self::under(ProductLimit::of(observations), &LifeTable::count(observations), observations, axis, horizon)
+    }
+
+    /// The same under their curve, with their life table.
+    fn under(curve: ProductLimit, table: &LifeTable, observations: &Observations, axis: &Axis, horizon: f64) -> Known<Self> {
         let (area, areas) = match areas_to(&curve, axis, horizon) {
             Known::Known(found) => found,
             Known::NotKnown(why) => return Known::NotKnown(why),
         };
         let last = axis.tick_at(horizon).unwrap_or(-1);
-        let failures = LifeTable::count(observations).counts_at(Days::new(last.saturating_add(1))).failed_so_far;
+        let failures = table.counts_at(Days::new(last.saturating_add(1))).failed_so_far;
         let behind = Behind { observations: observations.len() as u64, clusters: observations.clusters_present(), failures };
         let greenwood = greenwood_area_variance(&curve, &areas);
         Known::Known(Self { curve, areas, area, greenwood, behind })
