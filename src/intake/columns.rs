@@ -4,9 +4,11 @@
 use polars::prelude::{Column, DataFrame, DataType};
 
 use super::cell::FIRST_DAY;
+use super::cell_column::{CellAt, CellReader};
+use super::gathering::Gathering;
 use super::parquet_file::{cell_text, value_text};
 use super::plan::{From, Plan, RecordKind};
-use super::rows::{CellAt, CellReader, Gathering, Tally};
+use super::tally::Tally;
 use crate::finding::Findings;
 use crate::quantity::Day;
 use crate::record::{Cell, Need};

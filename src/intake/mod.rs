@@ -11,13 +11,15 @@
 //! - [`met`]: written forms met before, which need no second look
 //! - `phrases`: neighbouring cells of a row met before, which need no second look either
 //! - [`columns`]: the rows of a table that is columns already
-//! - [`rows`]: all rows of a table into columns
+//! - [`rows`]: all rows of a table into columns, with `gathering` (rows of one kind), `cell_column` (a cell into its column) and `tally`
+//!   (what only the whole table tells)
 //! - [`draft`]: a declaration drafted from what the files show, with `draft_names` (what columns may be called), `draft_sample`
 //!   (what values prove), `draft_table` (which column is which) and `draft_text` (its lines)
 //!
 //! Everything is checked and all findings are gathered; nothing is guessed. One pass over the bytes, straight into columns.
 
 pub mod cell;
+mod cell_column;
 pub mod columns;
 pub mod declaration;
 pub mod draft;
@@ -26,6 +28,7 @@ mod draft_sample;
 mod draft_table;
 mod draft_text;
 pub mod folder;
+mod gathering;
 pub mod grid;
 pub mod json_lines;
 pub mod met;
@@ -35,6 +38,7 @@ pub mod plan;
 pub mod probe;
 pub mod rows;
 pub mod sheet;
+mod tally;
 pub mod text_rows;
 pub mod workbook;
 

@@ -7,6 +7,7 @@
 
 use hashbrown::HashTable;
 
+use super::cell_column::settles;
 use super::plan::{From, Plan};
 use super::sheet::Row;
 use crate::record::{Cell, Need};
@@ -305,7 +306,7 @@ impl Phrase {
                         return None;
                     }
                     said.teeth += 1;
-                    said.settling += u8::from(super::rows::settles(code));
+                    said.settling += u8::from(settles(code));
                 }
                 Cell::Number { .. } if bytes.contains(&b',') => said.commas += 1,
                 Cell::Number { .. } if bytes.contains(&b'.') => said.points += 1,
