@@ -159,6 +159,7 @@ pub struct Finding {
 pub struct Findings {
     by_kind: BTreeMap<(FindingKind, String), OfAKind>,
     all_errors: bool,
+    noted: u64,
 }
 
 /// The findings of one kind and file.
@@ -214,11 +215,12 @@ impl Findings {
         let group = self.by_kind.entry((finding.kind, finding.place.file.clone())).or_default();
         group.count += 1;
         group.keep(finding, all);
+        self.noted += 1;
     }
 
     /// How many there are.
-    pub fn noted(&self) -> u64 {
-        self.by_kind.values().map(|group| group.count).sum()
+    pub const fn noted(&self) -> u64 {
+        self.noted
     }
 
     /// Whether findings of a kind are kept in full however many there are.
@@ -256,6 +258,7 @@ impl Findings {
             let all = self.keeps_all(key.0);
             let group = self.by_kind.entry(key).or_default();
             group.count += found.count;
+            self.noted += found.count;
             found.kept.into_iter().for_each(|finding| group.keep(finding, all));
         }
     }
@@ -281,14 +284,19 @@ impl Findings {
     /// Those of some files alone.
     pub fn of_files(&self, of: impl Fn(&str) -> bool) -> Self {
         let these = self.by_kind.iter().filter(|((_, file), _)| of(file));
-        Self { by_kind: these.map(|(key, group)| (key.clone(), group.clone())).collect(), all_errors: self.all_errors }
+        Self::of(these.map(|(key, group)| (key.clone(), group.clone())).collect(), self.all_errors)
     }
 
     /// Errors and cautions apart.
     pub fn part(self) -> (Self, Self) {
         let all_errors = self.all_errors;
         let (errors, cautions) = self.by_kind.into_iter().partition(|((kind, _), _)| kind.severity() == Severity::Error);
-        (Self { by_kind: errors, all_errors }, Self { by_kind: cautions, all_errors })
+        (Self::of(errors, all_errors), Self::of(cautions, all_errors))
+    }
+
+    fn of(by_kind: BTreeMap<(FindingKind, String), OfAKind>, all_errors: bool) -> Self {
+        let noted = by_kind.values().map(|group| group.count).sum();
+        Self { by_kind, all_errors, noted }
     }
 
     /// Whether any error concerns a whole file or table, so that setting rows aside can't mend it.

@@ -89,7 +89,7 @@ impl Plan {
             Ok(code) => {
                 if remembers {
                     self.met.add(scheme, bytes, code);
-                } else if self.text.is_id() && findings.noted() == before {
+                } else if self.text.is_id() && findings.noted() == before && !given.contains(['\n', '\r']) {
                     given.clone_into(&mut self.last_id);
                 }
                 code

@@ -266,7 +266,11 @@ impl Phrase {
     #[expect(clippy::cast_possible_truncation, reason = "there are at most MOST forms of LONGEST bytes")]
     fn remember(&mut self, row: &Row<'_>, plans: &[Plan], roles: Roles) {
         let Some((scheme, own)) = self.bytes(row) else { return };
-        let Some(said) = self.said(row, plans, roles).filter(|_| scheme.len() + own.len() <= LONGEST) else { return };
+        // What a line break in a text means hangs on the quotation marks of its row.
+        if scheme.len() + own.len() > LONGEST || memchr::memchr2(b'\n', b'\r', own).is_some() {
+            return;
+        }
+        let Some(said) = self.said(row, plans, roles) else { return };
         if self.known.len() == MOST {
             self.known.clear();
             self.texts.clear();
@@ -292,6 +296,10 @@ impl Phrase {
             let code = if let ColumnBuilder::Code(builder) = &plan.builder { builder.last() } else { NO_CODE };
             said.says = said.says || (plan.says && !bytes.is_empty());
             if Some(place) == roles.scheme {
+                // White space that only Unicode knows is no scheme, and yet no empty cell.
+                if code == NO_CODE && !bytes.is_empty() {
+                    return None;
+                }
                 said.scheme = code;
             } else if Some(place) == roles.etch {
                 said.etch = code;
@@ -462,6 +470,20 @@ mod tests {
         });
         let cells = |frame: DataFrame| frame.drop_many([FILE_COLUMN, ROW_COLUMN]);
         (cells(intake.placements.0.into_frame()), cells(intake.visits.0.into_frame()), found.collect(), findings.by_kind())
+    }
+
+    #[test]
+    fn a_line_break_is_held_against_its_own_row_only() {
+        let folder = tempfile::tempdir().expect("a folder");
+        // The first row has no quotation marks, so that its sign of an old line end is one like any other; what follows may have been swallowed.
+        let rows = "R1,P\r1,36,2019-05-06,op\r1\nR2,P\r1,36,2019-05-06,op\r1\n\"R3\",P\r1,36,2019-05-06,op\r1\n";
+        let header = "restoration_id,patient_id,tooth,placed_on,operator\n";
+        fs::write(folder.path().join("p.csv"), format!("{header}{rows}")).expect("written");
+        let (placements, _, found, _) = read(folder.path(), 1);
+        let refused: Vec<_> = found.iter().filter(|found| found.0 == FindingKind::UnclosedQuote).collect();
+        let columns: Vec<_> = refused.iter().map(|found| (found.1, found.2.as_deref())).collect();
+        assert_eq!(columns, [(Some(3), Some("operator")), (Some(3), Some("patient_id"))], "{found:?}");
+        assert_eq!(placements.column("operator").expect("operators").null_count(), 1);
     }
 
     #[test]
