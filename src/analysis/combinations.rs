@@ -1,10 +1,38 @@
 //! The combinations of factor levels that restorations have: what is counted once for a combination need not be counted for each factor.
 
+use std::collections::HashMap;
+
 use crate::cohort::FactorLevels;
 use crate::stats::NO_GROUP;
 
 /// A combination that no restoration had so far.
 const NOT_MET: u32 = u32::MAX;
+
+/// So many numbers are looked up by their place; more of them would take more memory than they are worth.
+const BY_PLACE: usize = 1 << 20;
+
+/// The number of each combination of one before and a level; [`NOT_MET`] if no restoration had it so far.
+enum Numbers {
+    /// By combination, then level, the last place for an unknown one; and how many places a combination has.
+    ByPlace(Vec<u32>, usize),
+    Met(HashMap<(u32, u16), u32>),
+}
+
+impl Numbers {
+    fn new(combinations: usize, levels: usize) -> Self {
+        let places = combinations * (levels + 1);
+        if places > BY_PLACE { Self::Met(HashMap::new()) } else { Self::ByPlace(vec![NOT_MET; places], levels + 1) }
+    }
+
+    fn of(&mut self, combination: u32, level: u16) -> &mut u32 {
+        match self {
+            Self::ByPlace(numbers, width) => {
+                &mut numbers[combination as usize * *width + usize::from(level).min(*width - 1)]
+            }
+            Self::Met(numbers) => numbers.entry((combination, level)).or_insert(NOT_MET),
+        }
+    }
+}
 
 /// Combinations met, numbered in the order of their first restoration.
 #[derive(Clone, Debug)]
@@ -25,15 +53,13 @@ impl Combinations {
         let mut groups = vec![vec![0]];
         for (factor, begin) in factors.iter().zip(begins) {
             let mut finer: Vec<Vec<usize>> = Vec::new();
-            // By combination so far, then level; the last place is that of an unknown one.
-            let width = factor.levels.len() + 1;
-            let mut numbers = vec![NOT_MET; groups.len() * width];
+            let mut numbers = Numbers::new(groups.len(), factor.levels.len());
             for (combination, &level) in of.iter_mut().zip(&factor.codes) {
-                let before = *combination as usize;
-                let number = &mut numbers[before * width + usize::from(level).min(width - 1)];
+                let before = *combination;
+                let number = numbers.of(before, level);
                 if *number == NOT_MET {
                     *number = finer.len() as u32;
-                    let mut of_these = groups[before].clone();
+                    let mut of_these = groups[before as usize].clone();
                     of_these.extend((level != NO_GROUP).then(|| begin + usize::from(level)));
                     finer.push(of_these);
                 }
@@ -62,5 +88,36 @@ impl Combinations {
     /// The groups of a combination.
     pub(super) fn groups(&self, combination: usize) -> &[usize] {
         &self.groups[combination]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn combinations_are_numbered_alike_by_place_and_by_key() {
+        let keys: Vec<(u32, u16)> = (0..500_u32).map(|n| (n * 7 % 5, (n / 3 % 4) as u16)).map(with_unknown).collect();
+        let numbered = |mut numbers: Numbers| -> Vec<u32> {
+            let mut next = 0;
+            let mut number = |&(combination, level): &(u32, u16)| {
+                let number = numbers.of(combination, level);
+                if *number == NOT_MET {
+                    *number = next;
+                    next += 1;
+                }
+                *number
+            };
+            keys.iter().map(&mut number).collect()
+        };
+        let by_place = numbered(Numbers::new(5, 3));
+        assert_eq!(by_place, numbered(Numbers::Met(HashMap::new())));
+        assert!(by_place.iter().max() > Some(&5), "{by_place:?}");
+        assert!(matches!(Numbers::new(BY_PLACE, 1), Numbers::Met(_)));
+    }
+
+    /// The last level stands for one that is not known.
+    const fn with_unknown((combination, level): (u32, u16)) -> (u32, u16) {
+        (combination, if level == 3 { NO_GROUP } else { level })
     }
 }
