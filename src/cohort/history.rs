@@ -107,7 +107,6 @@ pub enum Looks {
 ///
 /// # Errors
 /// When a table lacks a column, which would be a fault of the program.
-#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
 pub fn lay_out(
     placements: &PlacementTable,
     visits: &mut VisitRows,
