@@ -423,6 +423,7 @@ mod tests {
 
     use polars::prelude::{Column, DataFrame};
 
+    use super::WINDOW;
     use crate::finding::{FindingKind, Findings};
     use crate::intake::{IntakeRequest, read_records};
     use crate::quantity::Day;
@@ -484,6 +485,26 @@ mod tests {
         let columns: Vec<_> = refused.iter().map(|found| (found.1, found.2.as_deref())).collect();
         assert_eq!(columns, [(Some(3), Some("operator")), (Some(3), Some("patient_id"))], "{found:?}");
         assert_eq!(placements.column("operator").expect("operators").null_count(), 1);
+    }
+
+    #[test]
+    fn a_scheme_of_white_space_leaves_scores_unread_in_every_row() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut text = "restoration_id,scheme,visited_on,retention\n".to_owned();
+        // Scores that are none, so many that they are read by themselves from there on; then a scheme that only looks empty.
+        for row in 0..2 * WINDOW {
+            writeln!(text, "R{row},usphs_3,2022-03-04,x{row}").expect("text");
+        }
+        for row in 0..3 {
+            writeln!(text, "S{row},\u{a0},2022-03-04,A").expect("text");
+        }
+        fs::write(folder.path().join("v.csv"), text).expect("written");
+        let (_, visits, _, kinds) = read(folder.path(), 1);
+        let count = |kind: FindingKind| kinds.iter().find(|(of, _)| *of == kind).map_or(0, |(_, count)| *count);
+        assert_eq!(count(FindingKind::ScoreOutsideScheme), u64::from(2 * WINDOW));
+        assert_eq!(count(FindingKind::SchemeMissing), 0, "{kinds:?}");
+        let retention = visits.column("retention").expect("retention");
+        assert_eq!(retention.null_count(), retention.len());
     }
 
     #[test]
