@@ -4,6 +4,7 @@
 //!              what the items give is put together in their order: so the sums are the same bytes whatever the number of threads.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{channel, sync_channel};
@@ -13,6 +14,11 @@ use std::thread;
 /// How many threads can run at once.
 pub(crate) fn available() -> usize {
     thread::available_parallelism().map_or(1, usize::from)
+}
+
+/// So many neighbouring stretches of items, each as long as the others or one item longer.
+pub(crate) fn even_parts(items: usize, parts: usize) -> Vec<Range<usize>> {
+    (0..parts).map(|part| items * part / parts..items * (part + 1) / parts).collect()
 }
 
 /// What `work` gives for each of the items, in their order, on so many threads; each takes as many neighbouring items.

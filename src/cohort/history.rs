@@ -14,7 +14,7 @@ use super::visit_rows::{NEVER_PLACED, VisitRows};
 use crate::quantity::Day;
 use crate::result::{Exclusion, Flow};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::threads::{available, on_threads};
+use crate::threads::{available, even_parts, on_threads};
 
 pub use super::event::Look;
 
@@ -75,8 +75,7 @@ impl Histories {
 
     /// Restorations cut into runs of neighbours for so many threads; results of the runs are put together in their order.
     pub fn runs(&self, threads: usize) -> Vec<Range<usize>> {
-        let parts = if threads < 2 { 1 } else { threads * 8 };
-        (0..parts).map(|part| self.len() * part / parts..self.len() * (part + 1) / parts).collect()
+        even_parts(self.len(), if threads < 2 { 1 } else { threads * 8 })
     }
 
     /// The visits of a restoration, in order.
@@ -266,8 +265,7 @@ struct Counted {
 impl Homes<'_> {
     /// Counts where all visits belong, on so many threads.
     fn count(&self, restorations: usize, threads: usize) -> Counted {
-        let visits = self.visits.len();
-        let parts = (0..threads).map(|part| visits * part / threads..visits * (part + 1) / threads).collect();
+        let parts = even_parts(self.visits.len(), threads);
         let mut parts = on_threads(parts, threads, |rows| self.count_rows(rows, restorations)).into_iter();
         let mut all = parts.next().unwrap_or_else(|| self.count_rows(0..0, restorations));
         for part in parts {
@@ -315,8 +313,7 @@ fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) ->
     let mut gone = vec![None; patients as usize];
     let mut told = vec![false; patients as usize];
     let threads = threads_for(looks.len());
-    let parts = (0..threads).map(|part| patient.len() * part / threads..patient.len() * (part + 1) / threads).collect();
-    let telling = on_threads(parts, threads, |restorations: Range<usize>| {
+    let telling = on_threads(even_parts(patient.len(), threads), threads, |restorations: Range<usize>| {
         restorations.filter(|restoration| of(*restoration).iter().any(Look::patient_gone)).collect::<Vec<usize>>()
     });
     for restoration in telling.into_iter().flatten() {

@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use super::grouping::{Grouping, NO_GROUP};
 use super::observation::{Ending, Observations};
 use crate::quantity::{DAYS_PER_YEAR, Days, Years};
-use crate::threads::{available, on_threads};
+use crate::threads::{available, even_parts, on_threads};
 
 /// Counts for each day from the time origin to the last day of follow-up.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -184,8 +184,7 @@ impl Grid {
         if threads < 2 || n < WORTH_A_THREAD || days * width * 4 * threads > n {
             return part(0..n);
         }
-        let ranges = (0..threads).map(|k| n * k / threads..n * (k + 1) / threads).collect();
-        let mut parts = on_threads(ranges, threads, part).into_iter();
+        let mut parts = on_threads(even_parts(n, threads), threads, part).into_iter();
         let mut sum = parts.next().unwrap_or_else(|| part(0..0));
         for part in parts {
             sum.ended.iter_mut().zip(&part.ended).for_each(|(sum, part)| *sum += part);
