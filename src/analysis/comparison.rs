@@ -5,7 +5,7 @@ use crate::cohort::{EndpointFollowUp, FactorLevels};
 use crate::protocol::Protocol;
 use crate::quantity::{Known, Variance};
 use crate::result::{FactorReview, GroupReview, TestReview};
-use crate::stats::{Grouping, GroupingError, NO_GROUP, log_rank_under};
+use crate::stats::{Clustered, Grouping, GroupingError, NO_GROUP, log_rank_under};
 use crate::wording::{counted, why_not_known};
 
 /// Reviews the levels of a factor. Levels with fewer patients than the protocol's smallest cell are left out and
@@ -22,18 +22,15 @@ pub fn factor_review(
     let mut hidden = 0;
     let mut groups = Vec::new();
     let mut kept = vec![NO_GROUP; factor.levels.len()];
-    for (place, observations) in follow_up.observations.by_group(&grouping).iter().enumerate() {
+    Clustered::each_group(&follow_up.observations, &grouping, |place, clustered| {
         let (code, label) = &factor.levels[place];
-        if observations.is_empty() {
-            continue;
-        }
-        if observations.clusters_present() < u64::from(protocol.smallest_cell) {
-            hidden += observations.len() as u64;
-            continue;
+        if clustered.clusters() < u64::from(protocol.smallest_cell) {
+            hidden += clustered.table().total();
+            return;
         }
         kept[place] = u16::try_from(groups.len()).unwrap_or(NO_GROUP);
-        groups.push(group_review(code, label, observations, protocol));
-    }
+        groups.push(group_review(code, label, &clustered, protocol));
+    });
     let codes = grouping.codes().iter().map(|&code| kept.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
     let grouping = Grouping::new(codes, u16::try_from(groups.len()).unwrap_or(NO_GROUP - 1))?;
     let not_tested = why_not_tested(&groups, protocol);

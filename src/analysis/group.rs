@@ -8,9 +8,9 @@ use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
 use crate::stats::{
-    AnnualFailureRate, Inference, LifeTable, Observations, ProductLimit, SurvivalIntervalMethod,
-    geometric_annual_failure_rate, linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons,
-    restricted_mean_of, with_cluster_robust_variance,
+    AnnualFailureRate, Clustered, Inference, LifeTable, ProductLimit, SurvivalIntervalMethod, geometric_annual_failure_rate,
+    linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons, restricted_mean_of,
+    with_cluster_robust_variance_of,
 };
 
 /// How the protocol wants survival's intervals.
@@ -24,25 +24,24 @@ pub fn inference(protocol: &Protocol) -> Inference {
 }
 
 /// Reviews one group.
-pub fn group_review(level: &str, label: &str, observations: &Observations, protocol: &Protocol) -> GroupReview {
+pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &Protocol) -> GroupReview {
     let inference = inference(protocol);
-    let table = LifeTable::count(observations);
-    let model_based = ProductLimit::estimate(&table);
+    let table = clustered.table();
+    let model_based = ProductLimit::estimate(table);
     let curve = match inference.variance {
         Variance::ModelBased => model_based.clone(),
-        Variance::ClusterRobust => with_cluster_robust_variance(model_based.clone(), observations),
+        Variance::ClusterRobust => with_cluster_robust_variance_of(model_based.clone(), clustered),
     };
-    let behind =
-        Behind { observations: table.total(), clusters: observations.clusters_present(), failures: table.failures() };
+    let behind = Behind { observations: table.total(), clusters: clustered.clusters(), failures: table.failures() };
     let person_time = person_time_annual_failure_rate(behind, table.exposure(), protocol.confidence_level);
     let horizon_months = protocol.horizons();
     let horizon_days: Vec<Days> = horizon_months.iter().map(|&count| months(count)).collect();
-    let survivals = read_at_horizons(&curve, &table, behind.clusters, &horizon_days, inference);
+    let survivals = read_at_horizons(&curve, table, behind.clusters, &horizon_days, inference);
     let horizons = horizon_months
         .iter()
         .zip(&horizon_days)
         .zip(survivals)
-        .zip(clusters_at_risk(observations, &horizon_days))
+        .zip(clusters_at_risk(clustered, &horizon_days))
         .map(|(((&months, &day), survival), patients_at_risk)| {
             let years = Years::new(f64::from(months) / 12.0);
             // Nothing is left of survival once the last one followed fails: 1 − 0^(1/z) would be 100 % a year whatever the years.
@@ -81,18 +80,13 @@ pub fn group_review(level: &str, label: &str, observations: &Observations, proto
         competing: table.competing().iter().sum(),
         censored: table.censored().iter().sum(),
         exposure_years: table.exposure_years(),
-        median_follow_up_days: median_follow_up(&table, inference),
+        median_follow_up_days: median_follow_up(table, inference),
         curve: curve_points(&curve, inference),
-        drawn_to_day: drawn_to(&table, protocol.least_at_risk),
-        counts: count_days.into_iter().map(|day| counts(&table, day)).collect(),
+        drawn_to_day: drawn_to(table, protocol.least_at_risk),
+        counts: count_days.into_iter().map(|day| counts(table, day)).collect(),
         horizons,
         quantiles: quantiles.to_vec(),
-        restricted_mean: mean_in_place(
-            (&table, model_based),
-            observations,
-            months(protocol.restricted_mean_months),
-            inference,
-        ),
+        restricted_mean: mean_in_place(model_based, clustered, months(protocol.restricted_mean_months), inference),
         person_time: person_time.map(annual_failure),
     }
 }
@@ -141,7 +135,8 @@ fn curve_points(curve: &ProductLimit, inference: Inference) -> Vec<CurvePoint> {
 }
 
 /// How many clusters have an observation at risk on each of some days.
-fn clusters_at_risk(observations: &Observations, days: &[Days]) -> Vec<u64> {
+fn clusters_at_risk(clustered: &Clustered, days: &[Days]) -> Vec<u64> {
+    let observations = clustered.several();
     let mut all = Vec::with_capacity(days.len());
     // A bit for each day.
     for days in days.chunks(64) {
@@ -166,6 +161,11 @@ fn clusters_at_risk(observations: &Observations, days: &[Days]) -> Vec<u64> {
             seen.iter().for_each(|bits| counts.add(*bits));
         }
         all.extend(counts.counts().iter().take(days.len()).map(|count| u64::from(*count)));
+    }
+    // Those alone in their cluster were followed from the origin.
+    for (exit, _, count) in clustered.alone() {
+        let at_risk = all.iter_mut().zip(days).filter(|(_, day)| **day <= exit);
+        at_risk.for_each(|(all, _)| *all += count);
     }
     all
 }
@@ -198,14 +198,9 @@ fn median_follow_up(table: &LifeTable, inference: Inference) -> Known<Days> {
     quantile(&ProductLimit::estimate(&table.reversed()), Fraction::new(0.5), inference.method, inference.level).value
 }
 
-fn mean_in_place(
-    counted: (&LifeTable, ProductLimit),
-    observations: &Observations,
-    horizon: Days,
-    inference: Inference,
-) -> RestrictedMeanReview {
+fn mean_in_place(curve: ProductLimit, clustered: &Clustered, horizon: Days, inference: Inference) -> RestrictedMeanReview {
     let years = |days: f64| Years::new(days / crate::quantity::DAYS_PER_YEAR);
-    let mean = restricted_mean_of(counted, observations, horizon, inference).map(|mean| Estimate {
+    let mean = restricted_mean_of(curve, clustered, horizon, inference).map(|mean| Estimate {
         value: years(mean.days.value),
         standard_error: mean.days.standard_error.map(|error| error / crate::quantity::DAYS_PER_YEAR),
         variance: mean.days.variance,
@@ -223,7 +218,7 @@ fn mean_in_place(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stats::{Ending, is_at_risk};
+    use crate::stats::{Ending, Observations, is_at_risk};
 
     #[test]
     fn clusters_at_risk_are_counted_in_any_order_of_clusters() {
@@ -236,7 +231,7 @@ mod tests {
                 observations.push(Days::new(entry), Days::new(exit), Ending::Censored, cluster).expect("in order");
             }
             assert_eq!(observations.in_order_of_clusters(), step == 1);
-            for (day, count) in days.iter().zip(clusters_at_risk(&observations, &days)) {
+            for (day, count) in days.iter().zip(clusters_at_risk(&Clustered::of(&observations), &days)) {
                 let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
                 let at_risk = rows.filter(|((entry, exit), _)| is_at_risk(**entry, **exit, day.count()));
                 let clusters: std::collections::BTreeSet<u32> = at_risk.map(|(_, cluster)| *cluster).collect();

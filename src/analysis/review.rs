@@ -16,8 +16,11 @@ use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
-use crate::result::{EndpointFlow, EndpointReview, NoticeCount, Review, Totals};
-use crate::stats::GroupingError;
+use crate::result::{
+    EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview, NoticeCount, Review, ToothCount, Totals,
+    YearReview,
+};
+use crate::stats::{Clustered, GroupingError};
 use crate::table::{PlacementTable, TableError};
 use crate::threads::in_turn;
 use crate::wording::hexadecimal;
@@ -97,17 +100,31 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         })
         .collect::<Result<_, _>>()?;
     let mut follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
-    let threads = threads_for(histories.looks.len());
-    let whole = in_turn(&follow_ups, threads, |one| group_review("all", "All", &one.observations, protocol));
-    let pairs: Vec<_> = follow_ups.iter().flat_map(|one| factors.iter().map(move |factor| (factor, one))).collect();
-    let mut by_factor = in_turn(&pairs, threads, |(factor, one)| factor_review(factor, one, protocol)).into_iter();
-    let course = in_turn(&follow_ups, threads, |one| {
-        let failed = failed(placements, histories, one, &factors, protocol)?;
-        teeth(placements, histories, one, protocol).map(|teeth| (teeth, years(histories, one, protocol), failed))
+    let places = 0..follow_ups.len();
+    // What takes longest first, so that no thread has much to do when the others are done.
+    let mut tasks: Vec<Task> = Vec::new();
+    tasks.extend(places.clone().flat_map(|one| (0..factors.len()).map(move |factor| Task::Levels(one, factor))));
+    tasks.extend(places.clone().map(Task::All));
+    tasks.extend(places.clone().flat_map(|one| [Task::Teeth(one), Task::Years(one), Task::Failed(one)]));
+    let done = in_turn(&tasks, threads_for(histories.looks.len()), |task| -> Result<Done, AnalysisError> {
+        Ok(match *task {
+            Task::Levels(one, factor) => Done::Levels(factor_review(&factors[factor], &follow_ups[one], protocol)?),
+            Task::All(one) => {
+                let clustered = Clustered::of(&follow_ups[one].observations);
+                Done::All(Box::new(group_review("all", "All", &clustered, protocol)))
+            }
+            Task::Teeth(one) => Done::Teeth(teeth(placements, histories, &follow_ups[one], protocol)?),
+            Task::Years(one) => Done::Years(years(histories, &follow_ups[one], protocol)),
+            Task::Failed(one) => Done::Failed(failed(placements, histories, &follow_ups[one], &factors, protocol)?),
+        })
     });
+    let mut parts: Vec<Parts> = places.map(|_| Parts::default()).collect();
+    for (task, done) in tasks.iter().zip(done) {
+        parts[task.endpoint()].take(done?);
+    }
     let mut endpoints = Vec::new();
-    for (((endpoint, follow_up), all), course) in protocol.endpoints.iter().zip(&follow_ups).zip(whole).zip(course) {
-        let ((teeth, teeth_hidden), years, failed) = course?;
+    for ((endpoint, follow_up), parts) in protocol.endpoints.iter().zip(&follow_ups).zip(parts) {
+        let Parts { all: Some(all), factors, teeth: (teeth, teeth_hidden), years, failed } = parts else { continue };
         endpoints.push(EndpointReview {
             teeth,
             teeth_hidden,
@@ -118,7 +135,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             title: endpoint.title.clone(),
             survival_title: endpoint.survival_title.clone(),
             definition: endpoint.definition.clone(),
-            all,
+            all: *all,
             flow: EndpointFlow {
                 excluded: follow_up.excluded.clone(),
                 analysed: follow_up.observations.len() as u64,
@@ -126,7 +143,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
                 delayed_entries: follow_up.delayed,
                 reported_failures: follow_up.reported_failures,
             },
-            factors: by_factor.by_ref().take(factors.len()).collect::<Result<_, _>>()?,
+            factors,
         });
     }
     // Those under other endpoints are needed no more, and recalls need room.
@@ -177,6 +194,55 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             .chain(notice_counts(of_histories, false))
             .collect(),
     })
+}
+
+/// What is reviewed of an endpoint, by its place, on whatever thread is free; levels also by the place of their factor.
+enum Task {
+    Levels(usize, usize),
+    All(usize),
+    Teeth(usize),
+    Years(usize),
+    Failed(usize),
+}
+
+impl Task {
+    const fn endpoint(&self) -> usize {
+        let (Self::Levels(one, _) | Self::All(one) | Self::Teeth(one) | Self::Years(one) | Self::Failed(one)) = *self;
+        one
+    }
+}
+
+/// What a task gives.
+enum Done {
+    Levels(FactorReview),
+    All(Box<GroupReview>),
+    Teeth((Vec<ToothCount>, u64)),
+    Years(Vec<YearReview>),
+    Failed(Vec<FailedRestoration>),
+}
+
+/// What the tasks of one endpoint gave.
+#[derive(Default)]
+struct Parts {
+    all: Option<Box<GroupReview>>,
+    /// In the order of the factors.
+    factors: Vec<FactorReview>,
+    teeth: (Vec<ToothCount>, u64),
+    years: Vec<YearReview>,
+    failed: Vec<FailedRestoration>,
+}
+
+impl Parts {
+    /// Takes what a task gave, in the order of the tasks.
+    fn take(&mut self, done: Done) {
+        match done {
+            Done::Levels(levels) => self.factors.push(levels),
+            Done::All(all) => self.all = Some(all),
+            Done::Teeth(teeth) => self.teeth = teeth,
+            Done::Years(years) => self.years = years,
+            Done::Failed(failed) => self.failed = failed,
+        }
+    }
 }
 
 fn notice_counts(counts: Vec<(FindingKind, u64)>, over_all_records: bool) -> impl Iterator<Item = NoticeCount> {

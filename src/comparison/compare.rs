@@ -23,7 +23,7 @@ use crate::protocol::Protocol;
 use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
 use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion};
-use crate::stats::{Grouping, NO_GROUP};
+use crate::stats::{Clustered, Grouping, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
 use crate::wording::hexadecimal;
 
@@ -275,7 +275,7 @@ fn levels(
             .map(|due| due.iter().filter(|due| level_of_restoration[due.restoration as usize] == level).copied().collect())
             .collect();
         all.push(ComparedLevel {
-            group: group_review(code, label, &observations, source.protocol),
+            group: group_review(code, label, &Clustered::of(&observations), source.protocol),
             operators: names.len() as u64,
             first_placed: day(0),
             last_placed: day(days.len().saturating_sub(1)),

@@ -18,6 +18,7 @@
 //! Not for.     Fewer than two clusters; and few clusters (say below 20) make it too small.
 
 use super::bucket::Buckets;
+use super::clustered::Clustered;
 use super::compensated_sum::CompensatedSum;
 use super::observation::{Ending, Observations};
 use super::product_limit::{ProductLimit, Step};
@@ -30,15 +31,20 @@ const MOST_THREADS: usize = 2;
 /// The same curve with cluster-robust variances. The observations are those that the curve was estimated from.
 ///
 /// With fewer than two clusters, each variance is not known for that reason.
-pub fn with_cluster_robust_variance(mut curve: ProductLimit, observations: &Observations) -> ProductLimit {
+pub fn with_cluster_robust_variance(curve: ProductLimit, observations: &Observations) -> ProductLimit {
+    with_cluster_robust_variance_of(curve, &Clustered::of(observations))
+}
+
+/// The same of observations that are parted already.
+pub fn with_cluster_robust_variance_of(mut curve: ProductLimit, clustered: &Clustered) -> ProductLimit {
     curve.variance = Variance::ClusterRobust;
-    if observations.clusters_present() < 2 {
+    if clustered.clusters() < 2 {
         for step in &mut curve.steps {
             step.ln_survival_variance = Known::NotKnown(WhyNotKnown::TooFewClusters);
         }
         return curve;
     }
-    let variances = variance_at_each_jump(&survival_jumps(&curve), observations);
+    let variances = variance_at_each_jump(&survival_jumps(&curve), clustered);
     for (step, variance) in curve.steps.iter_mut().zip(variances) {
         step.ln_survival_variance = Known::Known(variance);
     }
@@ -78,12 +84,28 @@ pub(super) fn survival_jumps(curve: &ProductLimit) -> Vec<Jump> {
 /// The influence of an observation is −Σ areas(u)·(dN_i(u) − Y_i(u)·d(u)/n(u)) / (n(u) − d(u)). Where all have failed the area
 /// to come is 0, and the step has no influence.
 pub(super) fn area_influences(curve: &ProductLimit, areas: &[f64], observations: &Observations) -> Vec<f64> {
+    influences(&area_jumps(curve, areas), &[i32::MAX], observations)
+}
+
+/// The sum of their squares over all clusters.
+pub(super) fn area_variance(curve: &ProductLimit, areas: &[f64], clustered: &Clustered) -> f64 {
+    let jumps = area_jumps(curve, areas);
+    let running = RunningJumps::new(&jumps, clustered.last_day());
+    let square = |(day, failed, count): (Days, bool, u64)| {
+        let influence = running.influence(0, day.count(), failed, i32::MAX);
+        count as f64 * influence * influence
+    };
+    let alone: f64 = clustered.alone().map(square).sum();
+    let several = influences(&jumps, &[i32::MAX], clustered.several());
+    alone + several.iter().map(|influence| influence * influence).sum::<f64>()
+}
+
+fn area_jumps(curve: &ProductLimit, areas: &[f64]) -> Vec<Jump> {
     let jump = |(step, area): (&Step, &f64)| {
         let (n, d) = (step.weight_at_risk(), step.weight_failed());
         Jump { day: step.day.count(), hazard: area * (d / (n * (n - d))), failure: area / (n - d) }
     };
-    let jumps: Vec<Jump> = curve.steps.iter().zip(areas).take_while(|(step, _)| !step.all_failed()).map(jump).collect();
-    influences(&jumps, &[i32::MAX], observations)
+    curve.steps.iter().zip(areas).take_while(|(step, _)| !step.all_failed()).map(jump).collect()
 }
 
 /// A_c at each horizon, one cluster after the other; 0 for a cluster that is not there.
@@ -136,8 +158,7 @@ impl RunningJumps {
 }
 
 /// For each day, how many of the jumps lie on it or before.
-fn jumps_up_to_each_day(jumps: &[Jump], observations: &Observations) -> Vec<u32> {
-    let last = observations.last_day().unwrap_or(Days::new(0)).count();
+fn jumps_up_to_each_day(jumps: &[Jump], last: i32) -> Vec<u32> {
     let mut next = jumps.iter().peekable();
     let mut count = 0;
     (0..=last)
@@ -151,9 +172,9 @@ fn jumps_up_to_each_day(jumps: &[Jump], observations: &Observations) -> Vec<u32>
 }
 
 /// Whether an observation that fails on its exit day does so on a jump; `after` jumps lie on that day or before.
-fn fails_on_jump(jumps: &[Jump], after: u32, exit: i32, ending: Ending) -> bool {
+fn fails_on_jump(jumps: &[Jump], after: u32, exit: i32, failed: bool) -> bool {
     let last = after.checked_sub(1).and_then(|last| jumps.get(last as usize));
-    ending == Ending::Failed && last.is_some_and(|jump| jump.day == exit)
+    failed && last.is_some_and(|jump| jump.day == exit)
 }
 
 /// The three sums over clusters, Σk², Σkm, Σm², or what the entries and exits of one jump change in them.
@@ -165,6 +186,12 @@ struct Sums {
 }
 
 impl Sums {
+    /// Puts so many clusters in, each with k and without a member left, which had one from the start and no k.
+    fn leave_alone(&mut self, k: f64, clusters: f64) {
+        self.k_squared.add(clusters * (k * k));
+        self.m_squared.add(-clusters);
+    }
+
     /// Takes a cluster's old k and m out, and puts the new ones in.
     fn replace(&mut self, (old_k, old_m): (f64, f64), (k, m): (f64, f64)) {
         self.k_squared.add(k * k - old_k * old_k);
@@ -206,9 +233,10 @@ struct OfCluster {
 /// earlier one.
 ///
 /// Clusters are gone through one after the other, each with its few entries and exits in order; what they change is put down by jump, so
-/// that nothing is looked up all over memory but these sums.
-pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations) -> Vec<f64> {
-    let jumps_to = jumps_up_to_each_day(jumps, observations);
+/// that nothing is looked up all over memory but these sums. Those of one observation are counted already.
+pub(super) fn variance_at_each_jump(jumps: &[Jump], clustered: &Clustered) -> Vec<f64> {
+    let observations = clustered.several();
+    let jumps_to = jumps_up_to_each_day(jumps, clustered.last_day());
     let hazard_to: Vec<f64> = std::iter::once(0.0)
         .chain(jumps.iter().scan(0.0, |sum, jump| {
             *sum += jump.hazard;
@@ -216,6 +244,13 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
         }))
         .collect();
     let mut changes = vec![Sums::default(); jumps.len() + 1];
+    for (day, failed, count) in clustered.alone() {
+        let leaves = jumps_to[day.count() as usize];
+        let fails = fails_on_jump(jumps, leaves, day.count(), failed);
+        let gained = if fails { jumps[leaves as usize - 1].failure } else { 0.0 };
+        changes[0].m_squared.add(count as f64);
+        changes[leaves as usize].leave_alone(gained - hazard_to[leaves as usize], count as f64);
+    }
     let mut of_cluster = OfCluster::default();
     let mut count = |of_cluster: &mut OfCluster| {
         let (mut k, mut m) = (0.0, of_cluster.from_start);
@@ -235,7 +270,7 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], observations: &Observations)
         let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
         let weight = observations.weight_of(i);
         let leaves = jumps_to[exit as usize];
-        let fails = fails_on_jump(jumps, leaves, exit, observations.ending()[i]);
+        let fails = fails_on_jump(jumps, leaves, exit, observations.ending()[i] == Ending::Failed);
         let gained = if fails { weight * jumps[leaves as usize - 1].failure } else { 0.0 };
         let enters = if entry == 0 { 0 } else { jumps_to[entry as usize] };
         if enters == 0 {

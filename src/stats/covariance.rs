@@ -30,6 +30,11 @@ impl Covariance {
         self.cells[row * self.size + column] += term;
     }
 
+    /// Adds another of the same size.
+    pub(super) fn add_all(&mut self, other: &Self) {
+        self.cells.iter_mut().zip(&other.cells).for_each(|(cell, other)| *cell += other);
+    }
+
     /// Adds `factor`·v·vᵀ.
     pub(super) fn add_square(&mut self, factor: f64, vector: &[f64]) {
         for (cells, &a) in self.cells.chunks_exact_mut(self.size.max(1)).zip(vector) {

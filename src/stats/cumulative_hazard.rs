@@ -16,6 +16,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::cluster_influence::{Jump, variance_at_each_jump};
+use super::clustered::Clustered;
 use super::distribution::normal_quantile_upper;
 use super::life_table::LifeTable;
 use super::observation::Observations;
@@ -108,7 +109,8 @@ pub fn cumulative_hazard(observations: &Observations, formula: HazardVarianceFor
     let clusters = observations.clusters_present();
     if formula == HazardVarianceFormula::ClusterRobust {
         let enough = clusters >= 2;
-        let robust = if enough { variance_at_each_jump(&jumps, observations) } else { vec![0.0; jumps.len()] };
+        let robust =
+            if enough { variance_at_each_jump(&jumps, &Clustered::of(observations)) } else { vec![0.0; jumps.len()] };
         for (step, variance) in steps.iter_mut().zip(robust) {
             step.variance = if enough { Known::Known(variance) } else { Known::NotKnown(WhyNotKnown::TooFewClusters) };
         }

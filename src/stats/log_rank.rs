@@ -75,12 +75,11 @@ pub fn log_rank_under<const N: usize>(
     let compared = Compared::new(observations, grouping);
     let sums = ScoreSums::of(RiskCounts::of_tables(&LifeTable::by_group(observations, grouping)), &[Weighting::LogRank]);
     let column = compared.columns(&compared.all_groups());
-    variances.map(|variance| match variance {
-        Variance::ModelBased => test(&sums, None, compared.clusters_present(&column)),
-        Variance::ClusterRobust => {
-            let clusters = sums.by_cluster(&compared, &column);
-            test(&sums, Some(&clusters.covariance()), clusters.present())
-        }
+    let robust = variances.contains(&Variance::ClusterRobust).then(|| sums.over_clusters(&compared, &column));
+    let clusters = robust.as_ref().map_or_else(|| compared.clusters_present(&column), |(_, clusters)| *clusters);
+    variances.map(|variance| match (variance, &robust) {
+        (Variance::ClusterRobust, Some((covariance, _))) => test(&sums, Some(covariance), clusters),
+        _ => test(&sums, None, clusters),
     })
 }
 

@@ -15,6 +15,7 @@
 //!
 //! - [`product_limit`](mod@product_limit): the survival curve (Kaplan–Meier) with Greenwood's variance
 //! - [`cluster_influence`](mod@cluster_influence): its variance when observations of a cluster may share their fate
+//! - [`clustered`](mod@clustered): observations parted for sums over clusters: those alone in theirs are counted
 //! - [`survival_interval`](mod@survival_interval): pointwise confidence limits of a survival
 //! - [`horizon`](mod@horizon): survival at the days that a report reads
 //! - [`group_survival`](mod@group_survival): the same for every group in one pass
@@ -218,6 +219,7 @@ pub mod cluster_bootstrap;
 pub mod cluster_cells;
 pub mod cluster_influence;
 pub mod cluster_resampling;
+pub mod clustered;
 pub mod clustered_codes;
 pub mod clustered_kappa;
 pub mod clustered_rank_sum;
@@ -381,8 +383,9 @@ pub use cluster_bootstrap::{
     cluster_bootstrap, cluster_bootstrap_of,
 };
 pub use cluster_cells::{ClusterCells, TableContents, TickCurves, TickTable, TickTables};
-pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variances};
+pub use cluster_influence::{with_cluster_robust_variance, with_cluster_robust_variance_of, with_cluster_robust_variances};
 pub use cluster_resampling::ResampledEstimate;
+pub use clustered::Clustered;
 pub use clustered_codes::ClusteredCodes;
 pub use clustered_kappa::{ClusteredKappa, clustered_kappa};
 pub use clustered_rank_sum::{ClusteredRankSum, clustered_rank_sum};

@@ -182,6 +182,11 @@ impl Observations {
         self.clusters = self.clusters.max(cluster.saturating_add(1));
     }
 
+    /// Adds one of other observations as it is.
+    pub(super) fn push_row(&mut self, others: &Self, i: usize) {
+        self.push_checked(others.entry[i], others.exit[i], others.ending[i], others.cluster[i], others.weight_of(i));
+    }
+
     /// The same observations with other endings, one for each.
     pub(super) fn with_endings(&self, ending: Vec<Ending>) -> Self {
         debug_assert_eq!(ending.len(), self.len(), "one ending for each observation");
@@ -197,8 +202,7 @@ impl Observations {
         let mut groups: Vec<Self> = sizes.into_iter().map(Self::with_capacity).collect();
         for (i, &code) in codes.iter().enumerate() {
             if code != NO_GROUP {
-                let group = &mut groups[usize::from(code)];
-                group.push_checked(self.entry[i], self.exit[i], self.ending[i], self.cluster[i], self.weight_of(i));
+                groups[usize::from(code)].push_row(self, i);
             }
         }
         groups

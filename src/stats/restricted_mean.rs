@@ -12,7 +12,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::axis::Axis;
-use super::cluster_influence::area_influences;
+use super::cluster_influence::{area_influences, area_variance};
+use super::clustered::Clustered;
 use super::distribution::normal_quantile_upper;
 use super::life_table::LifeTable;
 use super::observation::Observations;
@@ -47,16 +48,17 @@ pub fn restricted_mean(observations: &Observations, horizon: Days, inference: In
     mean.map(|mean| RestrictedMean { horizon, days: mean.mean })
 }
 
-/// The same of observations without case weights whose life table was counted, and whose curve was estimated, before.
+/// The same of observations without case weights that are parted already, and whose curve was estimated before.
 pub fn restricted_mean_of(
-    (table, curve): (&LifeTable, ProductLimit),
-    observations: &Observations,
+    curve: ProductLimit,
+    clustered: &Clustered,
     horizon: Days,
     inference: Inference,
 ) -> Known<RestrictedMean> {
     let days = f64::from(horizon.count());
-    let area = AreaToHorizon::under(curve, table, observations, &Axis::Days, days);
-    let mean = mean_of_area(area, observations, days, inference.variance, inference.level);
+    let area = AreaToHorizon::under(curve, clustered.table(), clustered.clusters(), &Axis::Days, days);
+    let robust = |area: &AreaToHorizon| area_variance(&area.curve, &area.areas, clustered);
+    let mean = mean_of_area(area, robust, days, inference.variance, inference.level);
     mean.map(|mean| RestrictedMean { horizon, days: mean.mean })
 }
 
@@ -68,12 +70,13 @@ pub fn restricted_mean_on(
     variance: Variance,
     level: ConfidenceLevel,
 ) -> Known<RestrictedMeanTime> {
-    mean_of_area(AreaToHorizon::of(observations, axis, horizon), observations, horizon, variance, level)
+    let robust = |area: &AreaToHorizon| area.influences(observations).iter().map(|a| a * a).sum();
+    mean_of_area(AreaToHorizon::of(observations, axis, horizon), robust, horizon, variance, level)
 }
 
 fn mean_of_area(
     area: Known<AreaToHorizon>,
-    observations: &Observations,
+    robust: impl FnOnce(&AreaToHorizon) -> f64,
     horizon: f64,
     variance: Variance,
     level: ConfidenceLevel,
@@ -86,7 +89,7 @@ fn mean_of_area(
         _ if area.behind.failures == 0 => Known::NotKnown(WhyNotKnown::NoFailures),
         Variance::ModelBased => Known::Known(area.greenwood),
         Variance::ClusterRobust if area.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
-        Variance::ClusterRobust => Known::Known(area.influences(observations).iter().map(|a| a * a).sum()),
+        Variance::ClusterRobust => Known::Known(robust(&area)),
     };
     let error = known.map(libm::sqrt);
     let reach = normal_quantile_upper(level.tail());
@@ -126,18 +129,19 @@ pub(super) struct AreaToHorizon {
 impl AreaToHorizon {
     /// Of these observations.
     pub fn of(observations: &Observations, axis: &Axis, horizon: f64) -> Known<Self> {
-        Self::under(ProductLimit::of(observations), &LifeTable::count(observations), observations, axis, horizon)
+        let (curve, table) = (ProductLimit::of(observations), LifeTable::count(observations));
+        Self::under(curve, &table, observations.clusters_present(), axis, horizon)
     }
 
-    /// The same under their curve, with their life table.
-    fn under(curve: ProductLimit, table: &LifeTable, observations: &Observations, axis: &Axis, horizon: f64) -> Known<Self> {
+    /// The same under their curve, with their life table and how many clusters they are of.
+    fn under(curve: ProductLimit, table: &LifeTable, clusters: u64, axis: &Axis, horizon: f64) -> Known<Self> {
         let (area, areas) = match areas_to(&curve, axis, horizon) {
             Known::Known(found) => found,
             Known::NotKnown(why) => return Known::NotKnown(why),
         };
         let last = axis.tick_at(horizon).unwrap_or(-1);
         let failures = table.counts_at(Days::new(last.saturating_add(1))).failed_so_far;
-        let behind = Behind { observations: observations.len() as u64, clusters: observations.clusters_present(), failures };
+        let behind = Behind { observations: table.total(), clusters, failures };
         let greenwood = greenwood_area_variance(&curve, &areas);
         Known::Known(Self { curve, areas, area, greenwood, behind })
     }

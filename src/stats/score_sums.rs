@@ -13,11 +13,12 @@ use std::ops::Range;
 
 use super::compared::Compared;
 use super::covariance::Covariance;
+use super::grouping::NO_GROUP;
 use super::observation::Ending;
 use super::risk_counts::RiskCounts;
 use super::weighting::Weighting;
 use crate::quantity::WhyNotKnown;
-use crate::threads::{available, on_threads};
+use crate::threads::{available, in_turn, on_threads};
 
 /// Below so many observations a second thread costs more than it saves.
 const WORTH_A_THREAD: usize = 100_000;
@@ -179,6 +180,93 @@ impl ScoreSums {
         share.iter().filter(|&&share| share > 0.0).count() > 1
     }
 
+    /// The robust covariance of one weighting, and how many clusters take part. `column` tells, for each level of the grouping, which of
+    /// the groups here it is, if any.
+    ///
+    /// Where clusters come one after the other nothing is kept of each, and clusters of one are counted on the grid of days: what they
+    /// add depends on group, exit and ending alone.
+    pub(super) fn over_clusters(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> (Covariance, u64) {
+        let observations = compared.observations;
+        let simple = observations.in_order_of_clusters() && observations.weights().is_none() && compared.strata.is_none();
+        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        if !simple || self.weightings != 1 || days * self.counts.size > PART {
+            let clusters = self.by_cluster(compared, column);
+            return (clusters.covariance(), clusters.present());
+        }
+        let parts = cut_between_clusters(observations.cluster());
+        let threads = available().min(parts.len());
+        let summed = in_turn(&parts, threads, |rows| self.over_clusters_of(compared, column, rows.clone()));
+        let mut all = OverClusters::none(self.counts.size, 0);
+        summed.iter().for_each(|part| all.add(part));
+        let size = self.counts.size;
+        for (cell, count) in all.alone.iter().enumerate().filter(|(_, count)| **count > 0) {
+            let (exit, own, failed) = (cell / 2 / size, cell / 2 % size, cell % 2 == 1);
+            let mut scores = vec![0.0; size];
+            self.add_residual(&mut scores, own, (0, i32::try_from(exit).unwrap_or(i32::MAX)), failed);
+            all.covariance.add_square(f64::from(*count), &scores);
+            all.clusters += u64::from(*count);
+        }
+        (all.covariance, all.clusters)
+    }
+
+    fn over_clusters_of(&self, compared: &Compared<'_>, column: &[Option<usize>], rows: Range<usize>) -> OverClusters {
+        let size = self.counts.size;
+        let observations = compared.observations;
+        let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
+        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let mut sums = OverClusters::none(size, days);
+        let mut scores = vec![0.0; size];
+        let codes = compared.grouping.codes();
+        let own_of = |i: usize| {
+            let code = codes.get(i).copied().filter(|code| *code != NO_GROUP)?;
+            column.get(usize::from(code)).copied().flatten()
+        };
+        let mut from = rows.start;
+        for cluster in observations.cluster()[rows].chunk_by(|one, other| one == other) {
+            let these = from..from + cluster.len();
+            from = these.end;
+            if these.len() == 1 && entry[these.start] == 0 {
+                let i = these.start;
+                if let Some(own) = own_of(i) {
+                    let cell = (exit[i] as usize * size + own) * 2 + usize::from(ending[i] == Ending::Failed);
+                    sums.alone[cell] += 1;
+                }
+                continue;
+            }
+            let mut members = 0;
+            scores.fill(0.0);
+            for (i, own) in these.filter_map(|i| Some((i, own_of(i)?))) {
+                self.add_residual(&mut scores, own, (entry[i], exit[i]), ending[i] == Ending::Failed);
+                members += 1;
+            }
+            if members > 0 {
+                sums.covariance.add_square(1.0, &scores);
+                sums.clusters += 1;
+            }
+        }
+        sums
+    }
+
+    /// Adds the residuals of an observation under the only weighting, in the only stratum.
+    #[inline]
+    fn add_residual(&self, scores: &mut [f64], own: usize, (entry, exit): (i32, i32), failed: bool) {
+        let (size, length) = (scores.len(), step_length(scores.len()));
+        let step = |row: usize| &self.steps[row * length..(row + 1) * length];
+        let (before, after) = (self.counts.first(0, entry), self.counts.after(0, exit));
+        let (from, to) = (step(before), step(after));
+        scores[own] -= to[0] - from[0];
+        for (score, (to, from)) in scores.iter_mut().zip(to[1..=size].iter().zip(&from[1..=size])) {
+            *score += to - from;
+        }
+        if failed {
+            let at = step(after.saturating_sub(1));
+            scores[own] += at[1 + size];
+            for (score, at) in scores.iter_mut().zip(&at[2 + size..]) {
+                *score -= at;
+            }
+        }
+    }
+
     /// Each cluster's sum of residuals. `column` tells, for each level of the grouping, which of the groups here it is, if any.
     pub(super) fn by_cluster(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> ClusterScores {
         let threads = available().min(compared.observations.len() / WORTH_A_THREAD).max(1);
@@ -260,6 +348,44 @@ impl ScoreSums {
     }
 }
 
+/// Observations of a part of which clusters are summed, more or less: parts are the same on any number of threads.
+const PART: usize = 1 << 18;
+
+/// Rows cut into parts, none of them within a cluster.
+fn cut_between_clusters(cluster: &[u32]) -> Vec<Range<usize>> {
+    let mut parts = Vec::new();
+    let mut from = 0;
+    while from < cluster.len() {
+        let wanted = cluster.len().min(from + PART);
+        let of_last = cluster[wanted - 1];
+        let to = wanted + cluster[wanted..].iter().take_while(|other| **other == of_last).count();
+        parts.push(from..to);
+        from = to;
+    }
+    parts
+}
+
+/// What clusters add up to.
+struct OverClusters {
+    covariance: Covariance,
+    clusters: u64,
+    /// How many clusters of one there are, by exit, group and whether it failed.
+    alone: Vec<u32>,
+}
+
+impl OverClusters {
+    fn none(size: usize, days: usize) -> Self {
+        Self { covariance: Covariance::zero(size), clusters: 0, alone: vec![0; days * size * 2] }
+    }
+
+    fn add(&mut self, part: &Self) {
+        self.covariance.add_all(&part.covariance);
+        self.clusters += part.clusters;
+        self.alone.resize(self.alone.len().max(part.alone.len()), 0);
+        self.alone.iter_mut().zip(&part.alone).for_each(|(all, part)| *all += part);
+    }
+}
+
 /// How many numbers a row and weighting has for the residuals.
 fn step_length(size: usize) -> usize {
     2 * (size + 1)
@@ -312,6 +438,42 @@ mod tests {
     use super::*;
     use crate::quantity::Days;
 
+    fn assert_near(one: &Covariance, other: &Covariance) {
+        for (a, b) in one.rows().concat().into_iter().zip(other.rows().concat()) {
+            let scale = other.largest_variance().map_or(1.0, |g| other.at(g, g));
+            assert!((a - b).abs() <= 1e-13 * scale, "of the largest variance: {a} against {b}");
+        }
+    }
+
+    #[test]
+    fn clusters_one_after_the_other_are_summed_as_by_themselves() {
+        let (mut observations, mut codes) = (Observations::default(), Vec::new());
+        for i in 0..2_000_u16 {
+            let scattered = i.wrapping_mul(40_503) >> 4;
+            let entry = if scattered % 7 == 0 { 2 } else { 0 };
+            let ending = if scattered % 5 < 2 { Ending::Failed } else { Ending::Censored };
+            let exit = Days::new(entry + 1 + i32::from(scattered % 41));
+            // Clusters of one, two and three.
+            let cluster = u32::from(i / 6 * 3) + [0, 1, 1, 2, 2, 2][usize::from(i % 6)];
+            observations.push(Days::new(entry), exit, ending, cluster).expect("in order");
+            codes.push([0, 1, 2, NO_GROUP][usize::from(scattered % 4)]);
+        }
+        let grouping = Grouping::new(codes, 3).expect("levels");
+        let compared = Compared::new(&observations, &grouping);
+        let sums = ScoreSums::of(RiskCounts::of(&compared), &[Weighting::LogRank]);
+        let column = compared.columns(&compared.all_groups());
+        let (over, clusters) = sums.over_clusters(&compared, &column);
+        let each = sums.by_cluster(&compared, &column);
+        assert_eq!(clusters, each.present());
+        assert_near(&over, &each.covariance());
+        let cut = cut_between_clusters(&[0, 0, 1, 1, 1]);
+        assert_eq!((cut.len(), &cut[0]), (1, &(0..5)), "fewer than a part");
+        let long: Vec<u32> = (0_u32..).map(|i| i / 5).take(3 * PART).collect();
+        let cut = cut_between_clusters(&long);
+        assert_eq!((cut[0].start, cut.last().map(|part| part.end)), (0, Some(long.len())));
+        assert!(cut.windows(2).all(|pair| pair[0].end == pair[1].start && long[pair[0].end - 1] != long[pair[0].end]));
+    }
+
     #[test]
     fn the_residuals_are_the_same_bytes_on_any_number_of_threads_and_sum_to_the_difference() {
         let (mut observations, mut codes, mut strata) = (Observations::default(), Vec::new(), Vec::new());
@@ -342,6 +504,11 @@ mod tests {
                 );
             }
             assert_eq!((one.present(), one.informative(3)), (101, 101));
+            if weightings.len() == 1 {
+                let (over, clusters) = sums.over_clusters(&compared, &column);
+                assert_eq!(clusters, one.present());
+                assert_near(&over, &one.covariance());
+            }
             for (k, difference) in sums.difference.iter().enumerate() {
                 let sum: f64 = one.each().map(|score| score[k]).sum();
                 let scale = sums.covariance.at(k, k).sqrt();

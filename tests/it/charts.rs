@@ -10,7 +10,7 @@ use manebit::protocol::Protocol;
 use manebit::protocol::settings::months;
 use manebit::quantity::Days;
 use manebit::result::{AnnualFormula, GroupReview};
-use manebit::stats::{Ending, Observations};
+use manebit::stats::{Clustered, Ending, Observations};
 
 use crate::picture::png;
 use crate::pictures::check_texts;
@@ -23,7 +23,7 @@ fn group(label: &str, size: u32, one_in: u32) -> GroupReview {
         let ending = if one % one_in == 0 { Ending::Failed } else { Ending::Censored };
         observations.push(Days::new(0), days, ending, one / 2).expect("an observation");
     }
-    group_review("level", label, &observations, &Protocol::built_in())
+    group_review("level", label, &Clustered::of(&observations), &Protocol::built_in())
 }
 
 fn draw(name: &str, groups: &[GroupReview]) {
