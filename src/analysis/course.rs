@@ -127,7 +127,7 @@ pub fn failed(
                 restoration: names.get(row).unwrap_or_default().to_owned(),
                 tooth: teeth.get(row),
                 placed_on: Day::from_epoch(placed(place)),
-                last_good_on: Day::from_epoch(placed(place) + follow_up.last_known_good[place]),
+                last_good_on: Day::from_epoch(placed(place) + follow_up.last_known_good(place)),
                 failed_on: Day::from_epoch(placed(place) + exits[place]),
                 after: Days::new(exits[place]),
                 levels: factors.iter().map(level).collect(),
@@ -153,7 +153,7 @@ pub fn courses(histories: &Histories, follow_up: &EndpointFollowUp, protocol: &P
             let mut seen: Vec<Days> = histories
                 .looks(restoration)
                 .iter()
-                .filter(|look| look.examined())
+                .filter(|look| histories.said(look).examined)
                 .map(|look| Days::new(look.day - histories.placed[restoration]))
                 .filter(|day| day.count() <= exit)
                 .collect();

@@ -1,7 +1,8 @@
 //! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
-//! Cost.  One pass over those due, patient by patient. The scores of a restoration are one word of bits, which is added to the counts of
-//!        its combination of levels; which scores a patient had is remembered as bits, and counted once the next patient comes. The patients behind
+//! Cost.  One pass over those due, patient by patient. A patient with one restoration scored at one visit, as most are, is one more of a
+//!        combination of levels with a statement. Otherwise the scores of a restoration are one word of bits, which is added to the counts of
+//!        its combination of levels; which scores the patient had is remembered as bits, and counted at the end. The patients behind
 //!        single scores are counted only where few are hidden.
 
 use std::borrow::Cow;
@@ -9,7 +10,7 @@ use std::borrow::Cow;
 use super::bit_counts::ManyBitCounts;
 use super::combinations::Combinations;
 use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
-use crate::cohort::{FactorLevels, Histories, Look};
+use crate::cohort::{FactorLevels, Histories, Statement};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
 
 /// Restorations scored, and the patients behind them.
@@ -126,17 +127,25 @@ struct Counter<'a> {
     shown: Vec<u64>,
     /// Room for the places of what one patient shows there.
     by_group: Vec<usize>,
-    patient: Option<u32>,
+    of_statements: &'a [SchemeWord],
+    /// Patients with one restoration scored at one visit, by its combination, then the statement; empty where it would take too much.
+    simple: Vec<u32>,
 }
+
+/// Numbers of a combination and a statement beyond which they take more room than they save time.
+const MOST_SIMPLE: usize = 1 << 21;
 
 /// Nothing was scored there.
 const NO_CELL: u32 = u32::MAX;
 
 impl<'a> Counter<'a> {
-    fn new(combinations: &'a Combinations, patients: Patients) -> Self {
+    fn new(combinations: &'a Combinations, patients: Patients, of_statements: &'a [SchemeWord]) -> Self {
+        let simple = combinations.count() * of_statements.len();
         Self {
             patients,
             combinations,
+            of_statements,
+            simple: vec![0; if simple <= MOST_SIMPLE { simple } else { 0 }],
             cell_at: vec![NO_CELL; combinations.count() * SCHEMES],
             cells: Vec::new(),
             scored: ManyBitCounts::default(),
@@ -146,16 +155,22 @@ impl<'a> Counter<'a> {
             several: Counted::none(combinations.all_groups()),
             shown: vec![0; combinations.all_groups() * SCHEMES],
             by_group: Vec::new(),
-            patient: None,
         }
     }
 
-    /// Begins a patient; scores that come belong to this one.
-    fn begin(&mut self, patient: u32) {
-        if self.patient != Some(patient) {
-            self.close();
-            self.patient = Some(patient);
+    /// Adds all that are due of one patient.
+    fn add_patient(&mut self, histories: &Histories, due: &[Due], window: WindowDays) {
+        let mut scored = due.iter().filter(|due| due.scored);
+        let Some(first) = scored.next() else { return };
+        if !self.simple.is_empty()
+            && scored.next().is_none()
+            && let [only] = visits_of(histories, *first, window)
+        {
+            self.add_simple_patient(self.combinations.of(first.restoration), only.statement);
+            return;
         }
+        due.iter().filter(|due| due.scored).for_each(|due| self.add_due(histories, *due, window));
+        self.close();
     }
 
     /// Adds a restoration's scores under one scheme.
@@ -179,11 +194,11 @@ impl<'a> Counter<'a> {
     }
 
     /// Adds what a restoration that was due shows within the recall's window.
-    fn add_due(&mut self, histories: &Histories, due: Due, window: WindowDays, bits: &Bits) {
+    fn add_due(&mut self, histories: &Histories, due: Due, window: WindowDays) {
         let combination = self.combinations.of(due.restoration);
         if let [only] = visits_of(histories, due, window) {
-            let (scheme, word) = bits.word(only);
-            self.add(combination, scheme, word);
+            let SchemeWord { scheme, word } = self.of_statements[only.statement as usize];
+            self.add(combination, usize::from(scheme), word);
             return;
         }
         let scores = Criterion::ALL.into_iter().zip(scores_of(histories, due, window));
@@ -193,10 +208,44 @@ impl<'a> Counter<'a> {
         }
     }
 
+    /// Adds a patient with one restoration scored at one visit.
+    fn add_simple_patient(&mut self, combination: usize, statement: u32) {
+        self.simple[combination * self.of_statements.len() + statement as usize] += 1;
+    }
+
+    /// Which bits of standings are wanted.
+    fn wanted(&self) -> u64 {
+        if self.patients == Patients::OfEachScore { u64::MAX } else { ANY_OF_ALL }
+    }
+
+    /// Adds the simple ones to what a counter came to.
+    fn add_simple(&self, counted: &mut Counted) {
+        let wanted = self.wanted();
+        for (combination, of_statements) in self.simple.chunks(self.of_statements.len().max(1)).enumerate() {
+            let mut sums: [(Numbers, Numbers); SCHEMES] = [([0; 64], [0; 64]); SCHEMES];
+            for (&count, of) in of_statements.iter().zip(self.of_statements).filter(|(count, _)| **count > 0) {
+                let (scored, standing) = &mut sums[usize::from(of.scheme)];
+                add_bits(scored, of.word, count);
+                add_bits(standing, stands_at(usize::from(of.scheme), of.word, wanted), count);
+            }
+            for &group in self.combinations.groups(combination) {
+                for (scheme, (scored, standing)) in sums.iter().enumerate().filter(|(_, (_, standing))| *standing != [0; 64])
+                {
+                    let at = group * SCHEMES + scheme;
+                    add_all(&mut counted.scored[at], scored);
+                    add_all(&mut counted.standing[at], standing);
+                    add_all(&mut counted.standing_in_any[group], standing);
+                    if self.patients == Patients::OfEachScore {
+                        add_all(&mut counted.with_score[at], scored);
+                    }
+                }
+            }
+        }
+    }
+
     /// Counts what the patient under way shows.
     fn close(&mut self) {
-        let each = self.patients == Patients::OfEachScore;
-        let wanted = if each { u64::MAX } else { ANY_OF_ALL };
+        let (each, wanted) = (self.patients == Patients::OfEachScore, self.wanted());
         if let [only] = self.touched[..] {
             let cell = &mut self.cells[only as usize];
             let shown = std::mem::take(&mut cell.shown);
@@ -225,13 +274,13 @@ impl<'a> Counter<'a> {
             for &at in of_group {
                 let shown = std::mem::take(&mut self.shown[at]);
                 let stands = stands_at(at % SCHEMES, shown, wanted);
-                add_bits(&mut self.several.standing[at], stands);
+                add_bits(&mut self.several.standing[at], stands, 1);
                 in_any |= stands;
                 if each {
-                    add_bits(&mut self.several.with_score[at], shown);
+                    add_bits(&mut self.several.with_score[at], shown, 1);
                 }
             }
-            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any);
+            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any, 1);
         }
         by_group.clear();
         self.by_group = by_group;
@@ -240,7 +289,8 @@ impl<'a> Counter<'a> {
     /// By group, then criterion; none where nobody was scored.
     fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
         self.close();
-        let mut counted = self.several;
+        let mut counted = std::mem::replace(&mut self.several, Counted::none(0));
+        self.add_simple(&mut counted);
         let cells = self.cells.iter().zip(self.scored.counts()).zip(self.alone.counts());
         for (((cell, scored), alone), with_score) in cells.zip(self.alone_with_score.counts()) {
             for &group in self.combinations.groups(cell.combination as usize) {
@@ -264,10 +314,10 @@ fn stands_at(scheme: usize, shown: u64, wanted: u64) -> u64 {
 /// A number for each place of each criterion.
 type Numbers = [u32; PLACES * Criterion::ALL.len()];
 
-/// Adds one at the place of each bit.
-fn add_bits(numbers: &mut Numbers, mut bits: u64) {
+/// Adds so many at the place of each bit.
+fn add_bits(numbers: &mut Numbers, mut bits: u64, count: u32) {
     while bits != 0 {
-        numbers[bits.trailing_zeros() as usize] += 1;
+        numbers[bits.trailing_zeros() as usize] += count;
         bits &= bits - 1;
     }
 }
@@ -366,33 +416,19 @@ fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
     stands
 }
 
-/// The bit of each score of each criterion under each scheme.
-struct Bits(Vec<[[u8; SIGNS]; Criterion::ALL.len()]>);
+/// The scores of one visit as bits, with its scheme; none where it has no scheme.
+#[derive(Clone, Copy)]
+struct SchemeWord {
+    scheme: u8,
+    word: u64,
+}
 
-/// Signs of scores are ASCII.
-const SIGNS: usize = 128;
-
-impl Bits {
-    fn new() -> Self {
-        let of_sign = |scheme: Scheme, criterion: Criterion, sign: usize| {
-            let score = u8::try_from(sign).ok().and_then(Score::from_sign);
-            let level = score.and_then(|score| scheme.place(criterion, score)).unwrap_or(NO_LEVEL);
-            u8::try_from(usize::from(criterion.index()) * PLACES + level).unwrap_or(0)
-        };
-        let of_scheme =
-            |scheme: Scheme| Criterion::ALL.map(|criterion| std::array::from_fn(|sign| of_sign(scheme, criterion, sign)));
-        Self((0..SCHEMES).filter_map(scheme_at).map(of_scheme).collect())
-    }
-
-    /// The scores of one visit, with its scheme; nothing where it has none.
-    fn word(&self, look: &Look) -> (usize, u64) {
-        let Some(scheme) = look.scheme else { return (0, 0) };
-        let place = usize::from(scheme.index());
-        let bits = self.0[place]
-            .iter()
-            .zip(&look.scores)
-            .map(|(of_criterion, score)| score.map_or(0, |score| 1 << of_criterion[usize::from(score.sign()) % SIGNS]));
-        (place, bits.fold(0, |word, bit| word | bit))
+impl SchemeWord {
+    fn of(statement: &Statement) -> Self {
+        let Some(scheme) = statement.stated.scheme else { return Self { scheme: 0, word: 0 } };
+        let scores =
+            Criterion::ALL.into_iter().filter_map(|criterion| Some((criterion, scheme, statement.score(criterion)?)));
+        Self { scheme: scheme.index(), word: words(scores)[usize::from(scheme.index())] }
     }
 }
 
@@ -451,6 +487,7 @@ impl RecallTally {
         patients: Patients,
     ) -> Vec<Self> {
         let patient = |due: &Due| histories.patient[due.restoration as usize];
+        let of_statements: Vec<SchemeWord> = histories.statements.iter().map(SchemeWord::of).collect();
         let mut under_way: Vec<UnderWay<'_>> = recalls
             .iter()
             .map(|&(window, due)| {
@@ -458,19 +495,16 @@ impl RecallTally {
                 if !due.is_sorted_by_key(patient) {
                     due.to_mut().sort_by_key(patient);
                 }
-                UnderWay { window, due, counted: 0, counter: Counter::new(&groups.combinations, patients) }
+                UnderWay { window, due, counted: 0, counter: Counter::new(&groups.combinations, patients, &of_statements) }
             })
             .collect();
-        let bits = Bits::new();
         for first in (0..histories.patients).step_by(PATIENTS_AT_ONCE) {
             for recall in &mut under_way {
                 let ahead = recall.due[recall.counted..].iter();
                 let these = ahead.take_while(|due| ((patient(due) - first) as usize) < PATIENTS_AT_ONCE).count();
-                for due in &recall.due[recall.counted..recall.counted + these] {
-                    if due.scored {
-                        recall.counter.begin(patient(due));
-                        recall.counter.add_due(histories, *due, recall.window, &bits);
-                    }
+                let these_due = &recall.due[recall.counted..recall.counted + these];
+                for of_patient in these_due.chunk_by(|one, other| patient(one) == patient(other)) {
+                    recall.counter.add_patient(histories, of_patient, recall.window);
                 }
                 recall.counted += these;
             }
@@ -497,6 +531,8 @@ impl RecallTally {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cohort::Statements;
+    use crate::cohort::statement::Stated;
     use crate::result::FactorOrigin;
     use crate::stats::NO_GROUP;
 
@@ -510,7 +546,8 @@ mod tests {
                 let scheme = schemes[(n * 7 / 5 % 3 % 2) as usize];
                 let levels = scheme.levels(Criterion::Colour);
                 let score = if n % 97 == 5 { strange } else { levels[(n * n % 11) as usize % levels.len()].score };
-                (n / 4, scheme, score)
+                // Four patients with one restoration, then one with four.
+                (n / 8 * 5 + (n % 8).min(4), scheme, score)
             })
             .collect();
         assert!(rows.iter().any(|row| row.1.standing(Criterion::Colour, row.2).is_none()), "some is in no scheme");
@@ -526,20 +563,36 @@ mod tests {
         let third = factor("third", &|row| if row % 3 == 1 { 1 } else { 0 });
         let groups = ScoreGroups::new(&[odd, third], rows.len());
         assert_eq!((groups.combinations.count(), groups.combinations.all_groups()), (4, 5));
-        let counted = |patients: Patients| {
-            let mut counter = Counter::new(&groups.combinations, patients);
-            for (row, &(patient, scheme, score)) in (0..).zip(&rows) {
-                counter.begin(patient);
-                let words = words(std::iter::once((Criterion::Colour, scheme, score)));
-                let mut look = Look { scheme: Some(scheme), ..Look::EMPTY };
-                look.scores[usize::from(Criterion::Colour.index())] = Some(score);
-                let (scheme, word) = Bits::new().word(&look);
-                assert!(words.iter().enumerate().all(|(place, bits)| *bits == if place == scheme { word } else { 0 }));
-                counter.add(groups.combinations.of(row), scheme, word);
+        let mut statements = Statements::default();
+        let number = |&(_, scheme, score): &(u32, Scheme, Score)| {
+            let mut stated = Stated { scheme: Some(scheme), ..Stated::NOTHING };
+            stated.scores[usize::from(Criterion::Colour.index())] = Some(score);
+            statements.number(stated)
+        };
+        let statement_of: Vec<u32> = rows.iter().map(number).collect();
+        let of_statements: Vec<SchemeWord> = statements.iter().map(SchemeWord::of).collect();
+        let counted = |patients: Patients, simple: bool| {
+            let mut counter = Counter::new(&groups.combinations, patients, if simple { &of_statements } else { &[] });
+            let mut row = 0;
+            for of_patient in rows.chunk_by(|one, other| one.0 == other.0) {
+                if simple && of_patient.len() == 1 {
+                    counter.add_simple_patient(groups.combinations.of(row), statement_of[row as usize]);
+                    row += 1;
+                    continue;
+                }
+                for _ in of_patient {
+                    let SchemeWord { scheme, word } = of_statements[statement_of[row as usize] as usize];
+                    counter.add(groups.combinations.of(row), usize::from(scheme), word);
+                    row += 1;
+                }
+                counter.close();
             }
             counter.tallies()
         };
-        let (each, together) = (counted(Patients::OfEachScore), counted(Patients::Together));
+        let (each, together) = (counted(Patients::OfEachScore, true), counted(Patients::Together, true));
+        for (patients, simple) in [(Patients::OfEachScore, &each), (Patients::Together, &together)] {
+            assert_eq!(format!("{simple:?}"), format!("{:?}", counted(patients, false)), "{patients:?}");
+        }
         let colour = usize::from(Criterion::Colour.index());
         for group in [0, 1, 3, 4] {
             let tally = |tallies: &[Option<Box<ScoreTally>>]| {

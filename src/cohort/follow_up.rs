@@ -6,13 +6,15 @@ use std::ops::Range;
 
 use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
-use crate::record::{Criterion, Extent};
+use crate::record::{Criterion, Extent, Scheme};
 use crate::result::Exclusion;
 use crate::stats::{ObservationError, Observations};
 use crate::threads::as_they_come;
 
-use super::event::{Event, Look};
+use super::event::Event;
 use super::history::{Histories, threads_for};
+use super::statement::Statement;
+use super::visit_rows::Look;
 
 pub use crate::stats::Ending;
 
@@ -23,10 +25,8 @@ pub struct EndpointFollowUp {
     pub restoration: Vec<u32>,
     /// Observations for the estimators; the cluster is the patient, counted anew among those analysed.
     pub observations: Observations,
-    /// Days from placement to the last visit that showed it without the failure.
-    pub last_known_good: Vec<i32>,
-    /// Days from placement to the visit that found the failure; none if it didn't fail.
-    pub first_known_failed: Vec<Option<i32>>,
+    /// Those that failed, or were last known good on another day than the last of their observation.
+    between: Vec<Between>,
     /// Left out, by reason.
     pub excluded: Vec<Exclusion>,
     /// Analysed, but never seen after placement or entry.
@@ -37,6 +37,32 @@ pub struct EndpointFollowUp {
     pub reported_failures: u64,
     /// Patients among those analysed.
     pub patients: u32,
+}
+
+/// Between which visits an observation ended, in days from placement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Between {
+    /// Its place among the observations.
+    place: u32,
+    last_known_good: i32,
+    first_known_failed: Option<i32>,
+}
+
+impl EndpointFollowUp {
+    fn between(&self, place: usize) -> Option<&Between> {
+        let at = self.between.binary_search_by_key(&place, |between| between.place as usize).ok()?;
+        self.between.get(at)
+    }
+
+    /// Days from placement to the last visit that showed it without the failure, by place among the observations.
+    pub fn last_known_good(&self, place: usize) -> i32 {
+        self.between(place).map_or_else(|| self.observations.exit()[place], |between| between.last_known_good)
+    }
+
+    /// Days from placement to the visit that found the failure, by place among the observations; none if it didn't fail.
+    pub fn first_known_failed(&self, place: usize) -> Option<i32> {
+        self.between(place)?.first_known_failed
+    }
 }
 
 /// What an event does under an endpoint.
@@ -54,43 +80,114 @@ const fn of_event(event: Event, endpoint: &Endpoint) -> Consequence {
 }
 
 /// What one visit does under an endpoint: the gravest consequence of all it says.
-fn consequence(look: &Look, endpoint: &Endpoint, scores_count: bool) -> Consequence {
-    let by_extent = match look.extent() {
+fn consequence(statement: &Statement, endpoint: &Endpoint) -> Consequence {
+    let by_extent = match statement.extent {
         Some(Extent::Lost) => Some(endpoint.complete_loss),
         Some(Extent::Partial) => Some(endpoint.partial_loss),
         _ => None,
     };
-    let by_outcome = look.outcome_event().map(|event| of_event(event, endpoint));
-    let by_score = || {
-        let scheme = look.scheme.filter(|_| scores_count)?;
-        Criterion::ALL
-            .into_iter()
-            .any(|criterion| look.score(criterion).is_some_and(|score| endpoint.score_fails(criterion, scheme, score)))
-            .then_some(Consequence::Failure)
+    let by_outcome = statement.outcome_event.map(|event| of_event(event, endpoint));
+    let fails = |scheme: Scheme| {
+        let score = |criterion: Criterion| Some((criterion, statement.score(criterion)?));
+        Criterion::ALL.into_iter().filter_map(score).any(|(criterion, score)| endpoint.score_fails(criterion, scheme, score))
     };
-    by_extent.into_iter().chain(by_outcome).chain(by_score()).min().unwrap_or(Consequence::None)
+    let by_score = statement.stated.scheme.filter(|scheme| fails(*scheme)).map(|_| Consequence::Failure);
+    by_extent.into_iter().chain(by_outcome).chain(by_score).min().unwrap_or(Consequence::None)
 }
 
-/// The day a visit's consequence is dated to, in days since placement.
-///
-/// `outcome_on` tells when the outcome happened. An ending that is no failure is dated to it. A failure is dated to it only
-/// where the protocol reads the day known, and only if the outcome (not a score seen at the visit) makes the failure. What ends
-/// a restoration can't have happened before it was last seen in place; a repair can.
-fn dated(
-    look: &Look,
+/// One statement under one endpoint.
+#[derive(Clone, Copy)]
+struct Weighed {
     what: Consequence,
-    placed: i32,
-    last_known_good: i32,
-    endpoint: &Endpoint,
+    /// Whether nothing is followed after it.
+    ends: bool,
+    shows_in_place: bool,
+}
+
+/// An endpoint with what each statement of some visits does under it.
+struct Weighing<'a> {
+    endpoint: &'a Endpoint,
     reading: FailureDayReading,
-) -> i32 {
-    let found = look.day - placed;
-    let Some(happened) = look.happened().map(|day| day - placed) else { return found };
-    let made_by_outcome = look.closes() || look.outcome_event().is_some_and(|event| of_event(event, endpoint) == what);
-    if !made_by_outcome || (what == Consequence::Failure && reading == FailureDayReading::DayFound) {
-        return found;
+    histories: &'a Histories,
+    /// By the number of the statement.
+    weighed: Vec<Weighed>,
+}
+
+impl<'a> Weighing<'a> {
+    fn new(histories: &'a Histories, endpoint: &'a Endpoint, reading: FailureDayReading) -> Self {
+        let weighed = |statement: &Statement| {
+            let what = consequence(statement, endpoint);
+            let ends = what != Consequence::None || statement.closes;
+            Weighed { what, ends, shows_in_place: statement.shows_in_place }
+        };
+        Self { endpoint, reading, histories, weighed: histories.statements.iter().map(weighed).collect() }
     }
-    if look.closes() { happened.max(last_known_good) } else { happened }
+
+    #[inline]
+    fn of(&self, look: &Look) -> Weighed {
+        self.weighed[look.statement as usize]
+    }
+
+    /// The day a visit's consequence is dated to, in days since placement.
+    ///
+    /// `outcome_on` tells when the outcome happened. An ending that is no failure is dated to it. A failure is dated to it only
+    /// where the protocol reads the day known, and only if the outcome (not a score seen at the visit) makes the failure. What ends
+    /// a restoration can't have happened before it was last seen in place; a repair can.
+    fn dated(&self, look: &Look, placed: i32, last_known_good: i32) -> i32 {
+        let (statement, what) = (self.histories.said(look), self.of(look).what);
+        let found = look.day - placed;
+        let Some(happened) = self.histories.happened(look).map(|day| day - placed) else { return found };
+        let by_outcome = statement.outcome_event.is_some_and(|event| of_event(event, self.endpoint) == what);
+        let day_found = self.reading == FailureDayReading::DayFound;
+        if !(statement.closes || by_outcome) || (what == Consequence::Failure && day_found) {
+            return found;
+        }
+        if statement.closes { happened.max(last_known_good) } else { happened }
+    }
+
+    /// Follows one restoration through its visits, in days since placement. All that is said of one day is weighed together, and
+    /// the gravest counts, whatever the order of the rows.
+    fn follow(&self, looks: &[Look], placed: i32, entry: i32) -> Followed {
+        let mut followed = Followed {
+            exit: entry,
+            ending: Ending::Censored,
+            last_known_good: entry,
+            first_known_failed: None,
+            seen: false,
+            reported: false,
+        };
+        for day in looks.chunk_by(|one, other| one.day == other.day) {
+            if day.iter().any(|look| self.of(look).ends) {
+                let gravity = |look: &&Look| {
+                    let statement = self.histories.said(look);
+                    (self.of(look).what, !statement.closes, statement.stated.reported)
+                };
+                let Some(look) = day.iter().min_by_key(gravity) else { continue };
+                let what = self.of(look).what;
+                let exit = self.dated(look, placed, followed.last_known_good);
+                let ending = match what {
+                    Consequence::Failure => Ending::Failed,
+                    Consequence::Competing => Ending::Competing,
+                    Consequence::None => Ending::Censored,
+                };
+                return Followed {
+                    exit,
+                    ending,
+                    last_known_good: followed.last_known_good.min(exit),
+                    first_known_failed: (what == Consequence::Failure).then_some(look.day - placed),
+                    seen: true,
+                    reported: self.histories.said(look).stated.reported,
+                };
+            }
+            let found = day[0].day - placed;
+            if found >= followed.last_known_good && day.iter().any(|look| self.of(look).shows_in_place) {
+                followed.last_known_good = found;
+                followed.exit = found;
+                followed.seen = true;
+            }
+        }
+        followed
+    }
 }
 
 struct Followed {
@@ -100,49 +197,6 @@ struct Followed {
     first_known_failed: Option<i32>,
     seen: bool,
     reported: bool,
-}
-
-/// Follows one restoration through its visits, in days since placement. All that is said of one day is weighed together, and
-/// the gravest counts, whatever the order of the rows.
-fn follow(looks: &[Look], placed: i32, entry: i32, endpoint: &Endpoint, reading: FailureDayReading) -> Followed {
-    let mut followed = Followed {
-        exit: entry,
-        ending: Ending::Censored,
-        last_known_good: entry,
-        first_known_failed: None,
-        seen: false,
-        reported: false,
-    };
-    let scores_count = !endpoint.unacceptable.is_empty() || !endpoint.failing_scores.is_empty();
-    for day in looks.chunk_by(|one, other| one.day == other.day) {
-        let gravity = |look: &&Look| (consequence(look, endpoint, scores_count), !look.closes(), look.reported);
-        let gravest = if let [only] = day { Some(only) } else { day.iter().min_by_key(gravity) };
-        let Some(look) = gravest else { continue };
-        let what = consequence(look, endpoint, scores_count);
-        if what != Consequence::None || look.closes() {
-            let exit = dated(look, what, placed, followed.last_known_good, endpoint, reading);
-            let ending = match what {
-                Consequence::Failure => Ending::Failed,
-                Consequence::Competing => Ending::Competing,
-                Consequence::None => Ending::Censored,
-            };
-            return Followed {
-                exit,
-                ending,
-                last_known_good: followed.last_known_good.min(exit),
-                first_known_failed: (what == Consequence::Failure).then_some(look.day - placed),
-                seen: true,
-                reported: look.reported,
-            };
-        }
-        let found = look.day - placed;
-        if day.iter().any(Look::shows_in_place) && found >= followed.last_known_good {
-            followed.last_known_good = found;
-            followed.exit = found;
-            followed.seen = true;
-        }
-    }
-    followed
 }
 
 /// Follows every restoration under an endpoint.
@@ -157,13 +211,16 @@ const RUN: usize = 1 << 15;
 /// The same under several endpoints: visits are gone through once for all of them.
 pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<EndpointFollowUp> {
     let mut all: Vec<PutTogether> = endpoints.iter().map(|_| PutTogether::new(histories)).collect();
+    let weighings: Vec<Weighing<'_>> =
+        endpoints.iter().map(|endpoint| Weighing::new(histories, endpoint, reading)).collect();
     let mut runs = (0..histories.len()).step_by(RUN).map(|from| from..histories.len().min(from + RUN));
     let work = |(): &mut (), run: Range<usize>| -> (usize, Vec<Vec<Followed>>) {
         let mut followed: Vec<Vec<Followed>> = endpoints.iter().map(|_| Vec::with_capacity(run.len())).collect();
         for restoration in run.clone() {
             let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-            for (endpoint, followed) in endpoints.iter().zip(&mut followed) {
-                followed.push(follow(histories.looks(restoration), placed, entry, endpoint, reading));
+            let looks = histories.looks(restoration);
+            for (weighing, followed) in weighings.iter().zip(&mut followed) {
+                followed.push(weighing.follow(looks, placed, entry));
             }
         }
         (run.start, followed)
@@ -190,8 +247,7 @@ impl PutTogether {
         let result = EndpointFollowUp {
             restoration: Vec::with_capacity(histories.len()),
             observations: Observations::with_capacity(histories.len()),
-            last_known_good: Vec::with_capacity(histories.len()),
-            first_known_failed: Vec::with_capacity(histories.len()),
+            between: Vec::new(),
             excluded: Vec::new(),
             never_seen: 0,
             delayed: 0,
@@ -225,9 +281,12 @@ impl PutTogether {
                 number[patient] = cluster;
                 result.patients += 1;
             }
+            let Followed { exit, last_known_good, first_known_failed, .. } = followed;
+            if last_known_good != exit || first_known_failed.is_some() {
+                let place = result.restoration.len() as u32;
+                result.between.push(Between { place, last_known_good, first_known_failed });
+            }
             result.restoration.push(restoration as u32);
-            result.last_known_good.push(followed.last_known_good);
-            result.first_known_failed.push(followed.first_known_failed);
             result.never_seen += u64::from(!followed.seen);
             result.delayed += u64::from(entry > 0);
             result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);

@@ -7,16 +7,13 @@
 use std::ops::Range;
 use std::thread;
 
-use polars::prelude::StringChunked;
-
-use super::text_rows::FirstRows;
-use super::visit_rows::{NEVER_PLACED, VisitRows};
+use super::same_text::first_rows;
+use super::statement::{Statement, Statements};
+use super::visit_rows::{Look, NEVER_PLACED, VisitRows};
 use crate::quantity::Day;
 use crate::result::{Exclusion, Flow};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
 use crate::threads::{available, even_parts, on_threads};
-
-pub use super::event::Look;
 
 /// Restorations with their visits.
 #[derive(Clone, Debug)]
@@ -41,6 +38,12 @@ pub struct Histories {
     pub starts: Vec<u32>,
     /// Visits, by restoration, then day, then row.
     pub looks: Vec<Look>,
+    /// What they state.
+    pub statements: Statements,
+    /// The day the outcome happened, by row of the visit, of those that tell one.
+    happened: Vec<(u32, i32)>,
+    /// Restorations of which a visit tells that the patient is gone.
+    pub(super) telling: Vec<u32>,
     /// Rows of visits whose restoration was never placed.
     pub orphans: Vec<u32>,
     /// Rows of placements that repeat an earlier one in every column, with that one; they take no further part.
@@ -83,6 +86,21 @@ impl Histories {
         let (from, to) = (self.starts[restoration] as usize, self.starts[restoration + 1] as usize);
         &self.looks[from..to]
     }
+
+    /// What a visit states.
+    #[inline]
+    pub fn said(&self, look: &Look) -> &Statement {
+        self.statements.get(look.statement)
+    }
+
+    /// The day on which a visit's outcome happened, where it tells one.
+    pub fn happened(&self, look: &Look) -> Option<i32> {
+        if !self.said(look).stated.dated {
+            return None;
+        }
+        let at = self.happened.binary_search_by_key(&look.row, |(row, _)| *row).ok()?;
+        Some(self.happened[at].1)
+    }
 }
 
 /// Lays out restorations and visits as they stood on a day.
@@ -113,9 +131,14 @@ pub fn lay_out(
     taking: Looks,
 ) -> Result<Histories, TableError> {
     let placement_table = &placements.0;
-    // Patients are told apart meanwhile.
+    let told = match taking {
+        Looks::Taken => visits.patients.take(),
+        Looks::Copied => visits.patients.clone(),
+    };
+    debug_assert!(told.as_ref().is_none_or(|told| told.len() == placement_table.len()), "a patient for each placement");
+    // Patients are told apart meanwhile, if they weren't before.
     let (placed_rows, patient_first) = thread::scope(|scope| {
-        let patients = scope.spawn(|| placement_table.text("patient_id").map(first_rows));
+        let patients = scope.spawn(|| told.map_or_else(|| patients_of(placements), Ok));
         let placed_rows = PlacedRows::new(placements, visits, as_of);
         (placed_rows, patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
@@ -148,8 +171,11 @@ pub fn lay_out(
         visits.looks = Vec::new();
     }
     put_in_order(&mut looks, &starts);
-    let gone = departures(&patient, patients, &starts, &looks);
-    Ok(Histories {
+    let (statements, happened) = match taking {
+        Looks::Taken => visits.take_statements(),
+        Looks::Copied => (visits.statements.clone(), visits.happened.clone()),
+    };
+    let mut histories = Histories {
         as_of,
         placement_row,
         placed,
@@ -157,14 +183,20 @@ pub fn lay_out(
         patient,
         patients,
         patient_rows,
-        gone,
+        gone: Vec::new(),
         starts,
         looks,
+        statements,
+        happened,
+        telling: Vec::new(),
         orphans,
         repeats: visits.repeats.clone(),
         placed_again: visits.placed_again.clone(),
         flow,
-    })
+    };
+    histories.telling = telling(&histories);
+    histories.gone = departures(&histories);
+    Ok(histories)
 }
 
 /// The placements that take part.
@@ -306,30 +338,44 @@ impl Homes<'_> {
     }
 }
 
+/// Restorations of which a visit tells that the patient is gone.
+#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+fn telling(histories: &Histories) -> Vec<u32> {
+    if !histories.statements.iter().any(|statement| statement.patient_gone) {
+        return Vec::new();
+    }
+    let threads = threads_for(histories.looks.len());
+    let tells = |restoration: &usize| histories.looks(*restoration).iter().any(|look| histories.said(look).patient_gone);
+    let parts = on_threads(even_parts(histories.len(), threads), threads, |restorations: Range<usize>| {
+        restorations.filter(tells).map(|restoration| restoration as u32).collect::<Vec<u32>>()
+    });
+    parts.concat()
+}
+
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
 /// came back.
-fn departures(patient: &[u32], patients: u32, starts: &[u32], looks: &[Look]) -> Vec<Option<i32>> {
-    let of = |restoration: usize| &looks[starts[restoration] as usize..starts[restoration + 1] as usize];
-    let mut gone = vec![None; patients as usize];
-    let mut told = vec![false; patients as usize];
-    let threads = threads_for(looks.len());
-    let telling = on_threads(even_parts(patient.len(), threads), threads, |restorations: Range<usize>| {
-        restorations.filter(|restoration| of(*restoration).iter().any(Look::patient_gone)).collect::<Vec<usize>>()
-    });
-    for restoration in telling.into_iter().flatten() {
-        told[patient[restoration] as usize] = true;
+fn departures(histories: &Histories) -> Vec<Option<i32>> {
+    let Histories { patient, telling, .. } = histories;
+    let mut gone = vec![None; histories.patients as usize];
+    if telling.is_empty() {
+        return gone;
     }
-    let of_told = || patient.iter().enumerate().filter(|(_, patient)| told[**patient as usize]);
-    let mut last_examined = vec![i32::MIN; patients as usize];
-    for (restoration, &patient) in of_told() {
+    let mut told = vec![false; gone.len()];
+    for &restoration in telling {
+        told[patient[restoration as usize] as usize] = true;
+    }
+    let mut last_examined = vec![i32::MIN; gone.len()];
+    for (restoration, &patient) in patient.iter().enumerate().filter(|(_, patient)| told[**patient as usize]) {
+        let examined = histories.looks(restoration).iter().filter(|look| histories.said(look).examined);
         let last = &mut last_examined[patient as usize];
-        *last = of(restoration).iter().filter(|look| look.examined()).map(|look| look.day).fold(*last, i32::max);
+        *last = examined.map(|look| look.day).fold(*last, i32::max);
     }
-    for (restoration, &patient) in of_told() {
-        for look in of(restoration).iter().filter(|look| look.patient_gone()) {
-            let day = look.happened().unwrap_or(look.day);
-            if day >= last_examined[patient as usize] {
-                let first: &mut Option<i32> = &mut gone[patient as usize];
+    for &restoration in telling {
+        let patient = patient[restoration as usize] as usize;
+        for look in histories.looks(restoration as usize).iter().filter(|look| histories.said(look).patient_gone) {
+            let day = histories.happened(look).unwrap_or(look.day);
+            if day >= last_examined[patient] {
+                let first: &mut Option<i32> = &mut gone[patient];
                 *first = Some(first.map_or(day, |first| first.min(day)));
             }
         }
@@ -345,28 +391,12 @@ pub fn threads_for(visits: usize) -> usize {
     if visits < WORTH_A_THREAD { 1 } else { available().min(4) }
 }
 
-/// Rows that are looked for at once.
-const AHEAD: u32 = 64;
-
-/// For each row the first one with the same text; no text counts as an empty one.
-fn first_rows(texts: &StringChunked) -> Vec<u32> {
-    let mut first_rows = FirstRows::new(texts);
-    let mut last: Option<(&str, u32)> = None;
-    let mut firsts = Vec::with_capacity(texts.len());
-    for (row, text) in (0_u32..).zip(texts.iter()) {
-        if row.is_multiple_of(AHEAD) {
-            first_rows.look_ahead(row..row.saturating_add(AHEAD).min(u32::try_from(texts.len()).unwrap_or(u32::MAX)));
-        }
-        let text = text.unwrap_or("");
-        // A patient's rows mostly follow each other.
-        let first = match last {
-            Some((known, first)) if known == text => first,
-            _ => first_rows.meet(row),
-        };
-        last = Some((text, first));
-        firsts.push(first);
-    }
-    firsts
+/// For each row of placements the first one of the same patient; those without a patient count as one.
+///
+/// # Errors
+/// When the table lacks a column, which would be a fault of the program.
+pub fn patients_of(placements: &PlacementTable) -> Result<Vec<u32>, TableError> {
+    Ok(first_rows(placements.0.text("patient_id")?))
 }
 
 /// Numbers what some rows have from 0 in order of appearance, by the first row that has the same.

@@ -7,18 +7,19 @@ use std::collections::{HashMap, HashSet};
 use std::ops::Range;
 use std::thread;
 
-use polars::prelude::StringChunked;
+use polars::prelude::{StringChunked, UInt8Type};
 
-use super::event::{Event, Look};
+use super::event::Event;
 use super::history::{Histories, threads_for};
 use super::spelling::{Spellings, check_spellings};
-use super::visit_rows::VisitRows;
+use super::statement::Statement;
+use super::visit_rows::{Look, NOBODY, VisitRows};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
 use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
 use crate::result::Exclusion;
-use crate::table::records::Origins;
+use crate::table::records::{InPlace, Origins};
 use crate::table::{NO_DAY, PlacementTable, TableError};
 use crate::threads::in_turn;
 
@@ -74,7 +75,7 @@ pub fn check_part(
             }
             Task::Placements => check_placements(placements, histories, protocol, &mut findings)?,
             Task::Replaced => check_replaced(placements, unknown, &mut findings)?,
-            Task::Visits(run) => run.clone().for_each(|restoration| seen.check(restoration, &mut findings)),
+            Task::Visits(run) => seen.check_all(run.clone(), &mut findings),
         }
         Ok(findings)
     });
@@ -193,7 +194,7 @@ fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Fi
         let (mut dropped, mut findings) = (Vec::new(), none.clone());
         for restoration in run.clone() {
             let from = shared.starts[restoration] as usize;
-            let repeated = repeats_of(shared.looks(restoration), visits, &mut findings);
+            let repeated = repeats_of(shared, restoration, visits, &mut findings);
             dropped.extend(repeated.into_iter().map(|later| from + later));
         }
         (dropped, findings)
@@ -222,7 +223,8 @@ fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Fi
 }
 
 /// The visits of one restoration that repeat an earlier one to the letter, by their places among its visits.
-fn repeats_of(looks: &[Look], visits: &VisitRows, findings: &mut Findings) -> Vec<usize> {
+fn repeats_of(histories: &Histories, restoration: usize, visits: &VisitRows, findings: &mut Findings) -> Vec<usize> {
+    let looks = histories.looks(restoration);
     let mut repeats = Vec::new();
     for later in 1..looks.len() {
         for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
@@ -237,7 +239,7 @@ fn repeats_of(looks: &[Look], visits: &VisitRows, findings: &mut Findings) -> Ve
                     format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
                     "Nothing to mend if both looked.",
                 );
-            } else if (Look { row: 0, ..one }) == (Look { row: 0, ..other }) {
+            } else if one.statement == other.statement && histories.happened(&one) == histories.happened(&other) {
                 repeats.push(later);
                 findings.note(
                     FindingKind::IdenticalRow,
@@ -344,11 +346,21 @@ struct Seen<'a> {
     visits: &'a VisitRows,
     operator: &'a StringChunked,
     deaths: HashMap<u32, (i32, u32)>,
+    /// Whether each statement may contradict itself, by its number.
+    odd: Vec<bool>,
 }
 
 impl<'a> Seen<'a> {
     fn new(placements: &'a PlacementTable, visits: &'a VisitRows, histories: &'a Histories) -> Result<Self, TableError> {
-        Ok(Self { histories, visits, operator: placements.0.text("operator")?, deaths: deaths(histories) })
+        let odd =
+            |statement: &Statement| statement.stated.dated || contradicted(statement).is_some() || says_lost(statement);
+        Ok(Self {
+            histories,
+            visits,
+            operator: placements.0.text("operator")?,
+            deaths: deaths(histories),
+            odd: histories.statements.iter().map(odd).collect(),
+        })
     }
 
     fn place(&self, row: u32, column: &str) -> Place {
@@ -368,17 +380,31 @@ impl<'a> Seen<'a> {
         }
     }
 
-    /// What the visits of one restoration contradict: its placement, each other, or the patient's death.
-    fn check(&self, restoration: usize, findings: &mut Findings) {
+    /// What the visits of some restorations contradict.
+    fn check_all(&self, restorations: Range<usize>, findings: &mut Findings) {
+        // Neighbours mostly have the same operator.
+        let mut operator = (None, NOBODY);
+        for restoration in restorations {
+            let own = self.operator.get(self.histories.placement_row[restoration] as usize);
+            if own != operator.0 {
+                operator = (own, own.and_then(|own| self.visits.examiners().find(own)).unwrap_or(NOBODY));
+            }
+            self.check(restoration, operator, findings);
+        }
+    }
+
+    /// What the visits of one restoration contradict: its placement, each other, or the patient's death. The operator is that of the
+    /// restoration, with the number that an examiner of this name has.
+    fn check(&self, restoration: usize, (own_operator, own_number): (Option<&str>, u32), findings: &mut Findings) {
         let histories = self.histories;
         let place = |row: u32, column: &str| self.place(row, column);
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
         let died = if self.deaths.is_empty() { None } else { self.deaths.get(&histories.patient[restoration]).copied() };
-        let own_operator = self.operator.get(histories.placement_row[restoration] as usize);
         let mut last_in_place: Option<i32> = None;
         let mut closed: Option<(i32, u32, Event)> = None;
         for look in histories.looks(restoration) {
             let day = || Day::from_epoch(look.day).to_string();
+            let statement = histories.said(look);
             if look.day < placed {
                 findings.note(
                     FindingKind::VisitBeforePlacement,
@@ -389,8 +415,10 @@ impl<'a> Seen<'a> {
                 );
                 continue;
             }
-            check_look(look, placed, &place, findings);
-            if let Some((died_on, row)) = died.filter(|&(died_on, _)| look.examined() && look.day > died_on) {
+            if self.odd[look.statement as usize] {
+                self.check_look(look, placed, findings);
+            }
+            if let Some((died_on, row)) = died.filter(|&(died_on, _)| statement.examined && look.day > died_on) {
                 findings.note(
                     FindingKind::SeenAfterDeath,
                     place(look.row, "visited_on"),
@@ -405,7 +433,7 @@ impl<'a> Seen<'a> {
             }
             if let Some((closed_on, closing_row, event)) = closed
                 && look.day > closed_on
-                && (look.shows_in_place() || Criterion::ALL.iter().any(|c| !c.survives_loss() && look.score(*c).is_some()))
+                && (statement.shows_in_place || statement.scores_a_filling())
             {
                 findings.note(
                     FindingKind::VisitAfterLoss,
@@ -421,9 +449,10 @@ impl<'a> Seen<'a> {
                 );
             }
             if closed.is_none()
-                && let Some(event) = look.events().find(|event| event.closes())
+                && statement.closes
+                && let Some(event) = statement.events().find(|event| event.closes())
             {
-                let happened = look.happened().unwrap_or(look.day);
+                let happened = histories.happened(look).unwrap_or(look.day);
                 // On the day itself two examiners may differ; the graver finding counts.
                 if last_in_place.is_some_and(|seen| seen > happened) {
                     findings.note(
@@ -438,7 +467,7 @@ impl<'a> Seen<'a> {
                     );
                 }
                 closed = Some((look.day, look.row, event));
-                if look.reported {
+                if statement.stated.reported {
                     findings.note(
                         FindingKind::LossReported,
                         place(look.row, "source"),
@@ -448,10 +477,10 @@ impl<'a> Seen<'a> {
                     );
                 }
             }
-            if look.shows_in_place() && look.day - placed >= entry {
+            if statement.shows_in_place && look.day - placed >= entry {
                 last_in_place = Some(look.day);
             }
-            if look.scored() && own_operator.is_some() && own_operator == self.visits.examiner(look.row) {
+            if own_number != NOBODY && statement.scored && self.visits.examiner_number(look.row) == own_number {
                 findings.note(
                     FindingKind::OwnWorkScored,
                     place(look.row, "examiner"),
@@ -462,15 +491,65 @@ impl<'a> Seen<'a> {
             }
         }
     }
+
+    /// What one visit contradicts by itself.
+    fn check_look(&self, look: &Look, placed: i32, findings: &mut Findings) {
+        let statement = self.histories.said(look);
+        if let Some(happened) = self.histories.happened(look)
+            && (happened > look.day || happened < placed)
+        {
+            let what = if happened > look.day {
+                "It happens after the visit that tells of it."
+            } else {
+                "It happens before the placement."
+            };
+            let text = Day::from_epoch(happened).to_string();
+            findings.note(
+                FindingKind::OutcomeAfterVisit,
+                self.place(look.row, "outcome_on"),
+                Some(&text),
+                what,
+                "Correct the day, or leave outcome_on empty.",
+            );
+        }
+        if let Some(outcome) = contradicted(statement) {
+            let written = statement.score(Criterion::Retention).map(|score| score.to_string());
+            findings.note(
+                FindingKind::OutcomeContradictsRetention,
+                self.place(look.row, "outcome"),
+                Some(outcome.code()),
+                format!("Retention is scored {}, which says the opposite.", written.as_deref().unwrap_or("")),
+                "Correct the outcome or the retention score.",
+            );
+        }
+        if !says_lost(statement) {
+            return;
+        }
+        let scored: Vec<&str> = Criterion::ALL
+            .iter()
+            .filter(|criterion| !criterion.survives_loss() && statement.score(**criterion).is_some())
+            .map(|criterion| criterion.code())
+            .collect();
+        if !scored.is_empty() {
+            findings.note(
+                FindingKind::ScoredThoughLost,
+                self.place(look.row, scored.first().copied().unwrap_or("")),
+                None,
+                format!("A lost filling can't be scored for {}.", scored.join(", ")),
+                "Empty these cells, or correct the retention score.",
+            );
+        }
+    }
 }
 
 /// For each patient said to have died: by which day, and the row that says so first.
 fn deaths(histories: &Histories) -> HashMap<u32, (i32, u32)> {
     let mut deaths = HashMap::new();
-    for (restoration, &patient) in histories.patient.iter().enumerate() {
-        for look in histories.looks(restoration).iter().filter(|look| look.outcome == Some(Outcome::PatientDied)) {
-            let told = (look.happened().unwrap_or(look.day), look.row);
-            let first = deaths.entry(patient).or_insert(told);
+    for &restoration in &histories.telling {
+        let died = |look: &&Look| histories.said(look).stated.outcome == Some(Outcome::PatientDied);
+        for look in histories.looks(restoration as usize).iter().filter(died) {
+            let told = (histories.happened(look).unwrap_or(look.day), look.row);
+            let first = deaths.entry(histories.patient[restoration as usize]).or_insert(told);
             *first = (*first).min(told);
         }
     }
@@ -486,67 +565,22 @@ const fn closed_word(event: Event) -> &'static str {
     }
 }
 
-/// What one visit contradicts by itself.
-fn check_look(look: &Look, placed: i32, place: &impl Fn(u32, &str) -> Place, findings: &mut Findings) {
-    if let Some(happened) = look.happened()
-        && (happened > look.day || happened < placed)
-    {
-        let what = if happened > look.day {
-            "It happens after the visit that tells of it."
-        } else {
-            "It happens before the placement."
-        };
-        let text = Day::from_epoch(happened).to_string();
-        findings.note(
-            FindingKind::OutcomeAfterVisit,
-            place(look.row, "outcome_on"),
-            Some(&text),
-            what,
-            "Correct the day, or leave outcome_on empty.",
-        );
-    }
-    let contradicts = match (look.extent(), look.outcome) {
-        (
-            Some(Extent::Lost),
-            Some(outcome @ (Outcome::InPlace | Outcome::Repaired | Outcome::Refurbished | Outcome::RootFilled)),
-        ) => Some(outcome),
-        (Some(Extent::Whole | Extent::Partial), Some(outcome @ Outcome::Lost)) => Some(outcome),
-        _ => None,
-    };
-    if let Some(outcome) = contradicts {
-        let written = look.score(Criterion::Retention).map(|score| score.to_string());
-        findings.note(
-            FindingKind::OutcomeContradictsRetention,
-            place(look.row, "outcome"),
-            Some(outcome.code()),
-            format!("Retention is scored {}, which says the opposite.", written.as_deref().unwrap_or("")),
-            "Correct the outcome or the retention score.",
-        );
-    }
-    let lost = look.extent() == Some(Extent::Lost) || look.outcome == Some(Outcome::Lost);
-    if !lost {
-        return;
-    }
-    let scored: Vec<&str> = Criterion::ALL
-        .iter()
-        .filter(|criterion| !criterion.survives_loss() && look.score(**criterion).is_some())
-        .map(|criterion| criterion.code())
-        .collect();
-    if !scored.is_empty() {
-        findings.note(
-            FindingKind::ScoredThoughLost,
-            place(look.row, scored.first().copied().unwrap_or("")),
-            None,
-            format!("A lost filling can't be scored for {}.", scored.join(", ")),
-            "Empty these cells, or correct the retention score.",
-        );
-    }
+/// The outcome that the retention score contradicts.
+fn contradicted(statement: &Statement) -> Option<Outcome> {
+    let kept = [Outcome::InPlace, Outcome::Repaired, Outcome::Refurbished, Outcome::RootFilled];
+    statement.stated.outcome.filter(|outcome| match statement.extent {
+        Some(Extent::Lost) => kept.contains(outcome),
+        Some(Extent::Whole | Extent::Partial) => *outcome == Outcome::Lost,
+        None => false,
+    })
 }
 
-/// Patient, tooth and surface.
-type Surfaced = (u32, u8, u8);
-/// The day placed, and which restoration it is.
-type Placed = (i32, u32);
+fn says_lost(statement: &Statement) -> bool {
+    statement.extent == Some(Extent::Lost) || statement.stated.outcome == Some(Outcome::Lost)
+}
+
+/// A restoration by its tooth and surface, then by the day it was placed.
+type Surfaced = (u8, u8, i32, u32);
 
 /// Placements on the same surface of one tooth: the earlier must have ended by the day of the later.
 fn check_same_surface(
@@ -555,31 +589,83 @@ fn check_same_surface(
     protocol: &Protocol,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
-    let table = &placements.0;
-    let (origins, teeth, surfaces) = (table.origins()?, table.codes_in_place("tooth")?, table.codes_in_place("surface")?);
-    let (ids, patients) = (table.text("restoration_id")?, table.text("patient_id")?);
-    let mut same: Vec<(Surfaced, Placed)> = Vec::with_capacity(histories.len());
-    for (restoration, &row) in (0_u32..).zip(&histories.placement_row) {
-        let at = restoration as usize;
-        let key = (histories.patient[at], teeth.get(row as usize), surfaces.get(row as usize));
-        // A patient who is not named is nobody's neighbour.
-        if Tooth::from_iso(key.1).is_some() && patients.get(row as usize).is_some() {
-            same.push((key, (histories.placed[at], restoration)));
+    let check = SameSurface::new(placements, histories, protocol)?;
+    let mut of_patient: Vec<Surfaced> = Vec::new();
+    let mut check_patient = |restorations: &mut dyn Iterator<Item = u32>| {
+        of_patient.clear();
+        of_patient.extend(restorations.filter_map(|restoration| check.surfaced(restoration)));
+        if of_patient.len() > 1 {
+            of_patient.sort_unstable();
+            for pair in of_patient.windows(2).filter(|pair| (pair[0].0, pair[0].1) == (pair[1].0, pair[1].1)) {
+                check.follows(pair[0].3, pair[1].3, findings);
+            }
         }
+    };
+    if histories.patient.is_sorted() {
+        let mut from = 0;
+        for patient in histories.patient.chunk_by(|one, other| one == other) {
+            let these = from..from + u32::try_from(patient.len()).unwrap_or(u32::MAX);
+            from = these.end;
+            if these.len() > 1 {
+                check_patient(&mut these.clone());
+            }
+        }
+        return Ok(());
     }
-    // Patients mostly come one after the other, so they are nearly in order.
-    same.sort();
-    for pair in same.windows(2).filter(|pair| pair[0].0 == pair[1].0) {
-        let (earlier, later) = (pair[0].1.1 as usize, pair[1].1.1 as usize);
+    let mut by_patient: Vec<(u32, u32)> = histories.patient.iter().copied().zip(0..).collect();
+    by_patient.sort_unstable();
+    for patient in by_patient.chunk_by(|one, other| one.0 == other.0) {
+        check_patient(&mut patient.iter().map(|(_, restoration)| *restoration));
+    }
+    Ok(())
+}
+
+/// What placements on one surface are held against.
+struct SameSurface<'a> {
+    histories: &'a Histories,
+    repair_within_days: i32,
+    origins: Origins<'a>,
+    teeth: InPlace<'a, UInt8Type>,
+    surfaces: InPlace<'a, UInt8Type>,
+    ids: &'a StringChunked,
+    patients: &'a StringChunked,
+}
+
+impl<'a> SameSurface<'a> {
+    fn new(placements: &'a PlacementTable, histories: &'a Histories, protocol: &Protocol) -> Result<Self, TableError> {
+        let table = &placements.0;
+        Ok(Self {
+            histories,
+            repair_within_days: i32::try_from(protocol.repair_within_days).unwrap_or(i32::MAX),
+            origins: table.origins()?,
+            teeth: table.codes_in_place("tooth")?,
+            surfaces: table.codes_in_place("surface")?,
+            ids: table.text("restoration_id")?,
+            patients: table.text("patient_id")?,
+        })
+    }
+
+    /// A restoration where it was placed; none where tooth or patient is not told: a patient who is not named is nobody's neighbour.
+    fn surfaced(&self, restoration: u32) -> Option<Surfaced> {
+        let row = self.histories.placement_row[restoration as usize] as usize;
+        let tooth = Some(self.teeth.get(row)).filter(|tooth| Tooth::from_iso(*tooth).is_some())?;
+        self.patients.get(row)?;
+        Some((tooth, self.surfaces.get(row), self.histories.placed[restoration as usize], restoration))
+    }
+
+    /// Whether one restoration had ended by the day on which another was placed on the same surface.
+    fn follows(&self, earlier: u32, later: u32, findings: &mut Findings) {
+        let Self { histories, origins, ids, .. } = self;
+        let (earlier, later) = (earlier as usize, later as usize);
         let placed = histories.placed[later];
-        let ended =
-            histories.looks(earlier).iter().find(|look| look.closes()).map(|look| look.happened().unwrap_or(look.day));
+        let closing = histories.looks(earlier).iter().find(|look| histories.said(look).closes);
+        let ended = closing.map(|look| histories.happened(look).unwrap_or(look.day));
         if ended.is_some_and(|ended| ended <= placed) {
-            continue;
+            return;
         }
         let (row, earlier_row) = (histories.placement_row[later] as usize, histories.placement_row[earlier] as usize);
         let gap = placed - histories.placed[earlier];
-        let short = gap <= i32::try_from(protocol.repair_within_days).unwrap_or(i32::MAX);
+        let short = gap <= self.repair_within_days;
         let kind = if short { FindingKind::RepairAsPlacement } else { FindingKind::OverlappingPlacement };
         let ending = match ended {
             Some(ended) => format!("ended only on {}", Day::from_epoch(ended)),
@@ -592,8 +678,8 @@ fn check_same_surface(
             format!(
                 "Placed {gap} days after {} on the same surface of tooth {}; that one ({}) {ending}.",
                 ids.get(earlier_row).unwrap_or("another"),
-                teeth.get(row),
-                said(&origins, histories.placement_row[earlier]),
+                self.teeth.get(row),
+                said(origins, histories.placement_row[earlier]),
             ),
             if short {
                 "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit."
@@ -602,5 +688,4 @@ fn check_same_surface(
             },
         );
     }
-    Ok(())
 }

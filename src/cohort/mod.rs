@@ -1,11 +1,13 @@
 //! Records and protocol to one observation a restoration.
 //!
 //! - [`history`]: each restoration with its visits in order
-//! - [`event`]: what one visit says: present, lost, repaired, removed …
+//! - [`event`]: what can happen to a restoration: lost, repaired, removed …
+//! - [`statement`]: what a visit states, each different statement once
 //! - [`meaning`]: rows that contradict each other, found and named
 //! - [`spelling`]: two spellings of what may be one operator or patient
 //! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
 //! - [`factor`]: the levels by which restorations are grouped
+//! - `same_text`: for each row the first one with the same text
 //! - `text_rows`: where each text of a column stands first
 //! - [`visit_rows`]: visits as they come, each with its placement
 //! - [`recall`]: who was due, seen and scored at each recall
@@ -17,11 +19,14 @@ pub mod from_files;
 pub mod history;
 pub mod meaning;
 pub mod recall;
+mod same_text;
 pub mod spelling;
+pub mod statement;
 mod text_rows;
 pub mod visit_rows;
 
 pub use factor::{FactorLevels, factor_levels, known_factors};
 pub use follow_up::{Ending, EndpointFollowUp};
-pub use history::{Histories, Look, Looks, lay_out, select};
-pub use visit_rows::{VisitPiece, VisitReader, VisitRows};
+pub use history::{Histories, Looks, lay_out, patients_of, select};
+pub use statement::{Statement, Statements};
+pub use visit_rows::{Look, VisitPiece, VisitReader, VisitRows};

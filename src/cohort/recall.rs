@@ -2,8 +2,8 @@
 //!
 //! Windows serve recall tables only; survival uses the exact days.
 
-use super::event::Look;
 use super::history::{Histories, threads_for};
+use super::visit_rows::Look;
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
 use crate::threads::in_turn;
@@ -101,7 +101,7 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
 fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all: &mut [Vec<Due>]) {
     let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
     let gone = histories.gone[histories.patient[restoration] as usize];
-    let ended = histories.looks(restoration).iter().find(|look| look.closes()).map(|look| look.day);
+    let ended = histories.looks(restoration).iter().find(|look| histories.said(look).closes).map(|look| look.day);
     for (window, due) in windows.iter().zip(all) {
         let opens = placed + window.opens;
         if placed + window.closes > histories.as_of.since_epoch()
@@ -111,12 +111,13 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all
             continue;
         }
         let (from, looks) = within(histories, restoration, *window);
-        let seen = looks.iter().any(Look::examined);
+        let seen = looks.iter().any(|look| histories.said(look).examined);
         if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
             continue;
         }
         let within = [from, looks.len()].map(|number| u8::try_from(number).unwrap_or(MANY));
-        due.push(Due { restoration: restoration as u32, seen, scored: looks.iter().any(Look::scored), within });
+        let scored = looks.iter().any(|look| histories.said(look).scored);
+        due.push(Due { restoration: restoration as u32, seen, scored, within });
     }
 }
 
@@ -127,8 +128,7 @@ pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterio
     due.iter()
         .filter(|due| due.scored)
         .filter_map(|due| {
-            let looks = visits_of(histories, *due, window);
-            let (scheme, score) = nearest(looks, histories.placed[due.restoration as usize], window, criterion)?;
+            let (scheme, score) = nearest(histories, *due, window, criterion)?;
             Some(ScoredAt { restoration: due.restoration, scheme, score })
         })
         .collect()
@@ -136,18 +136,15 @@ pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterio
 
 /// The same for all criteria of one restoration that was due, in the order of [`Criterion::ALL`].
 pub fn scores_of(histories: &Histories, due: Due, window: WindowDays) -> [Option<(Scheme, Score)>; 8] {
-    let looks = visits_of(histories, due, window);
-    let placed = histories.placed[due.restoration as usize];
-    Criterion::ALL.map(|criterion| nearest(looks, placed, window, criterion))
+    Criterion::ALL.map(|criterion| nearest(histories, due, window, criterion))
 }
 
 /// A criterion's score at the visit that counts.
-fn nearest(looks: &[Look], placed: i32, window: WindowDays, criterion: Criterion) -> Option<(Scheme, Score)> {
-    if let [only] = looks {
-        return Some((only.scheme?, only.score(criterion)?));
-    }
-    let scored = looks.iter().filter_map(|look| {
-        let (scheme, score, since) = (look.scheme?, look.score(criterion)?, look.day - placed);
+fn nearest(histories: &Histories, due: Due, window: WindowDays, criterion: Criterion) -> Option<(Scheme, Score)> {
+    let placed = histories.placed[due.restoration as usize];
+    let scored = visits_of(histories, due, window).iter().filter_map(|look| {
+        let statement = histories.said(look);
+        let (scheme, score, since) = (statement.stated.scheme?, statement.score(criterion)?, look.day - placed);
         Some(((since - window.due).abs(), since, scheme, score))
     });
     // The worse of two: by standing first, since two schemes may meet; then by place in the scheme, best first.

@@ -118,6 +118,12 @@ impl Spellings {
         &self.letters[from..self.met[at].end]
     }
 
+    /// The number of a spelling that was met.
+    pub(super) fn find(&self, text: &str) -> Option<u32> {
+        let met = if self.slots.is_empty() { 0 } else { self.slots[self.slot(text)] };
+        met.checked_sub(1)
+    }
+
     /// The slot of a text, or the free one where it belongs.
     fn slot(&self, text: &str) -> usize {
         let last = self.slots.len() - 1;
@@ -170,13 +176,46 @@ pub fn check_spellings(
 ) -> Result<(), TableError> {
     let (texts, origins) = (table.text(column)?, table.origins()?);
     let text = |row: u32| texts.get(row as usize);
-    let mut alike: Vec<(u64, u32)> = rows.iter().filter_map(|&row| Some((text_hash(&folded(text(row)?)), row))).collect();
+    let hashed: Vec<(u64, u32)> = rows.iter().filter_map(|&row| Some((folded_hash(text(row)?), row))).collect();
+    let mut alike = perhaps_twice(hashed);
     alike.sort_unstable();
     for group in alike.chunk_by(|one, other| one.0 == other.0).filter(|group| group.len() > 1) {
         let texts = group.iter().filter_map(|&(_, row)| Some((text(row)?, origins.place(row as usize)))).collect();
         name_alike(texts, table.files(), (column, who), findings);
     }
     Ok(())
+}
+
+/// The hash of a folded text, which is not put down for it where it is short.
+fn folded_hash(text: &str) -> u64 {
+    let mut short = [0; 64];
+    if !text.is_ascii() || text.len() > short.len() {
+        return text_hash(&folded(text));
+    }
+    let letters = text.bytes().filter(|byte| !char::from(*byte).is_whitespace());
+    let mut length = 0;
+    for (place, letter) in short.iter_mut().zip(letters) {
+        *place = letter.to_ascii_lowercase();
+        length += 1;
+    }
+    text_hash(std::str::from_utf8(&short[..length]).unwrap_or_default())
+}
+
+/// Those whose hash may be another's too, by some bits of it; few others are among them.
+fn perhaps_twice(mut hashed: Vec<(u64, u32)>) -> Vec<(u64, u32)> {
+    let words = (hashed.len() / 4).next_power_of_two().max(1);
+    let (mut once, mut twice) = (vec![0_u64; words], vec![0_u64; words]);
+    #[expect(clippy::cast_possible_truncation, reason = "any bits of the hash will do")]
+    let at = |hash: u64| (hash as usize >> 6 & (words - 1), 1_u64 << (hash & 63));
+    for (word, bit) in hashed.iter().map(|(hash, _)| at(*hash)) {
+        twice[word] |= once[word] & bit;
+        once[word] |= bit;
+    }
+    hashed.retain(|(hash, _)| {
+        let (word, bit) = at(*hash);
+        twice[word] & bit != 0
+    });
+    hashed
 }
 
 /// Names those of some texts, each with its first place, that are another's spelling; the earliest is the one held against. Told are the
@@ -208,6 +247,27 @@ fn name_alike(mut texts: Vec<(&str, (u32, u32))>, files: &[String], (column, who
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_hash_is_that_of_the_folded_text() {
+        let long = "Op A ".repeat(20);
+        for text in ["", "op-a", " Op\tA\u{b}", "Ärztin  B", "Ｏp-a", long.as_str()] {
+            assert_eq!(folded_hash(text), text_hash(&folded(text)), "{text}");
+        }
+    }
+
+    #[test]
+    fn none_that_comes_twice_is_passed_over() {
+        let hashed: Vec<(u64, u32)> = (0..5_000_u32)
+            .map(|row| (u64::from(if row % 10 == 7 { row - 3 } else { row }).wrapping_mul(0x9e37_79b9_7f4a_7c15), row))
+            .collect();
+        let kept = perhaps_twice(hashed.clone());
+        for one in &hashed {
+            let times = hashed.iter().filter(|other| other.0 == one.0).count();
+            assert!(times == 1 || kept.contains(one));
+        }
+        assert!(kept.len() < 2_000, "{} of 1000 that come twice", kept.len());
+    }
 
     /// Four thousand names, each in two spellings, one of them given again earlier by another part.
     #[test]

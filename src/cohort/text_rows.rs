@@ -4,8 +4,6 @@
 //!        where the texts rise from row to row, as the ids of one export mostly do, by their letters or by the numbers in them;
 //!        then a look-up halves.
 
-use std::ops::Range;
-
 use polars::prelude::StringChunked;
 
 use crate::table::text_hash::text_hash;
@@ -42,6 +40,11 @@ impl<'a> FirstRows<'a> {
         Self { texts, slots, order: TextOrder::Letters, all_differ: false }
     }
 
+    /// Those of a column whose texts are known to come each after the one before it.
+    pub(super) const fn of_rising(texts: &'a StringChunked, order: TextOrder) -> Self {
+        Self { texts, slots: Vec::new(), order, all_differ: true }
+    }
+
     /// Whether each text is known to differ from all others: then each row is the first with its own.
     pub(super) const fn all_differ(&self) -> bool {
         self.all_differ
@@ -60,20 +63,6 @@ impl<'a> FirstRows<'a> {
             *found = Slot { mark, row };
         }
         found.row
-    }
-
-    /// Has a look at where the texts of some rows may stand, all at once: one after the other they would each wait for memory.
-    pub(super) fn look_ahead(&self, rows: Range<u32>) {
-        let Some(last) = self.slots.len().checked_sub(1) else { return };
-        let (mut seen, mut before) = (0, "");
-        for row in rows {
-            let text = self.text(row);
-            if text != before {
-                seen ^= self.slots[slot_of(text_hash(text), last)].row;
-                before = text;
-            }
-        }
-        std::hint::black_box(seen);
     }
 
     /// The first row with a text.

@@ -1,41 +1,99 @@
 //! Visits as they come: what a review needs of each, before they are laid out by restoration.
 //!
-//! Each visit finds its placement by the restoration's id as it comes, so that the texts of a piece can go before the next one is read.
+//! Each visit finds its placement by the restoration's id as it comes, and what it states becomes a number, so that the texts and codes of a
+//! piece can go before the next one is read.
 //!
-//! Cost.  40 bytes a visit.
+//! Cost.  20 bytes a visit, and 12 or so for each that doesn't come from the row behind that of the visit before.
 
+use hashbrown::HashTable;
 use polars::prelude::DataFrame;
 
-use super::event::{Look, decoded, is_reported};
 use super::spelling::Spellings;
+use super::statement::{Stated, Statements, decoded, is_reported, mixed};
 use super::text_rows::FirstRows;
 use crate::record::{Cell, Score, VISIT_COLUMNS};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{PlacementTable, RecordTable, TableError, VisitTable};
+use crate::table::text_order::TextOrder;
+use crate::table::text_runs::{NO_MARK, text_runs};
+use crate::table::{NO_DAY, PlacementTable, RecordTable, TableError, VisitTable};
 
 /// Stands for the row of a placement that there is none of.
 pub(super) const NEVER_PLACED: u32 = u32::MAX;
 /// Stands for no examiner.
-const NOBODY: u32 = u32::MAX;
+pub(super) const NOBODY: u32 = u32::MAX;
+
+/// One visit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Look {
+    /// Row in the table of visits.
+    pub row: u32,
+    /// Day of the visit, since 1970-01-01.
+    pub day: i32,
+    /// What it states, by its number.
+    pub statement: u32,
+}
+
+impl Look {
+    /// A visit without a day.
+    pub const EMPTY: Self = Self { row: 0, day: NO_DAY, statement: 0 };
+}
+
+/// Neighbouring rows that come from neighbouring rows of one file.
+#[derive(Clone, Copy, Debug)]
+struct Origin {
+    /// The first row.
+    row: u32,
+    /// Its file.
+    file: u32,
+    /// Its number there.
+    row_in_file: u32,
+}
+
+impl Origin {
+    /// The number in its file of a row that belongs here.
+    const fn row_in_file(&self, row: u32) -> u32 {
+        self.row_in_file.saturating_add(row - self.row)
+    }
+
+    /// Whether others, which follow these, come after them in the files too.
+    fn is_before(&self, next: &Self) -> bool {
+        (self.file, self.row_in_file(next.row - 1)) < (next.file, next.row_in_file)
+    }
+
+    /// Adds a row; rows that go on where those before them ended are told together.
+    fn add(self, origins: &mut Vec<Self>) {
+        let goes_on = |last: &Self| last.file == self.file && last.row_in_file(self.row) == self.row_in_file;
+        if !origins.last().is_some_and(goes_on) {
+            origins.push(self);
+        }
+    }
+}
 
 /// Visits in the order of their rows, and which placements share an id, found on the way.
 #[derive(Clone, Debug, Default)]
 pub struct VisitRows {
-    /// What each says.
+    /// One look each.
     pub(super) looks: Vec<Look>,
+    /// What they state.
+    pub(super) statements: Statements,
+    /// The day the outcome happened, by row, of those that tell one.
+    pub(super) happened: Vec<(u32, i32)>,
+    /// The codes of a row side by side as a number, by which the number of what they state is found again.
+    known: HashTable<(u128, u32)>,
     /// The row of its placement; [`NEVER_PLACED`] if there is none.
     pub(super) placement: Vec<u32>,
     /// Rows of placements that repeat an earlier one in every column, with that one, in the order of the rows.
     pub(super) repeats: Vec<(u32, u32)>,
     /// Rows of placements that have the id of an earlier one and differ from it, with the first of that id.
     pub(super) placed_again: Vec<(u32, u32)>,
+    /// The first row of each placement's patient, if that was told meanwhile.
+    pub(super) patients: Option<Vec<u32>>,
     examiner: Vec<u32>,
     examiners: Spellings,
     /// The names of the files.
     files: Vec<String>,
-    /// From which row on rows come from which file.
-    file_runs: Vec<(u32, u32)>,
-    row_in_file: Vec<u32>,
+    /// Which rows come from where.
+    origins: Vec<Origin>,
     /// The ids of restorations that were never placed, by row.
     unplaced: Vec<(u32, String)>,
 }
@@ -56,7 +114,7 @@ impl VisitRows {
     /// rows make their own as they come.
     pub fn make_room(&mut self, rows: usize) {
         let _ = self.looks.try_reserve_exact(rows);
-        for numbers in [&mut self.placement, &mut self.examiner, &mut self.row_in_file] {
+        for numbers in [&mut self.placement, &mut self.examiner] {
             let _ = numbers.try_reserve_exact(rows);
         }
     }
@@ -70,24 +128,37 @@ impl VisitRows {
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     pub fn take(&mut self, VisitPiece { rows }: VisitPiece) {
         let before = self.len() as u32;
-        self.looks.extend(rows.looks.iter().map(|look| Look { row: look.row + before, ..*look }));
+        let statements = self.statements.take_over(&rows.statements);
+        let moved =
+            |look: &Look| Look { row: look.row + before, day: look.day, statement: statements[look.statement as usize] };
+        self.looks.extend(rows.looks.iter().map(moved));
+        self.happened.extend(rows.happened.iter().map(|(row, day)| (row + before, *day)));
         self.placement.extend_from_slice(&rows.placement);
-        self.row_in_file.extend_from_slice(&rows.row_in_file);
         let numbers = self.examiners.take_over(&rows.examiners);
         let number = |place: &u32| numbers.get(*place as usize).copied().unwrap_or(NOBODY);
         self.examiner.extend(rows.examiner.iter().map(number));
-        for (row, file) in rows.file_runs {
-            if self.file_runs.last().is_none_or(|(_, last)| *last != file) {
-                self.file_runs.push((row + before, file));
-            }
+        for origin in rows.origins {
+            Origin { row: origin.row + before, ..origin }.add(&mut self.origins);
         }
         self.unplaced.extend(rows.unplaced.into_iter().map(|(row, id)| (row + before, id)));
+    }
+
+    /// The same with the first row of each placement's patient.
+    #[must_use]
+    pub fn of_patients(self, patients: Vec<u32>) -> Self {
+        Self { patients: Some(patients), ..self }
     }
 
     /// The same with the names of the files that rows count.
     #[must_use]
     pub fn from_files(self, files: Vec<String>) -> Self {
         Self { files, ..self }
+    }
+
+    /// Hands over what they state, and when it happened. They are for laying out no more.
+    pub(super) fn take_statements(&mut self) -> (Statements, Vec<(u32, i32)>) {
+        self.known = HashTable::new();
+        (std::mem::take(&mut self.statements), std::mem::take(&mut self.happened))
     }
 
     /// How many.
@@ -110,21 +181,29 @@ impl VisitRows {
         &self.files
     }
 
+    fn origin(&self, row: u32) -> Option<&Origin> {
+        self.origins[..self.origins.partition_point(|origin| origin.row <= row)].last()
+    }
+
     /// The file of a row.
     pub fn file(&self, row: u32) -> &str {
-        let run = self.file_runs.partition_point(|(from, _)| *from <= row).checked_sub(1);
-        let place = run.and_then(|run| self.file_runs.get(run)).map(|(_, file)| *file as usize);
-        place.and_then(|place| self.files.get(place)).map_or("", String::as_str)
+        let file = self.origin(row).and_then(|origin| self.files.get(origin.file as usize));
+        file.map_or("", String::as_str)
     }
 
     /// The number of a row in its file, as a spreadsheet counts.
     pub fn row_in_file(&self, row: u32) -> u64 {
-        self.row_in_file.get(row as usize).copied().map_or(0, u64::from)
+        self.origin(row).map_or(0, |origin| u64::from(origin.row_in_file(row)))
+    }
+
+    /// Who looked, by number among the spellings of examiners; [`NOBODY`] if that is not told.
+    pub(super) fn examiner_number(&self, row: u32) -> u32 {
+        self.examiner.get(row as usize).copied().unwrap_or(NOBODY)
     }
 
     /// Who looked.
     pub fn examiner(&self, row: u32) -> Option<&str> {
-        let number = self.examiner.get(row as usize).copied().filter(|number| *number != NOBODY)?;
+        let number = Some(self.examiner_number(row)).filter(|number| *number != NOBODY)?;
         Some(self.examiners.text(number as usize))
     }
 
@@ -161,6 +240,15 @@ impl<'a> VisitReader<'a> {
     /// When the table lacks a column, which would be a fault of the program.
     pub fn new(placements: &'a PlacementTable) -> Result<Self, TableError> {
         Self::telling_repeats(placements, placements.0.frame())
+    }
+
+    /// The same where the ids of restorations are known to come each after the one before it, so that none comes twice.
+    ///
+    /// # Errors
+    /// When the table lacks a column, which would be a fault of the program.
+    pub(super) fn of_rising(placements: &'a PlacementTable, order: TextOrder) -> Result<Self, TableError> {
+        let ids = FirstRows::of_rising(placements.0.text("restoration_id")?, order);
+        Ok(Self { ids, first_of_id: vec![true; placements.0.len()], repeats: Vec::new(), placed_again: Vec::new() })
     }
 
     /// The same where the table of placements lacks some of the columns by which rows are told to be the same.
@@ -207,33 +295,68 @@ impl<'a> VisitReader<'a> {
     ///
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
-    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     pub fn read(&self, piece: &DataFrame) -> Result<VisitPiece, TableError> {
         let mut rows = VisitRows::default();
         rows.make_room(piece.height());
-        let table = RecordTable::new(piece.clone(), Vec::new());
-        let columns = LookColumns::new(&table)?;
-        let mut finder = Finder { reader: self, last: None };
-        for (row, id) in (0_u32..).zip(table.text("restoration_id")?.iter()) {
-            rows.looks.push(columns.look(row as usize, row));
-            let placement = id.and_then(|id| finder.placement(id));
-            if let (None, Some(id)) = (placement, id) {
-                rows.unplaced.push((row, id.to_owned()));
-            }
-            rows.placement.push(placement.unwrap_or(NEVER_PLACED));
-        }
-        let origins = table.origins()?;
-        for (row, examiner) in (0_u32..).zip(table.text("examiner")?.iter()) {
-            let (file, row_in_file) = origins.place(row as usize);
-            if rows.file_runs.last().is_none_or(|(_, last)| *last != file) {
-                rows.file_runs.push((row, file));
-            }
-            rows.row_in_file.push(row_in_file);
-            let number = examiner.map(|name| rows.examiners.add(name, (file, row_in_file)) as u32);
-            rows.examiner.push(number.unwrap_or(NOBODY));
-        }
+        self.read_into(&mut rows, piece)?;
         Ok(VisitPiece { rows })
     }
+
+    /// Reads the visits that follow others.
+    ///
+    /// # Errors
+    /// When they lack a column, which would be a fault of the program.
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    pub fn read_into(&self, rows: &mut VisitRows, piece: &DataFrame) -> Result<(), TableError> {
+        let before = rows.len() as u32;
+        let table = RecordTable::new(piece.clone(), Vec::new());
+        LookColumns::new(&table)?.read(rows);
+        let mut finder = Finder { reader: self, last: None };
+        text_runs(table.text("restoration_id")?, |run| {
+            let placement = run.text.and_then(|id| finder.placement(id));
+            if let (None, Some(id)) = (placement, run.text) {
+                let from = rows.placement.len() as u32;
+                rows.unplaced.extend((from..from + run.rows as u32).map(|row| (row, id.to_owned())));
+            }
+            rows.placement.extend(std::iter::repeat_n(placement.unwrap_or(NEVER_PLACED), run.rows));
+        });
+        let origins = table.origins()?;
+        for row in 0..piece.height() {
+            let (file, row_in_file) = origins.place(row);
+            Origin { row: before + row as u32, file, row_in_file }.add(&mut rows.origins);
+        }
+        // Of a spelling the first place is kept; where places rise, that is where it is met first.
+        let these = rows.origins.partition_point(|origin| origin.row <= before).saturating_sub(1);
+        let rising = rows.origins[these..].is_sorted_by(Origin::is_before);
+        let mut recent = [(NO_MARK, NOBODY); RECENT];
+        text_runs(table.text("examiner")?, |run| {
+            let number = run.text.map_or(NOBODY, |name| {
+                let recent = run.mark.filter(|_| rising).map(|mark| (mark, &mut recent[recent_slot(mark)]));
+                match recent {
+                    Some((mark, (known, number))) if *known == mark => *number,
+                    other => {
+                        let from = rows.examiner.len() - before as usize;
+                        let places = (from..from + run.rows).map(|row| origins.place(row));
+                        let number = rows.examiners.add(name, places.min().unwrap_or_default()) as u32;
+                        if let Some((mark, slot)) = other {
+                            *slot = (mark, number);
+                        }
+                        number
+                    }
+                }
+            });
+            rows.examiner.extend(std::iter::repeat_n(number, run.rows));
+        });
+        Ok(())
+    }
+}
+
+/// How many examiners are remembered by their marks.
+const RECENT: usize = 64;
+
+#[expect(clippy::cast_possible_truncation, reason = "any bits will do")]
+fn recent_slot(mark: u128) -> usize {
+    (mixed((mark >> 64) as u64, mark as u64) >> 32) as usize % RECENT
 }
 
 /// Finds the placements of visits that come one after the other.
@@ -268,41 +391,62 @@ impl Finder<'_, '_> {
 struct LookColumns {
     day: Vec<i32>,
     happened: Vec<i32>,
-    scheme: Vec<u8>,
-    scores: Vec<Vec<u8>>,
-    outcome: Vec<u8>,
-    reason: Vec<u8>,
-    source: Vec<u8>,
+    /// Scheme, scores, outcome, reason and source.
+    codes: [Vec<u8>; CODES],
 }
+
+/// Codes of a visit.
+const CODES: usize = 12;
 
 impl LookColumns {
     fn new(table: &RecordTable) -> Result<Self, TableError> {
         let criteria = VISIT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Score(_)));
-        Ok(Self {
-            day: table.days("visited_on")?,
-            happened: table.days("outcome_on")?,
-            scheme: table.codes("scheme")?,
-            scores: criteria.map(|column| table.codes(column.name)).collect::<Result<_, _>>()?,
-            outcome: table.codes("outcome")?,
-            reason: table.codes("reason")?,
-            source: table.codes("source")?,
-        })
+        let scores = criteria.map(|column| column.name);
+        let names = std::iter::once("scheme").chain(scores).chain(["outcome", "reason", "source"]);
+        let mut codes: [Vec<u8>; CODES] = Default::default();
+        for (codes, name) in codes.iter_mut().zip(names) {
+            *codes = table.codes(name)?;
+        }
+        Ok(Self { day: table.days("visited_on")?, happened: table.days("outcome_on")?, codes })
     }
 
-    fn look(&self, at: usize, row: u32) -> Look {
-        let mut scores = [None; 8];
-        for (score, column) in scores.iter_mut().zip(&self.scores) {
-            *score = Score::from_sign(column[at]);
+    /// Each row as a look.
+    fn read(&self, rows: &mut VisitRows) {
+        #[expect(clippy::cast_possible_truncation, reason = "both halves are taken")]
+        let hash = |key: u128| mixed((key >> 64) as u64, key as u64);
+        let before = rows.len();
+        let VisitRows { looks, statements, happened: told, known, .. } = rows;
+        let length = self.day.len();
+        let codes = self.codes.each_ref().map(|codes| &codes[..length]);
+        for (row, at) in (u32::try_from(before).unwrap_or(u32::MAX)..).zip(0..length) {
+            let packed = |from: usize, to: usize| {
+                codes[from..to].iter().rev().fold(0_u64, |packed, codes| packed << 8 | u64::from(codes[at]))
+            };
+            let happened = self.happened[at];
+            if happened != NO_DAY {
+                told.push((row, happened));
+            }
+            let (low, high) = (packed(0, 8), packed(8, CODES) | u64::from(happened != NO_DAY) << 32);
+            let key = u128::from(high) << 64 | u128::from(low);
+            let found = known.find(hash(key), |(other, _)| *other == key).map(|(_, number)| *number);
+            let statement = found.unwrap_or_else(|| {
+                let number = statements.number(stated(codes.map(|codes| codes[at]), happened != NO_DAY));
+                known.insert_unique(hash(key), (key, number), |(key, _)| hash(*key));
+                number
+            });
+            looks.push(Look { row, day: self.day[at], statement });
         }
-        Look {
-            row,
-            day: self.day[at],
-            happened_on: self.happened[at],
-            scheme: decoded(self.scheme[at]),
-            scores,
-            outcome: decoded(self.outcome[at]),
-            reason: decoded(self.reason[at]),
-            reported: is_reported(self.source[at]),
-        }
+    }
+}
+
+/// What the codes of a row state.
+fn stated([scheme, scores @ .., outcome, reason, source]: [u8; CODES], dated: bool) -> Stated {
+    Stated {
+        scheme: decoded(scheme),
+        scores: scores.map(Score::from_sign),
+        outcome: decoded(outcome),
+        reason: decoded(reason),
+        reported: is_reported(source),
+        dated,
     }
 }

@@ -12,7 +12,7 @@ use polars::prelude::DataFrame;
 
 use super::exit::Exit;
 use crate::cohort::from_files::read_course;
-use crate::cohort::{Histories, Looks, VisitPiece, VisitReader, VisitRows, lay_out, meaning};
+use crate::cohort::{Histories, Looks, VisitPiece, VisitReader, VisitRows, lay_out, meaning, patients_of};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::folder::raw_rows;
 use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
@@ -506,7 +506,9 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryErro
     let reader = VisitReader::new(&kept.placements)?;
     let mut visits = reader.begin();
     visits.make_room(registry.visits_received(kept.batch));
-    std::thread::scope(|scope| {
+    let patients = std::thread::scope(|scope| {
+        // Decoding leaves a core some time, in which patients are told apart.
+        let patients = scope.spawn(|| patients_of(&kept.placements));
         let (sender, pieces) = std::sync::mpsc::sync_channel(WAITING);
         let decoding = scope.spawn(move || {
             registry.visit_pieces(kept.batch, &mut |piece| {
@@ -521,9 +523,10 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryErro
         drop(pieces);
         let decoded = decoding.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         taken?;
-        decoded
+        decoded?;
+        Ok::<_, RegistryError>(patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?)
     })?;
-    Ok(visits.from_files(registry.files(kept.batch)))
+    Ok(visits.of_patients(patients).from_files(registry.files(kept.batch)))
 }
 
 /// More threads than this only wait for the one that decodes.

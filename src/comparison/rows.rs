@@ -143,8 +143,8 @@ impl Source<'_> {
             codes,
             rows: Compared {
                 observations: rows,
-                last_known_good: kept.iter().map(|&place| self.follow_up.last_known_good[place]).collect(),
-                first_known_failed: kept.iter().map(|&place| self.follow_up.first_known_failed[place]).collect(),
+                last_known_good: kept.iter().map(|&place| self.follow_up.last_known_good(place)).collect(),
+                first_known_failed: kept.iter().map(|&place| self.follow_up.first_known_failed(place)).collect(),
                 levels,
                 labels,
                 reference,

@@ -10,6 +10,7 @@ pub mod parquet_pieces;
 pub mod records;
 pub(crate) mod text_hash;
 pub(crate) mod text_order;
+pub(crate) mod text_runs;
 
 pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
 pub use parquet_pieces::ParquetPieces;

@@ -103,6 +103,11 @@ impl Rising {
         self.orders.contains(&order)
     }
 
+    /// An order in which each text comes after the one before it; none if there is no such order.
+    pub(crate) fn strictly(&self) -> Option<TextOrder> {
+        self.order().filter(|_| !self.repeated)
+    }
+
     /// An order in which each text is the one before it or comes after it; none if there is no such order.
     pub(crate) fn order(&self) -> Option<TextOrder> {
         self.orders.first().copied()

@@ -1,0 +1,203 @@
+//! What a visit states of a restoration, whatever the endpoint: its scores and its outcome, without the day and without who looked.
+//!
+//! Among millions of visits are only some thousand different statements. Each is kept, and weighed, once; visits name theirs by its
+//! number.
+
+use hashbrown::HashTable;
+
+use super::event::Event;
+use crate::record::{Coded, Criterion, Extent, Outcome, Reason, Scheme, Score, Source};
+use crate::table::text_hash::folded_product;
+
+/// The codes of one visit, as its columns have them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stated {
+    /// Scheme of the scores.
+    pub scheme: Option<Scheme>,
+    /// Scores in the order of [`Criterion::ALL`].
+    pub scores: [Option<Score>; 8],
+    /// Outcome.
+    pub outcome: Option<Outcome>,
+    /// Reason.
+    pub reason: Option<Reason>,
+    /// Whether it was only reported.
+    pub reported: bool,
+    /// Whether a day is told on which the outcome happened.
+    pub dated: bool,
+}
+
+impl Stated {
+    /// Nothing.
+    pub const NOTHING: Self =
+        Self { scheme: None, scores: [None; 8], outcome: None, reason: None, reported: false, dated: false };
+
+    /// A hash of the codes.
+    fn hash(&self) -> u64 {
+        let scores = self.scores.map(|score| score.map_or(0, Score::sign));
+        let code = |index: Option<u8>| u64::from(index.unwrap_or(u8::MAX));
+        let codes =
+            [code(self.scheme.map(Coded::index)), code(self.outcome.map(Coded::index)), code(self.reason.map(Coded::index))];
+        let others =
+            codes.into_iter().fold(u64::from(self.reported) << 1 | u64::from(self.dated), |all, code| all << 8 | code);
+        mixed(others, u64::from_le_bytes(scores))
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        self.scheme?.extent(self.scores[usize::from(Criterion::Retention.index())]?)
+    }
+
+    fn outcome_event(&self) -> Option<Event> {
+        let unrelated = self.reason == Some(Reason::Unrelated);
+        let failure = self.reason == Some(Reason::Failure);
+        match self.outcome {
+            Some(Outcome::Lost) => Some(Event::CompleteLoss),
+            Some(Outcome::Repaired) => Some(Event::Repaired),
+            Some(Outcome::Refurbished) => Some(Event::Refurbished),
+            Some(Outcome::Replaced) if unrelated => Some(Event::RemovedForOtherReasons),
+            Some(Outcome::Replaced) => Some(Event::ReplacedForFailure),
+            Some(Outcome::Crowned | Outcome::Extracted) if failure => Some(Event::ReplacedForFailure),
+            Some(Outcome::Crowned) => Some(Event::RemovedForOtherReasons),
+            Some(Outcome::Extracted) => Some(Event::Extracted),
+            Some(Outcome::RootFilled) => Some(Event::RootFilled),
+            Some(Outcome::InPlace | Outcome::PatientDied | Outcome::LeftPractice) | None => None,
+        }
+    }
+}
+
+/// What a visit states, and what follows from it.
+#[derive(Clone, Copy, Debug)]
+pub struct Statement {
+    /// The codes.
+    pub stated: Stated,
+    /// How much of the filling is there, by the retention score.
+    pub extent: Option<Extent>,
+    /// What the outcome, read with its reason, says happened.
+    pub outcome_event: Option<Event>,
+    /// Whether it shows the filling, or part of it, in place: a retention score or an outcome says so. A recall at which neither
+    /// was recorded doesn't.
+    pub shows_in_place: bool,
+    /// Whether nothing is left to follow after it.
+    pub closes: bool,
+    /// Whether the patient is gone.
+    pub patient_gone: bool,
+    /// Whether somebody looked at the restoration: not a report, and not the news that the patient is gone.
+    pub examined: bool,
+    /// Whether any criterion is scored.
+    pub scored: bool,
+}
+
+impl Statement {
+    fn new(stated: Stated) -> Self {
+        let (extent, outcome_event) = (stated.extent(), stated.outcome_event());
+        let kept = [Outcome::InPlace, Outcome::Repaired, Outcome::Refurbished, Outcome::RootFilled];
+        let patient_gone = matches!(stated.outcome, Some(Outcome::PatientDied | Outcome::LeftPractice));
+        Self {
+            stated,
+            extent,
+            outcome_event,
+            shows_in_place: matches!(extent, Some(Extent::Whole | Extent::Partial))
+                || stated.outcome.is_some_and(|outcome| kept.contains(&outcome)),
+            closes: extent == Some(Extent::Lost) || outcome_event.is_some_and(Event::closes),
+            patient_gone,
+            examined: !stated.reported && !patient_gone,
+            scored: stated.scores.iter().any(Option::is_some),
+        }
+    }
+
+    /// A criterion's score.
+    pub fn score(&self, criterion: Criterion) -> Option<Score> {
+        self.stated.scores[usize::from(criterion.index())]
+    }
+
+    /// Everything it says happened.
+    pub fn events(&self) -> impl Iterator<Item = Event> {
+        let by_score = match self.extent {
+            Some(Extent::Lost) => Some(Event::CompleteLoss),
+            Some(Extent::Partial) => Some(Event::PartialLoss),
+            _ => None,
+        };
+        let by_outcome = self.outcome_event;
+        by_score.into_iter().chain(by_outcome.filter(move |event| Some(*event) != by_score))
+    }
+
+    /// Whether it scores what only a filling that is there can be scored for.
+    pub fn scores_a_filling(&self) -> bool {
+        Criterion::ALL.iter().any(|criterion| !criterion.survives_loss() && self.score(*criterion).is_some())
+    }
+}
+
+/// All different statements of some visits, numbered in the order of their first appearance.
+#[derive(Clone, Debug, Default)]
+pub struct Statements {
+    all: Vec<Statement>,
+    /// Their numbers, by the hash of their codes.
+    numbers: HashTable<u32>,
+}
+
+impl Statements {
+    /// The number of a statement, which is added if it is new.
+    pub fn number(&mut self, stated: Stated) -> u32 {
+        let Self { all, numbers } = self;
+        let known = numbers.find(stated.hash(), |number| all[*number as usize].stated == stated);
+        if let Some(number) = known {
+            return *number;
+        }
+        // Statements are no more than visits, and these fewer than 2^32.
+        let number = u32::try_from(all.len()).unwrap_or(u32::MAX);
+        all.push(Statement::new(stated));
+        numbers.insert_unique(stated.hash(), number, |number| all[*number as usize].stated.hash());
+        number
+    }
+
+    /// The statement with a number.
+    #[inline]
+    pub fn get(&self, number: u32) -> &Statement {
+        &self.all[number as usize]
+    }
+
+    /// All, in the order of their numbers.
+    pub fn iter(&self) -> impl Iterator<Item = &Statement> {
+        self.all.iter()
+    }
+
+    /// Takes over what other visits state; hands back the number here of each statement there.
+    pub fn take_over(&mut self, other: &Self) -> Vec<u32> {
+        other.all.iter().map(|statement| self.number(statement.stated)).collect()
+    }
+}
+
+/// A hash of two numbers.
+pub(super) fn mixed(high: u64, low: u64) -> u64 {
+    // The fraction of the golden ratio.
+    const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
+    folded_product(low ^ folded_product(high, STEP), STEP)
+}
+
+/// Codes of one visit column as the vocabulary's value.
+pub(super) fn decoded<T: Coded>(code: u8) -> Option<T> {
+    T::from_index(code)
+}
+
+/// Whether a source code means "reported".
+pub(super) fn is_reported(code: u8) -> bool {
+    decoded::<Source>(code) == Some(Source::Reported)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_statement_has_one_number_wherever_it_came_from() {
+        let lost = Stated { outcome: Some(Outcome::Lost), ..Stated::NOTHING };
+        let gone = Stated { outcome: Some(Outcome::LeftPractice), ..Stated::NOTHING };
+        let mut statements = Statements::default();
+        assert_eq!([lost, gone, lost].map(|stated| statements.number(stated)), [0, 1, 0]);
+        let mut others = Statements::default();
+        assert_eq!([gone, Stated::NOTHING, lost].map(|stated| others.number(stated)), [0, 1, 2]);
+        assert_eq!(statements.take_over(&others), [1, 2, 0]);
+        assert!(statements.get(0).closes && !statements.get(1).closes && statements.get(1).patient_gone);
+        assert_eq!(statements.get(2).stated, Stated::NOTHING);
+        assert_eq!(statements.iter().count(), 3);
+    }
+}

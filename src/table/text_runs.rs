@@ -1,0 +1,73 @@
+//! A column of texts as runs of neighbouring rows with the same text: most texts are told to be the same without a look at their letters.
+
+use polars::prelude::StringChunked;
+use polars_arrow::array::{Array, View};
+
+/// Some neighbouring rows.
+pub(crate) struct TextRun<'a> {
+    /// How many.
+    pub(crate) rows: usize,
+    /// What they say. The next rows may say the same where it is long.
+    pub(crate) text: Option<&'a str>,
+    /// A number that stands for the text, the same wherever it is met; long texts have none. It is never [`NO_MARK`].
+    pub(crate) mark: Option<u128>,
+}
+
+/// A number that stands for no text.
+pub(crate) const NO_MARK: u128 = u128::MAX;
+
+/// Goes through a column, run by run.
+pub(crate) fn text_runs<'a>(texts: &'a StringChunked, mut take: impl FnMut(TextRun<'a>)) {
+    for part in texts.downcast_iter() {
+        let views = part.views().as_slice();
+        let filled = part.validity().filter(|filled| filled.unset_bits() > 0);
+        let is_filled = |row: usize| filled.is_none_or(|filled| filled.get_bit(row));
+        let mut from = 0;
+        while let Some(view) = views.get(from) {
+            let there = is_filled(from);
+            let goes_on = |row: usize| is_filled(row) == there && (!there || views[row] == *view);
+            let to = (from + 1..views.len()).find(|row| !goes_on(*row)).unwrap_or(views.len());
+            take(TextRun {
+                rows: to - from,
+                text: there.then(|| part.value(from)),
+                // A short text stands in its view, with its length.
+                mark: (there && view.length <= View::MAX_INLINE_SIZE).then(|| view.as_u128()),
+            });
+            from = to;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_say_what_their_rows_say() {
+        let long = "a text that is longer than its view";
+        let other = "a text that is as long as the other";
+        let texts: Vec<Option<&str>> = [Some("a"), Some("a"), None, None, Some(""), Some(""), Some(long), Some(long)]
+            .into_iter()
+            .chain([Some(other), Some("b"), None, Some("b"), Some("a"), Some("twelve bytes")])
+            .collect();
+        let mut column: StringChunked = texts.iter().copied().collect();
+        // In several parts, the same text on both sides of a cut.
+        let more: Vec<Option<&str>> = vec![Some("twelve bytes"), Some(long), None];
+        column.append(&more.iter().copied().collect::<StringChunked>()).expect("texts");
+        let expected: Vec<Option<&str>> = texts.into_iter().chain(more).collect();
+        let (mut all, mut runs, mut marks) = (Vec::new(), 0, std::collections::BTreeMap::new());
+        text_runs(&column, |run| {
+            runs += 1;
+            all.extend(std::iter::repeat_n(run.text, run.rows));
+            assert_eq!(run.mark.is_some(), run.text.is_some_and(|text| text.len() <= 12));
+            if let (Some(mark), Some(text)) = (run.mark, run.text) {
+                assert_ne!(mark, NO_MARK);
+                assert_eq!(*marks.entry(mark).or_insert(text), text);
+            }
+        });
+        assert_eq!(all, expected);
+        // A long text that comes twice may stand in two places.
+        assert!((13..=14).contains(&runs), "{runs} runs of {} rows", expected.len());
+        assert_eq!(marks.len(), 4, "a, nothing, b, twelve bytes");
+    }
+}
