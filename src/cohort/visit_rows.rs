@@ -450,3 +450,62 @@ fn stated([scheme, scores @ .., outcome, reason, source]: [u8; CODES], dated: bo
         dated,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::finding::Findings;
+    use crate::intake::folder::empty_frame;
+    use crate::record::PLACEMENT_COLUMNS;
+    use crate::table::ColumnBuilder;
+    use crate::table::columns::whole_numbers;
+
+    /// Visits of nobody, by examiner and row in the only file.
+    fn visits(rows: &[(&str, u32)]) -> DataFrame {
+        let mut columns: Vec<_> = VISIT_COLUMNS
+            .iter()
+            .map(|column| {
+                let mut builder = ColumnBuilder::new(column.name, column.cell);
+                for (name, _) in rows {
+                    match &mut builder {
+                        ColumnBuilder::Text(texts) if column.name == "examiner" => texts.append_value(name),
+                        builder => builder.push_none(),
+                    }
+                }
+                builder.finish()
+            })
+            .collect();
+        columns.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
+        columns.push(whole_numbers(ROW_COLUMN, rows.iter().map(|(_, row)| *row).collect()));
+        DataFrame::new_infer_height(columns).expect("columns")
+    }
+
+    #[test]
+    fn the_first_spelling_is_that_of_the_first_row_even_where_rows_go_back() {
+        // Two visits in each of three rows: those that stand first in their rows come first.
+        let rows = [("A", 2), ("CD", 3), ("cd", 4), ("cd", 2), ("A", 3), ("A", 4)];
+        let placements = PlacementTable(RecordTable::new(empty_frame(PLACEMENT_COLUMNS, &[]).expect("columns"), Vec::new()));
+        let files = vec!["wide.csv".to_owned()];
+        let reader = VisitReader::new(&placements).expect("columns");
+        let whole =
+            VisitRows::of(&placements, &VisitTable(RecordTable::new(visits(&rows), files.clone()))).expect("columns");
+        // The same in pieces, and one behind the other.
+        let (mut taken, mut gone_on) = (reader.begin(), reader.begin());
+        for piece in [&rows[..2], &rows[2..4], &rows[4..]] {
+            taken.take(reader.read(&visits(piece)).expect("columns"));
+            reader.read_into(&mut gone_on, &visits(piece)).expect("columns");
+        }
+        for (read, origins) in [(whole, 2), (taken.from_files(files.clone()), 2), (gone_on.from_files(files.clone()), 2)] {
+            assert_eq!(read.origins.len(), origins);
+            for (row, (name, row_in_file)) in (0..).zip(rows) {
+                assert_eq!((read.examiner(row), read.row_in_file(row)), (Some(name), u64::from(row_in_file)));
+                assert_eq!(read.file(row), "wide.csv");
+            }
+            let mut findings = Findings::default();
+            read.examiners().close(&files, "examiner", "examiners", &mut findings);
+            let found: Vec<_> = findings.sorted().into_iter().map(|one| (one.place.row, one.what.as_str())).collect();
+            let expected = "In wide.csv row 2 it is written cd; the two are counted as two examiners.";
+            assert_eq!(found, [(Some(3), expected)]);
+        }
+    }
+}
