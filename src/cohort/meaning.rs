@@ -12,7 +12,7 @@ use polars::prelude::{StringChunked, UInt8Type};
 use super::event::Event;
 use super::history::{Histories, threads_for};
 use super::spelling::{Spellings, check_spellings};
-use super::statement::Statement;
+use super::statement::{KEEPING, Statement};
 use super::visit_rows::{Look, NOBODY, VisitRows};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
@@ -567,9 +567,8 @@ const fn closed_word(event: Event) -> &'static str {
 
 /// The outcome that the retention score contradicts.
 fn contradicted(statement: &Statement) -> Option<Outcome> {
-    let kept = [Outcome::InPlace, Outcome::Repaired, Outcome::Refurbished, Outcome::RootFilled];
     statement.stated.outcome.filter(|outcome| match statement.extent {
-        Some(Extent::Lost) => kept.contains(outcome),
+        Some(Extent::Lost) => KEEPING.contains(outcome),
         Some(Extent::Whole | Extent::Partial) => *outcome == Outcome::Lost,
         None => false,
     })

@@ -64,6 +64,9 @@ impl Stated {
     }
 }
 
+/// Outcomes after which the filling is in place.
+pub(super) const KEEPING: [Outcome; 4] = [Outcome::InPlace, Outcome::Repaired, Outcome::Refurbished, Outcome::RootFilled];
+
 /// What a visit states, and what follows from it.
 #[derive(Clone, Copy, Debug)]
 pub struct Statement {
@@ -89,14 +92,13 @@ pub struct Statement {
 impl Statement {
     fn new(stated: Stated) -> Self {
         let (extent, outcome_event) = (stated.extent(), stated.outcome_event());
-        let kept = [Outcome::InPlace, Outcome::Repaired, Outcome::Refurbished, Outcome::RootFilled];
         let patient_gone = matches!(stated.outcome, Some(Outcome::PatientDied | Outcome::LeftPractice));
         Self {
             stated,
             extent,
             outcome_event,
             shows_in_place: matches!(extent, Some(Extent::Whole | Extent::Partial))
-                || stated.outcome.is_some_and(|outcome| kept.contains(&outcome)),
+                || stated.outcome.is_some_and(|outcome| KEEPING.contains(&outcome)),
             closes: extent == Some(Extent::Lost) || outcome_event.is_some_and(Event::closes),
             patient_gone,
             examined: !stated.reported && !patient_gone,

@@ -36,7 +36,7 @@ impl Clustered {
     /// Calls with the place and the observations of each level of a grouping that has any. Those without a group are in none, nor are those
     /// past the end of the grouping's codes.
     pub fn each_group(observations: &Observations, grouping: &Grouping, mut call: impl FnMut(usize, Self)) {
-        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let days = observations.days();
         if days * usize::from(grouping.levels()) > MOST_CELLS.max(observations.len() / 4) {
             // The grids of so many groups would take more room than their rows: one after the other.
             for (place, rows) in observations.by_group(grouping).into_iter().enumerate().filter(|(_, rows)| !rows.is_empty())
@@ -95,7 +95,7 @@ fn parted(observations: &Observations, group_of: impl Fn(usize) -> u16, groups: 
     for group in (0..observations.len()).filter_map(group) {
         sizes[group] += 1;
     }
-    let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+    let days = observations.days();
     let by_counting = observations.in_order_of_clusters() && observations.weights().is_none();
     let room = |size: usize| Clustered {
         alone: vec![[0; 2]; if by_counting { days } else { 0 }],

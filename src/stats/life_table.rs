@@ -170,7 +170,7 @@ struct Grid {
 impl Grid {
     fn count(observations: &Observations, code: impl Fn(usize) -> u16 + Sync, levels: u16) -> Self {
         let (n, width) = (observations.len(), usize::from(levels) + 1);
-        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let days = observations.days();
         let part = |range: Range<usize>| {
             let mut grid = Self { width, days, ended: Vec::new(), entered: Vec::new() };
             grid.ended.resize(days * width * 4, 0);

@@ -280,6 +280,11 @@ impl Observations {
         (!self.is_empty()).then_some(Days::new(self.last))
     }
 
+    /// How many days there are from the origin to the last day of exit; none without observations.
+    pub(super) fn days(&self) -> usize {
+        self.last_day().map_or(0, |day| day.count() as usize + 1)
+    }
+
     /// Whether any entered after the time origin.
     pub fn any_entered_late(&self) -> bool {
         self.late

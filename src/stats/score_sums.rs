@@ -188,7 +188,7 @@ impl ScoreSums {
     pub(super) fn over_clusters(&self, compared: &Compared<'_>, column: &[Option<usize>]) -> (Covariance, u64) {
         let observations = compared.observations;
         let simple = observations.in_order_of_clusters() && observations.weights().is_none() && compared.strata.is_none();
-        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let days = observations.days();
         if !simple || self.weightings != 1 || days * self.counts.size > PART {
             let clusters = self.by_cluster(compared, column);
             return (clusters.covariance(), clusters.present());
@@ -213,7 +213,7 @@ impl ScoreSums {
         let size = self.counts.size;
         let observations = compared.observations;
         let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
-        let days = observations.last_day().map_or(0, |day| day.count() as usize + 1);
+        let days = observations.days();
         let mut sums = OverClusters::none(size, days);
         let mut scores = vec![0.0; size];
         let codes = compared.grouping.codes();
