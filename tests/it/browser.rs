@@ -6,7 +6,7 @@ use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
@@ -117,11 +117,19 @@ impl Browser {
         self.post("goog/cdp/execute", &json!({"cmd": name, "params": parameters}))
     }
 
-    /// Opens a page of the reports with what was logged before forgotten.
+    /// Opens a page of the reports, whole, with what was logged before forgotten.
+    ///
+    /// Where scripts are switched off, a driver on a busy machine answers before the page is read to its end: so the document is
+    /// asked whether it is.
     fn open(&self, page: &str) {
         self.log("browser");
         self.log("performance");
         self.post("url", &json!({"url": format!("file://{}", reports().join(page).display())}));
+        let since = Instant::now();
+        while self.run("return document.readyState") != "complete" {
+            assert!(since.elapsed() < Duration::from_secs(120), "{page} isn't read to its end in two minutes");
+            std::thread::sleep(Duration::from_millis(20));
+        }
     }
 
     fn log(&self, kind: &str) -> Vec<Value> {
