@@ -8,10 +8,14 @@
 
 use std::io::{self, Read};
 
-/// Bytes read at a time.
+/// Bytes read at a time, at most.
 const PIECE: usize = 1 << 20;
-/// Bytes of a stretch: enough rows that handing it on costs nothing, few enough that several fit into memory.
+/// Bytes read for a stretch of a long text: few enough that several stretches fit into memory.
 const STRETCH: usize = 4 << 20;
+/// Bytes read for a stretch of a short text: enough rows that handing it on costs nothing.
+const SHORT_STRETCH: usize = 256 << 10;
+/// Into so many stretches a text is cut that is neither short nor long; they keep all threads busy to its end.
+const STRETCHES: u64 = 16;
 /// A row that spans more lines than this has a quotation mark that is never closed.
 pub const LONGEST_ROW_IN_LINES: u64 = 1000;
 
@@ -161,7 +165,9 @@ impl TextRows {
     /// # Errors
     /// When the file can't be read any further.
     pub fn next_stretch(&mut self, room: Vec<u8>) -> Result<Option<Self>, RowTrouble> {
-        self.next_stretch_of(STRETCH, room)
+        let share = usize::try_from(self.length / STRETCHES).unwrap_or(STRETCH);
+        let wanted = if self.length == 0 { STRETCH } else { share.clamp(SHORT_STRETCH, STRETCH) };
+        self.next_stretch_of(wanted, room)
     }
 
     fn next_stretch_of(&mut self, wanted: usize, mut room: Vec<u8>) -> Result<Option<Self>, RowTrouble> {
@@ -170,15 +176,12 @@ impl TextRows {
         let mut wanted = wanted;
         loop {
             while !self.ended && self.failed.is_none() && self.buffer.len() < wanted {
-                if let Err(RowTrouble::Unreadable(_, error)) = self.fill() {
+                if let Err(RowTrouble::Unreadable(_, error)) = self.fill(wanted.min(PIECE)) {
                     self.failed = Some(error);
                 }
             }
             let (rows, end) = whole_rows(&self.buffer, self.separator);
-            let unclosed = || {
-                let lines = memchr::memchr_iter(b'\n', &self.buffer[end..]).count() as u64;
-                lines > LONGEST_ROW_IN_LINES
-            };
+            let unclosed = || lines_in(&self.buffer[end..]) > LONGEST_ROW_IN_LINES;
             let to_end = self.ended || unclosed();
             if end == 0 && !to_end && self.failed.is_none() {
                 // A row longer than a stretch.
@@ -246,23 +249,21 @@ impl TextRows {
                 }
                 Search::More { inside_quotes } => {
                     let rest = &self.buffer[self.from..];
-                    if inside_quotes
-                        && (self.ended || memchr::memchr_iter(b'\n', rest).count() as u64 > LONGEST_ROW_IN_LINES)
-                    {
+                    if inside_quotes && (self.ended || lines_in(rest) > LONGEST_ROW_IN_LINES) {
                         return Err(RowTrouble::UnclosedQuote(self.next_row));
                     }
-                    self.fill()?;
+                    self.fill(SHORT_STRETCH)?;
                 }
             }
         }
     }
 
-    /// Reads another piece behind what is left of the last one.
-    fn fill(&mut self) -> Result<(), RowTrouble> {
+    /// Reads so many bytes more, at most, behind what is left of the last ones.
+    fn fill(&mut self, most: usize) -> Result<(), RowTrouble> {
         self.buffer.drain(..self.from);
         self.from = 0;
         let kept = self.buffer.len();
-        self.buffer.resize(kept + PIECE, 0);
+        self.buffer.resize(kept + most, 0);
         let read = self.input.read(&mut self.buffer[kept..]);
         self.buffer.truncate(kept + read.as_ref().map_or(0, |count| *count));
         let count = read.map_err(|error| RowTrouble::Unreadable(self.next_row, error))?;
@@ -271,8 +272,22 @@ impl TextRows {
     }
 }
 
-/// Where the first row of the bytes ends.
+/// Where the first row of the bytes ends. A row with quotation marks that spans too many lines doesn't end, whatever follows.
 fn search(bytes: &[u8], separator: u8, ended: bool) -> Search {
+    match first_row(bytes, separator, ended) {
+        Search::Row(found) if found.quoted && lines_in(&bytes[..found.end]) > LONGEST_ROW_IN_LINES => {
+            Search::More { inside_quotes: true }
+        }
+        found => found,
+    }
+}
+
+/// How many line ends there are.
+fn lines_in(bytes: &[u8]) -> u64 {
+    memchr::memchr_iter(b'\n', bytes).count() as u64
+}
+
+fn first_row(bytes: &[u8], separator: u8, ended: bool) -> Search {
     let mut at = 0;
     let mut quoted = false;
     while let Some(found) = memchr::memchr2(b'"', b'\n', &bytes[at..]).map(|found| at + found) {
@@ -477,6 +492,26 @@ mod tests {
         let (rows, unclosed) = by_stretches(text.as_bytes(), 64);
         assert_eq!((rows.len(), unclosed), (2, Some(3)));
         assert_eq!((rows, unclosed), row_by_row(text.as_bytes()));
+    }
+
+    #[test]
+    fn a_row_over_too_many_lines_is_left_open_wherever_its_mark_is_closed() {
+        for (lines, open) in [(1_000, false), (1_001, true)] {
+            let text = format!("a,b\n1,\"{}\"\n2,3\n", "x\n".repeat(lines));
+            let expected = if open { (1, Some(2)) } else { (3, None) };
+            let (whole, left_open) = row_by_row(text.as_bytes());
+            assert_eq!((whole.len(), left_open), expected);
+            for wanted in [1, 64, 2_000, 2_020, 1 << 20] {
+                assert_eq!(
+                    by_stretches(text.as_bytes(), wanted),
+                    (whole.clone(), left_open),
+                    "{lines} lines, {wanted} bytes"
+                );
+            }
+            // At the end of a text without a line end, too.
+            let (rows, left_open) = row_by_row(text.trim_end_matches("\n2,3\n").as_bytes());
+            assert_eq!((rows.len(), left_open), if open { (1, Some(2)) } else { (2, None) });
+        }
     }
 
     /// Gives some bytes, then fails.
