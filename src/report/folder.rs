@@ -5,6 +5,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::thread;
 
+use rust_xlsxwriter::XlsxError;
+
 use super::caution_text::STANDING_CAUTION;
 use super::charts::chart_set;
 use super::comparison_charts::{self, comparison_charts};
@@ -110,20 +112,17 @@ impl std::error::Error for FolderError {}
 /// # Errors
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    // Tables are made while charts are drawn; to pack the workbook takes as long as all the rest.
-    let (charts, page, results, tables) = thread::scope(|scope| {
-        let tables =
-            scope.spawn(|| table_files(&review.title, tables(review), &about_review(review), folder, Written::Review));
+    let (tables, about) = (tables(review), about_review(review));
+    let ((charts, page, text), book, results) = beside_workbook(review, &review.title, &tables, &about, || {
         let charts = chart_set(review);
         let page = page(review, &charts);
-        let results = json(review);
-        (charts, page, results, tables.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        (charts, page, markdown(&review.title, &tables, &about))
     });
     let mut files: Vec<Made> = Vec::new();
     for placed in charts.0 {
         files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.into_bytes()));
     }
-    files.extend(tables?);
+    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Review))?, text));
     files.push((PAGE.to_owned(), page.into_bytes()));
     files.push((RESULTS.to_owned(), results.into_bytes()));
     write_files(Written::Review, &files, folder)
@@ -134,42 +133,51 @@ pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, Fold
 /// # Errors
 /// When the folder holds other files and no earlier comparison, or the system refuses to write.
 pub fn write_comparison(comparison: &Comparison, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    let charts = comparison_charts(comparison);
+    let (tables, about) = (comparison_tables(comparison), about_comparison(comparison));
+    let ((charts, page, text), book, results) = beside_workbook(comparison, &comparison.title, &tables, &about, || {
+        let charts = comparison_charts(comparison);
+        let page = comparison_page(comparison, &charts);
+        (charts, page, markdown(&comparison.title, &tables, &about))
+    });
     let mut files: Vec<Made> = Vec::new();
     for drawing in charts.all() {
         files.push((format!("{CHARTS}/{}.svg", drawing.name), drawing.svg.clone().into_bytes()));
     }
-    files.extend(table_files(
-        &comparison.title,
-        comparison_tables(comparison),
-        &about_comparison(comparison),
-        folder,
-        Written::Comparison,
-    )?);
-    files.push((COMPARISON_PAGE.to_owned(), comparison_page(comparison, &charts).into_bytes()));
+    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Comparison))?, text));
+    files.push((COMPARISON_PAGE.to_owned(), page.into_bytes()));
     files.push((HAND_OUT.to_owned(), hand_out(comparison).into_bytes()));
-    files.push((RESULTS.to_owned(), json(comparison).into_bytes()));
+    files.push((RESULTS.to_owned(), results.into_bytes()));
     write_files(Written::Comparison, &files, folder)
 }
 
-/// Tables as CSV each, and all of them as a workbook and as Markdown.
-fn table_files(
+/// What `rest` gives, and meanwhile the tables as a workbook and the results as JSON: to pack a workbook takes as long as to draw.
+fn beside_workbook<T>(
+    results: &(impl serde::Serialize + Sync),
     title: &str,
-    tables: Vec<Table>,
+    tables: &[Table],
     about: &About,
-    folder: &Path,
-    written: Written,
-) -> Result<Vec<Made>, FolderError> {
-    let refused = |error: rust_xlsxwriter::XlsxError| {
-        FolderError::Refused(folder.join(WORKBOOK), written, io::Error::other(error.to_string()))
-    };
-    let book = workbook(title, &tables, about).map_err(refused)?;
-    let text = markdown(title, &tables, about).into_bytes();
+    rest: impl FnOnce() -> T,
+) -> (T, Result<Vec<u8>, XlsxError>, String) {
+    thread::scope(|scope| {
+        let packed = scope.spawn(|| (workbook(title, tables, about), json(results)));
+        let rest = rest();
+        let (book, results) = packed.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        (rest, book, results)
+    })
+}
+
+fn not_packed(folder: &Path, written: Written) -> impl FnOnce(XlsxError) -> FolderError + use<> {
+    let path = folder.join(WORKBOOK);
+    move |error| FolderError::Refused(path, written, io::Error::other(error.to_string()))
+}
+
+/// Tables as CSV each, and all of them as a workbook and as Markdown.
+fn table_files(tables: Vec<Table>, book: Vec<u8>, text: String) -> Vec<Made> {
     let mut files: Vec<Made> =
         tables.into_iter().map(|table| (format!("{TABLES}/{}", table.name), table.text.into_bytes())).collect();
     files.push((WORKBOOK.to_owned(), book));
-    files.push((MARKDOWN.to_owned(), text));
-    Ok(files)
+    files.push((MARKDOWN.to_owned(), text.into_bytes()));
+    files
 }
 
 fn about_review(review: &Review) -> Vec<(&'static str, String)> {

@@ -4,6 +4,7 @@
 use crate::quantity::{ConfidenceInterval, Fraction, Known};
 use crate::record::{Coded, Standing};
 use crate::result::{AnnualFailure, CriterionReview, GroupReview, Review};
+use crate::threads::{available, in_turn};
 use crate::wording::{escape_spreadsheet, why_not_known};
 
 use super::sentence::formula_word;
@@ -43,20 +44,23 @@ impl Writer {
     }
 
     pub(super) fn finish(self, name: &'static str) -> Table {
-        let mut text = String::new();
+        // Each cell with a separator or the line end, and some marks.
+        let letters = self.0.iter().flatten().map(|cell| cell.len() + 1).sum::<usize>();
+        let mut text = String::with_capacity(letters + letters / 16);
         for row in &self.0 {
-            let cells: Vec<String> = row
-                .iter()
-                .map(|cell| {
-                    let cell = escape_spreadsheet(cell);
-                    if cell.contains([',', '"', '\n', '\r']) {
-                        format!("\"{}\"", cell.replace('"', "\"\""))
-                    } else {
-                        cell.into_owned()
-                    }
-                })
-                .collect();
-            text.push_str(&cells.join(","));
+            for (place, cell) in row.iter().enumerate() {
+                if place > 0 {
+                    text.push(',');
+                }
+                let cell = escape_spreadsheet(cell);
+                if cell.bytes().any(|byte| matches!(byte, b',' | b'"' | b'\n' | b'\r')) {
+                    text.push('"');
+                    text.push_str(&cell.replace('"', "\"\""));
+                    text.push('"');
+                } else {
+                    text.push_str(&cell);
+                }
+            }
             text.push('\n');
         }
         Table { name, text, rows: self.0 }
@@ -113,21 +117,19 @@ fn groups(review: &Review) -> impl Iterator<Item = ([String; 3], &GroupReview)> 
     })
 }
 
-/// All tables of a review.
+/// What makes the tables of a review, in their order.
+const MAKERS: [fn(&Review) -> Table; 11] =
+    [survival, annual_failure, curve, counts, tests, failed, recalls, criteria, scores, flow, definitions];
+/// Where the longest table stands among them: that of the steps of curves.
+const LONGEST: usize = 2;
+
+/// All tables of a review, made on all threads, the longest one first.
 pub fn tables(review: &Review) -> Vec<Table> {
-    vec![
-        survival(review),
-        annual_failure(review),
-        curve(review),
-        counts(review),
-        tests(review),
-        failed(review),
-        recalls(review),
-        criteria(review),
-        scores(review),
-        flow(review),
-        definitions(review),
-    ]
+    let mut makers = MAKERS;
+    makers.rotate_left(LONGEST);
+    let mut tables = in_turn(&makers, available(), |make| make(review));
+    tables.rotate_right(LONGEST);
+    tables
 }
 
 /// The restorations behind the numbers of failures.

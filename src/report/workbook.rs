@@ -12,6 +12,9 @@ const MOST_LETTERS: usize = 16_000;
 /// Longer tables, such as each step of the curves of a large practice, are left to the CSV: to pack them took longer than all the rest.
 const MOST_ROWS: usize = 5_000;
 
+/// How hard sheets are packed, of 1 to 9.
+const PACKED: u8 = 2;
+
 /// What a workbook says about itself, line by line.
 pub(super) type About = [(&'static str, String)];
 
@@ -21,6 +24,7 @@ pub(super) type About = [(&'static str, String)];
 /// When a text or a table is larger than a workbook takes.
 pub(super) fn workbook(title: &str, tables: &[Table], about: &About) -> Result<Vec<u8>, XlsxError> {
     let mut book = Workbook::new();
+    book.set_zip_compression_level(PACKED);
     // A fixed day, so that the same results make the same bytes.
     let made = ExcelDateTime::from_ymd(2020, 1, 1)?;
     book.set_properties(&DocProperties::new().set_title(title).set_creation_datetime(&made));
