@@ -8,7 +8,6 @@ use std::path::{Path, PathBuf};
 
 use chrono::Local;
 use clap::Args;
-use polars::prelude::DataFrame;
 
 use super::exit::Exit;
 use crate::cohort::from_files::read_course;
@@ -23,7 +22,6 @@ use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::threads::{as_they_come, available};
 use crate::wording::{count, escape_terminal};
 
 /// Arguments of every command that reads records.
@@ -498,39 +496,23 @@ const NEEDED: &[&str] = &[
     "replaces_restoration",
 ];
 
-/// How many pieces of visits may wait to be taken.
-const WAITING: usize = 2;
-
-/// The visits that a registry keeps beside placements, read piece by piece: one thread decodes, the others tell what each visit says.
+/// The visits that a registry keeps beside placements, read piece by piece; what each visit says is told where it is decoded.
 fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryError> {
-    let reader = VisitReader::new(&kept.placements)?;
-    let mut visits = reader.begin();
-    visits.make_room(registry.visits_received(kept.batch));
-    let patients = std::thread::scope(|scope| {
-        // Decoding leaves a core some time, in which patients are told apart.
+    std::thread::scope(|scope| {
+        // Until the digest of the visits is known there is nothing to decode, and patients are told apart.
         let patients = scope.spawn(|| patients_of(&kept.placements));
-        let (sender, pieces) = std::sync::mpsc::sync_channel(WAITING);
-        let decoding = scope.spawn(move || {
-            registry.visit_pieces(kept.batch, &mut |piece| {
-                // Nobody takes any more where taking failed, which is said below.
-                sender.send(piece).map_err(|_| TableError::not_taken().into())
-            })
-        });
-        let read = |(): &mut (), piece: DataFrame| reader.read(&piece);
-        let take = |piece: Result<VisitPiece, TableError>| piece.map(|piece| visits.take(piece));
-        let taken = as_they_come(available().min(MOST_THREADS), || pieces.recv().ok(), || (), read, take);
-        // Whoever decodes stops where nobody takes.
-        drop(pieces);
-        let decoded = decoding.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        taken?;
-        decoded?;
-        Ok::<_, RegistryError>(patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?)
-    })?;
-    Ok(visits.of_patients(patients).from_files(registry.files(kept.batch)))
+        let reader = VisitReader::new(&kept.placements)?;
+        let mut visits = reader.begin();
+        visits.make_room(registry.visits_received(kept.batch));
+        let take = |piece: VisitPiece| {
+            visits.take(piece);
+            Ok(())
+        };
+        registry.visit_pieces(kept.batch, |piece| Ok(reader.read(&piece)?), take)?;
+        let patients = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+        Ok(visits.of_patients(patients).from_files(registry.files(kept.batch)))
+    })
 }
-
-/// More threads than this only wait for the one that decodes.
-const MOST_THREADS: usize = 2;
 
 /// Writes the rows set aside with their reasons, and counts those that never became rows of a table.
 fn write_aside(

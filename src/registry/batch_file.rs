@@ -193,7 +193,10 @@ pub fn store(paths: &Paths, holds: Holds, frame: &DataFrame) -> Result<StoredFil
 /// # Errors
 /// When it is missing or not as it was written.
 pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
-    load_chosen(paths, batch, file, None)
+    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
+    let frame = ParquetReader::new(check(paths, batch, file)?).finish().map_err(|error| kept.undecoded(&error))?;
+    kept.count(frame.height())?;
+    Ok(frame)
 }
 
 /// The same with some columns only, those of origin among them; the file's columns that nobody asks for are not decoded.
@@ -201,25 +204,19 @@ pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame
 /// # Errors
 /// As [`load`].
 pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[String]) -> Result<DataFrame, RegistryError> {
-    load_chosen(paths, batch, file, Some(wanted))
-}
-
-fn load_chosen(
-    paths: &Paths,
-    batch: &Batch,
-    file: &StoredFile,
-    wanted: Option<&[String]>,
-) -> Result<DataFrame, RegistryError> {
     let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
-    let mut reader = ParquetReader::new(check(paths, batch, file)?);
-    if let Some(wanted) = wanted {
-        let there = reader.schema().map_err(|error| kept.undecoded(&error))?;
+    let opened = check(paths, batch, file)?;
+    let undecoded = |error: TableError| kept.undecoded(&error.what());
+    let pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
+    kept.count(pieces.height())?;
+    let whole = || {
+        let names = pieces.names()?;
         let is_wanted =
             |name: &&str| [FILE_COLUMN, ROW_COLUMN].contains(name) || wanted.iter().any(|wanted| wanted.as_str() == *name);
-        let names = there.iter_names().map(|name| name.as_str()).filter(is_wanted).map(str::to_owned).collect();
-        reader = reader.with_columns(Some(names));
-    }
-    let frame = reader.finish().map_err(|error| kept.undecoded(&error))?;
+        let chosen: Vec<&str> = names.iter().map(String::as_str).filter(is_wanted).collect();
+        pieces.only(&chosen).whole()
+    };
+    let frame = whole().map_err(undecoded)?;
     kept.count(frame.height())?;
     Ok(frame)
 }
@@ -245,25 +242,25 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
     Ok(opened)
 }
 
-/// Reads a batch file piece by piece, once its size and digest are known to be right.
+/// Reads a batch file piece by piece, once its size and digest are known to be right: so many threads decode, `make` makes something of
+/// each piece there, and `take` takes that in the order of the rows.
 ///
 /// # Errors
-/// When it is missing or not as it was written, or what `take` says.
-pub fn load_pieces(
+/// When it is missing or not as it was written, or what `make` or `take` says.
+pub fn load_pieces<T: Send>(
     paths: &Paths,
     batch: &Batch,
     file: &StoredFile,
-    take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+    threads: usize,
+    make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
+    take: impl FnMut(T) -> Result<(), RegistryError>,
 ) -> Result<(), RegistryError> {
     let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
     let opened = check(paths, batch, file)?;
-    let undecoded = |error: TableError| kept.undecoded(&error);
-    let mut pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
+    let undecoded = |error: TableError| kept.undecoded(&error.what());
+    let pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
     kept.count(pieces.height())?;
-    while let Some(piece) = pieces.next_piece().map_err(undecoded)? {
-        take(piece)?;
-    }
-    Ok(())
+    pieces.each(threads, |piece| make(piece.map_err(undecoded)?), take)
 }
 
 /// A batch file as the manifest names it.

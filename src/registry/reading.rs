@@ -15,7 +15,7 @@ use super::vocabulary::{TermTables, translate};
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{ColumnBuilder, PlacementTable, RecordTable, VisitTable};
+use crate::table::{ColumnBuilder, PlacementTable, RecordTable, VisitTable, decoding_threads};
 use crate::wording::hexadecimal;
 
 /// Kept records, as they stood after a batch.
@@ -135,13 +135,15 @@ fn table_of(
     Ok(RecordTable::new(standing_on(empty_frame(&shape, &own)?, frames, holds)?, files(manifest, as_of)))
 }
 
-/// Goes through the rows of a kind that stood after a batch, piece by piece, in their order.
-pub(super) fn standing_pieces(
+/// Goes through the rows of a kind that stood after a batch, piece by piece: `make` makes something of each on any thread, and `take`
+/// takes that in the order of the rows.
+pub(super) fn standing_pieces<T: Send>(
     paths: &Paths,
     manifest: &Manifest,
     as_of: u32,
     holds: Holds,
-    take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+    make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
+    mut take: impl FnMut(T) -> Result<(), RegistryError>,
 ) -> Result<(), RegistryError> {
     // The last correction that has each key; what earlier batches say of it is superseded.
     let mut corrected: HashMap<(String, i32, Option<String>), u32> = HashMap::new();
@@ -160,7 +162,7 @@ pub(super) fn standing_pieces(
     let mut before = 0;
     for batch in batches() {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            load_pieces(paths, batch, file, &mut |piece| {
+            let standing = |piece| {
                 let mut piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &[], before)?;
                 if last_correction > Some(batch.number) {
                     let keys = RowKeys::new(&piece, holds)?;
@@ -171,8 +173,9 @@ pub(super) fn standing_pieces(
                     let mask: Vec<bool> = (0..piece.height()).map(|row| stands(keys.key(row))).collect();
                     piece = piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?;
                 }
-                take(piece)
-            })?;
+                make(piece)
+            };
+            load_pieces(paths, batch, file, decoding_threads(), standing, &mut take)?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
@@ -196,9 +199,9 @@ pub(super) fn pieces(
     let mut before = 0;
     for (place, batch) in (0..).zip(&manifest.batches) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            load_pieces(paths, batch, file, &mut |piece| {
-                take(place, renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before)?)
-            })?;
+            let whole = |piece| renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before);
+            // Rows in all their columns: one piece at a time is much already.
+            load_pieces(paths, batch, file, 1, whole, |piece| take(place, piece))?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }

@@ -162,16 +162,18 @@ impl Registry {
         read_placements(&self.paths, self.manifest(), as_of, columns)
     }
 
-    /// Goes through visits piece by piece, in their order, as they stood after a batch.
+    /// Goes through visits piece by piece as they stood after a batch: `make` makes something of each on any thread, and `take` takes
+    /// that in the order of the visits.
     ///
     /// # Errors
-    /// When a file is damaged, or what `take` says.
-    pub fn visit_pieces(
+    /// When a file is damaged, or what `make` or `take` says.
+    pub fn visit_pieces<T: Send>(
         &self,
         as_of: u32,
-        take: &mut dyn FnMut(DataFrame) -> Result<(), RegistryError>,
+        make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
+        take: impl FnMut(T) -> Result<(), RegistryError>,
     ) -> Result<(), RegistryError> {
-        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, take)
+        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, make, take)
     }
 
     /// How many rows of visits all batches up to one have, those that were superseded among them.

@@ -13,5 +13,5 @@ pub(crate) mod text_order;
 pub(crate) mod text_runs;
 
 pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
-pub use parquet_pieces::ParquetPieces;
+pub use parquet_pieces::{ParquetPieces, decoding_threads};
 pub use records::{PlacementTable, RecordTable, TableError, VisitTable};

@@ -2,12 +2,26 @@
 
 use std::fs::File;
 
+use polars::frame::builder::DataFrameBuilder;
 use polars::prelude::DataFrame;
+use polars_arrow::array::builder::ShareStrategy;
 use polars_io::SerReader;
 use polars_io::parquet::metadata::FileMetadataRef;
 use polars_io::parquet::read::ParquetReader;
 
 use super::records::TableError;
+use crate::threads::{as_they_come, available};
+
+/// On more threads than this, decoding only waits for memory.
+const MOST_THREADS: usize = 4;
+
+/// On how many threads a file is decoded.
+pub fn decoding_threads() -> usize {
+    available().min(MOST_THREADS)
+}
+
+/// Rows are numbered in 32 bits.
+const MOST_ROWS: usize = u32::MAX as usize;
 
 /// A Parquet file with how far it was read.
 pub struct ParquetPieces {
@@ -27,9 +41,10 @@ impl ParquetPieces {
         let mut reader = ParquetReader::new(file.try_clone().map_err(TableError::of_file)?);
         let metadata = reader.get_metadata()?.clone();
         let mut ahead = Vec::new();
-        let mut from = 0;
+        let mut from = 0_usize;
         for group in &metadata.row_groups {
-            let end = from + group.num_rows();
+            let end = from.checked_add(group.num_rows()).filter(|end| *end <= MOST_ROWS);
+            let end = end.ok_or_else(|| TableError::no_table("it says that it has more rows than a table can hold"))?;
             while from < end {
                 let rows = most.min(end - from);
                 ahead.push((from, rows));
@@ -64,6 +79,54 @@ impl ParquetPieces {
         Ok(reader.finish()?)
     }
 
+    /// The names of its columns.
+    ///
+    /// # Errors
+    /// When the file can't be read.
+    pub fn names(&self) -> Result<Vec<String>, TableError> {
+        let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?);
+        reader.set_metadata(self.metadata.clone());
+        Ok(reader.schema()?.iter_names().map(|name| name.to_string()).collect())
+    }
+
+    /// Decodes the rows that are left on so many threads, makes something of each piece there, or of why it can't be decoded, and
+    /// hands that on in the order of the rows. On several threads some pieces are ahead of the one that is taken.
+    ///
+    /// # Errors
+    /// What `make` or `take` says.
+    pub fn each<T: Send, E: Send>(
+        mut self,
+        threads: usize,
+        make: impl Fn(Result<DataFrame, TableError>) -> Result<T, E> + Sync,
+        mut take: impl FnMut(T) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let mut ahead = std::mem::take(&mut self.ahead);
+        let made = |(): &mut (), (from, rows)| make(self.rows(from, rows));
+        as_they_come(threads, || ahead.pop(), || (), made, |made| take(made?))
+    }
+
+    /// All rows at once. They are laid side by side as they are decoded, so that but for a few pieces under way no row is there twice.
+    ///
+    /// # Errors
+    /// When the file can't be decoded.
+    pub fn whole(self) -> Result<DataFrame, TableError> {
+        let rows = self.ahead.iter().map(|(_, rows)| rows).sum();
+        if self.ahead.len() < 2 {
+            return self.rows(0, rows);
+        }
+        let mut all = DataFrameBuilder::new(self.rows(0, 0)?.schema().clone());
+        all.reserve(rows);
+        let take = |piece: DataFrame| {
+            if piece.columns().iter().any(|column| column.len() != piece.height()) {
+                return Err(TableError::no_table("some of its columns have fewer rows than others"));
+            }
+            all.extend(&piece, ShareStrategy::Always);
+            Ok(())
+        };
+        self.each(decoding_threads(), |piece| piece, take)?;
+        Ok(all.freeze())
+    }
+
     /// The next rows; none at the end.
     ///
     /// # Errors
@@ -71,5 +134,91 @@ impl ParquetPieces {
     pub fn next_piece(&mut self) -> Result<Option<DataFrame>, TableError> {
         let Some((from, rows)) = self.ahead.pop() else { return Ok(None) };
         self.rows(from, rows).map(Some)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Cell, PLACEMENT_COLUMNS};
+    use crate::table::ColumnBuilder;
+    use polars_io::parquet::write::ParquetWriter;
+
+    /// Texts short and long, days, codes and numbers, with empty cells among them, in row groups of some 50.
+    fn file(rows: u32) -> (DataFrame, File) {
+        let number = PLACEMENT_COLUMNS.iter().find(|column| column.name == "cure_s").expect("a number").cell;
+        let columns =
+            [("id", Cell::Text), ("note", Cell::Text), ("day", Cell::Day), ("tooth", Cell::Tooth), ("cure_s", number)];
+        let columns = columns.map(|(name, cell)| {
+            let mut builder = ColumnBuilder::new(name, cell);
+            for row in 0..rows {
+                match &mut builder {
+                    _ if row % 7 == 3 => builder.push_none(),
+                    ColumnBuilder::Text(texts) if name == "id" => texts.append_value(format!("R{row}")),
+                    ColumnBuilder::Text(texts) => {
+                        texts.append_value(format!("a text that is too long to be held in its place, {row}"))
+                    }
+                    ColumnBuilder::Day(days) => days.append_value(i32::try_from(row).expect("a day")),
+                    ColumnBuilder::Number(numbers) => numbers.append_value(f64::from(row) / 4.0),
+                    ColumnBuilder::Code(codes) => codes.append_value(u8::try_from(row % 200).expect("a code")),
+                }
+            }
+            builder.finish()
+        });
+        let mut frame = DataFrame::new_infer_height(columns.to_vec()).expect("columns");
+        let mut file = tempfile::tempfile().expect("a file");
+        ParquetWriter::new(&mut file).with_row_group_size(Some(50)).finish(&mut frame).expect("written");
+        (frame, file)
+    }
+
+    #[test]
+    fn all_pieces_together_are_the_whole() {
+        for rows in [0, 1, 50, 51, 430] {
+            let (frame, file) = file(rows);
+            for most in [7, 50, 1000] {
+                let open = || ParquetPieces::open(file.try_clone().expect("a handle"), most).expect("a file");
+                let whole = open().whole().expect("all of it");
+                assert_eq!(whole.schema(), frame.schema());
+                assert!(whole.equals_missing(&frame), "{rows} rows in pieces of {most}: {whole}");
+                assert!(whole.columns().iter().all(|column| column.as_materialized_series().n_chunks() == 1));
+                let mut one_by_one = frame.clear();
+                let mut pieces = open();
+                while let Some(piece) = pieces.next_piece().expect("a piece") {
+                    assert!(piece.height() <= most);
+                    one_by_one.vstack_mut_owned(piece).expect("the same columns");
+                }
+                assert!(one_by_one.equals_missing(&frame));
+                let some = open().only(&["day", "note"]);
+                assert_eq!(some.names().expect("names").len(), 5, "names are those of the file");
+                let some = some.whole().expect("two columns");
+                assert!(some.equals_missing(&frame.select(some.get_column_names()).expect("these")));
+            }
+        }
+    }
+
+    #[test]
+    fn what_can_not_be_made_or_taken_ends_it() {
+        let (_, file) = file(430);
+        let open = || ParquetPieces::open(file.try_clone().expect("a handle"), 50).expect("a file");
+        let mut all = open();
+        let pieces: Vec<DataFrame> = std::iter::from_fn(|| all.next_piece().expect("a piece")).collect();
+        assert!(pieces.len() > 6, "{} pieces", pieces.len());
+        let mut heights = Vec::new();
+        let made = |piece: Result<DataFrame, TableError>| Ok::<usize, &str>(piece.expect("a piece").height());
+        let taken = open().each(2, made, |height| {
+            heights.push(height);
+            if heights.len() == 3 { Err("enough") } else { Ok(()) }
+        });
+        let expected: Vec<usize> = pieces[..3].iter().map(DataFrame::height).collect();
+        assert_eq!((taken, heights), (Err("enough"), expected));
+        let third = |piece: Result<DataFrame, TableError>| {
+            if piece.expect("a piece").equals_missing(&pieces[2]) { Err("odd") } else { Ok(()) }
+        };
+        let mut taken = 0;
+        let ended = open().each(3, third, |()| {
+            taken += 1;
+            Ok(())
+        });
+        assert_eq!((ended, taken), (Err("odd"), 2));
     }
 }

@@ -24,6 +24,16 @@ impl TableError {
         Self(error.to_string())
     }
 
+    /// A file that says that it holds what no table can.
+    pub fn no_table(what: &str) -> Self {
+        Self(what.to_owned())
+    }
+
+    /// What is not as expected.
+    pub fn what(&self) -> &str {
+        &self.0
+    }
+
     /// A table that doesn't come, since whoever takes its rows stopped.
     pub fn not_taken() -> Self {
         Self("its rows were not taken".to_owned())

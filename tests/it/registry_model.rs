@@ -171,11 +171,11 @@ fn in_pieces_is_the_same(registry: &Registry, batch: u32, whole: &Kept) {
     assert!(chosen.equals_missing(some.placements.0.frame()), "batch {batch}");
     assert_eq!((&some.fingerprint, some.placements.0.files()), (&whole.fingerprint, whole.placements.0.files()));
     let mut visits = whole.visits.0.frame().clear();
-    let mut take = |piece: DataFrame| {
+    let take = |piece: DataFrame| {
         visits.vstack_mut_owned(piece)?;
         Ok(())
     };
-    registry.visit_pieces(batch, &mut take).expect("whole");
+    registry.visit_pieces(batch, Ok, take).expect("whole");
     assert!(visits.equals_missing(whole.visits.0.frame()), "batch {batch}: {visits} {}", whole.visits.0.frame());
     assert_eq!(registry.files(batch), whole.visits.0.files());
 }
