@@ -62,16 +62,27 @@ pub fn criterion_reviews(
     let threads = threads_for(histories.looks.len());
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
     let groups = ScoreGroups::new(factors, histories.len());
-    // Early recalls have more restorations than late ones: each thread takes some of both.
-    let hands: Vec<Vec<(WindowDays, &[Due])>> = (0..threads)
-        .map(|hand| recalls.iter().skip(hand).step_by(threads).map(|(window, due)| ((*window).into(), *due)).collect())
-        .collect();
-    let dealt = in_turn(&hands, threads, |recalls| RecallTally::of_recalls(histories, recalls, &groups, patients));
-    let mut dealt: Vec<_> = dealt.into_iter().map(Vec::into_iter).collect();
-    let tallies: Vec<RecallTally> = (0..recalls.len()).filter_map(|place| dealt[place % threads].next()).collect();
+    // Early recalls have more restorations than late ones: the next largest goes to the hand that holds the fewest.
+    let mut by_size: Vec<usize> = (0..recalls.len()).collect();
+    by_size.sort_by_key(|place| std::cmp::Reverse(recalls[*place].1.len()));
+    let mut hands: Vec<(usize, Vec<usize>)> = vec![(0, Vec::new()); threads.max(1)];
+    for place in by_size {
+        if let Some((restorations, hand)) = hands.iter_mut().min_by_key(|(restorations, _)| *restorations) {
+            *restorations += recalls[place].1.len();
+            hand.push(place);
+        }
+    }
+    let dealt = in_turn(&hands, threads, |(_, hand)| {
+        let these: Vec<(WindowDays, &[Due])> =
+            hand.iter().map(|place| (recalls[*place].0.into(), recalls[*place].1)).collect();
+        RecallTally::of_recalls(histories, &these, &groups, patients)
+    });
+    let places = hands.iter().flat_map(|(_, hand)| hand);
+    let mut tallies: Vec<(usize, RecallTally)> = places.copied().zip(dealt.into_iter().flatten()).collect();
+    tallies.sort_unstable_by_key(|(place, _)| *place);
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
-        for ((window, _), tally) in recalls.iter().zip(&tallies) {
+        for ((window, _), (_, tally)) in recalls.iter().zip(&tallies) {
             let mut add = |factor: &str, level: &str, label: &str, tally: Option<&ScoreTally>| {
                 if let Some(tally) = tally {
                     Cell { criterion, factor, level, label, months: window.months }.reviews(tally, protocol, &mut reviews);

@@ -144,13 +144,19 @@ pub fn lay_out(
     });
     let PlacedRows { place_of_row, placement_row, placed, entry, excluded } = placed_rows?;
     let patient_first = patient_first?;
-    let (patient, patients) = numbered(&patient_first, &placement_row);
-    let patient_rows = (0_u32..).zip(&patient_first).filter(|(row, first)| row == *first).map(|(row, _)| row).collect();
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visits.len() as u64, excluded, ..Flow::default() };
     let homes = Homes { visits, place_of_row: &place_of_row, as_of: as_of.since_epoch() };
-    let Counted { mut starts, orphans, late, of_excluded, in_order, .. } =
-        homes.count(placement_row.len(), threads_for(visits.len()));
+    let (counted, (patient, patients), patient_rows) = thread::scope(|scope| {
+        let patients = scope.spawn(|| {
+            let first = (0_u32..).zip(&patient_first).filter(|(row, first)| row == *first);
+            (numbered(&patient_first, &placement_row), first.map(|(row, _)| row).collect())
+        });
+        let counted = homes.count(placement_row.len(), threads_for(visits.len()));
+        let (numbers, rows) = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        (counted, numbers, rows)
+    });
+    let Counted { mut starts, orphans, late, of_excluded, in_order, .. } = counted;
     for (count, reason) in
         [(late, "after the day of the review"), (of_excluded, "of a restoration placed after the day of the review")]
     {
@@ -216,7 +222,9 @@ impl PlacedRows {
         let (placed_on, entered_on) = (table.days_in_place("placed_on")?, table.days_in_place("entered_on")?);
         let mut repeated = visits.repeats.iter().map(|(row, _)| *row).peekable();
         let mut place_of_row = vec![u32::MAX; table.len()];
-        let (mut placement_row, mut placed, mut entry) = (Vec::new(), Vec::new(), Vec::new());
+        let rows = table.len();
+        let (mut placement_row, mut placed) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
+        let mut entry = Vec::with_capacity(rows);
         let mut later = 0;
         for (row, place) in place_of_row.iter_mut().enumerate() {
             // Repeats are told in the order of their rows.
@@ -354,6 +362,7 @@ fn telling(histories: &Histories) -> Vec<u32> {
 
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
 /// came back.
+#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
 fn departures(histories: &Histories) -> Vec<Option<i32>> {
     let Histories { patient, telling, .. } = histories;
     let mut gone = vec![None; histories.patients as usize];
@@ -365,9 +374,14 @@ fn departures(histories: &Histories) -> Vec<Option<i32>> {
         told[patient[restoration as usize] as usize] = true;
     }
     let mut last_examined = vec![i32::MIN; gone.len()];
-    for (restoration, &patient) in patient.iter().enumerate().filter(|(_, patient)| told[**patient as usize]) {
+    let threads = threads_for(histories.looks.len());
+    let of_told = on_threads(even_parts(histories.len(), threads), threads, |restorations: Range<usize>| {
+        let of_told = |restoration: &usize| told[patient[*restoration] as usize];
+        restorations.filter(of_told).map(|restoration| restoration as u32).collect::<Vec<u32>>()
+    });
+    for restoration in of_told.into_iter().flatten().map(|restoration| restoration as usize) {
         let examined = histories.looks(restoration).iter().filter(|look| histories.said(look).examined);
-        let last = &mut last_examined[patient as usize];
+        let last = &mut last_examined[patient[restoration] as usize];
         *last = examined.map(|look| look.day).fold(*last, i32::max);
     }
     for &restoration in telling {

@@ -6,7 +6,7 @@ use super::history::{Histories, threads_for};
 use super::visit_rows::Look;
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
-use crate::threads::in_turn;
+use crate::threads::{in_turn, on_threads};
 
 /// One restoration that was due at a recall.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,18 +57,19 @@ impl From<RecallWindow> for WindowDays {
 pub fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look] {
     let [from, length] = due.within;
     if from == MANY || length == MANY {
-        return within(histories, due.restoration as usize, window).1;
+        return within(histories, due.restoration as usize, window, 0).1;
     }
     let from = usize::from(from);
     histories.looks(due.restoration as usize).get(from..from + usize::from(length)).unwrap_or_default()
 }
 
-/// The visits of a restoration within a recall's window, and which of all its visits is the first of them.
-fn within(histories: &Histories, restoration: usize, window: WindowDays) -> (usize, &[Look]) {
+/// The visits of a restoration within a recall's window, and which of all its visits is the first of them; `before` tells how many of its
+/// visits are known to be before the window opens.
+fn within(histories: &Histories, restoration: usize, window: WindowDays, before: usize) -> (usize, &[Look]) {
     let looks = histories.looks(restoration);
     let placed = histories.placed[restoration];
     let (opens, closes) = (placed + window.opens, placed + window.closes);
-    let from = looks.iter().position(|look| look.day >= opens).unwrap_or(looks.len());
+    let from = before + looks[before..].iter().take_while(|look| look.day < opens).count();
     let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
     (from, &looks[from..from + length])
 }
@@ -88,11 +89,17 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
         }
         due
     });
-    let count = |place: usize| parts.iter().map(|part: &Vec<Vec<Due>>| part[place].len()).sum();
-    let mut all: Vec<Vec<Due>> = (0..windows.len()).map(|place| Vec::with_capacity(count(place))).collect();
+    let mut by_recall: Vec<Vec<Vec<Due>>> = windows.iter().map(|_| Vec::with_capacity(parts.len())).collect();
     for part in parts {
-        all.iter_mut().zip(part).for_each(|(all, part)| all.extend(part));
+        by_recall.iter_mut().zip(part).for_each(|(parts, part)| parts.push(part));
     }
+    on_threads(by_recall, threads, in_one)
+}
+
+/// Parts one behind the other; each goes as soon as it is taken over.
+fn in_one(parts: Vec<Vec<Due>>) -> Vec<Due> {
+    let mut all = Vec::with_capacity(parts.iter().map(Vec::len).sum());
+    parts.into_iter().for_each(|part| all.extend(part));
     all
 }
 
@@ -102,6 +109,8 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all
     let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
     let gone = histories.gone[histories.patient[restoration] as usize];
     let ended = histories.looks(restoration).iter().find(|look| histories.said(look).closes).map(|look| look.day);
+    // Visits before one window are before those that open later, too.
+    let (mut before, mut opened) = (0, i32::MIN);
     for (window, due) in windows.iter().zip(all) {
         let opens = placed + window.opens;
         if placed + window.closes > histories.as_of.since_epoch()
@@ -110,7 +119,8 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all
         {
             continue;
         }
-        let (from, looks) = within(histories, restoration, *window);
+        let (from, looks) = within(histories, restoration, *window, if window.opens >= opened { before } else { 0 });
+        (before, opened) = (from, window.opens);
         let seen = looks.iter().any(|look| histories.said(look).examined);
         if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
             continue;

@@ -243,3 +243,39 @@ fn when_the_last_one_followed_fails_no_yearly_rate_is_made_of_it() {
     assert!(survival.value.value() < 1e-12);
     assert_eq!(horizon.geometric, Known::NotKnown(manebit::quantity::WhyNotKnown::AllFailed));
 }
+
+#[test]
+fn who_is_due_at_a_recall_does_not_depend_on_the_other_recalls() {
+    use manebit::cohort::recall::due;
+    use manebit::cohort::select;
+    use manebit::finding::Findings;
+    use manebit::intake::{IntakeRequest, read_records};
+    use manebit::protocol::RecallWindow;
+    use manebit::quantity::Day;
+    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
+    let today = Day::from_calendar(2026, 1, 1).expect("a day");
+    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
+    let intake = read_records(request, &mut Findings::default()).expect("read").expect("files");
+    let histories = select(&intake.placements, &intake.visits, today).expect("laid out");
+    // Some overlap, one lies within another, and they come in no order.
+    let windows = [(24, 6, 6), (12, 12, 3), (12, 1, 1), (36, 30, 12), (6, 2, 2), (60, 12, 12), (18, 3, 3)]
+        .map(|(months, early, late)| RecallWindow { months, early, late });
+    let together = due(&histories, &windows);
+    let mut reversed = windows;
+    reversed.reverse();
+    let mut backwards = due(&histories, &reversed);
+    backwards.reverse();
+    assert_eq!(together, backwards);
+    for (window, together) in windows.iter().zip(&together) {
+        assert_eq!(due(&histories, &[*window])[0], *together, "{window:?}");
+        assert!(together.iter().any(|due| due.scored) && together.iter().any(|due| !due.seen), "{window:?}");
+        let (opens, closes) = (window.opens().count(), window.closes().count());
+        for one in together {
+            let place = one.restoration as usize;
+            let within = |look: &&manebit::cohort::Look| (opens..=closes).contains(&(look.day - histories.placed[place]));
+            let looks: Vec<_> = histories.looks(place).iter().filter(within).collect();
+            assert_eq!(one.seen, looks.iter().any(|look| histories.said(look).examined), "{window:?} {one:?}");
+            assert_eq!(one.scored, looks.iter().any(|look| histories.said(look).scored), "{window:?} {one:?}");
+        }
+    }
+}
