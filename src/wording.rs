@@ -235,6 +235,15 @@ pub fn escape_spreadsheet(text: &str) -> Cow<'_, str> {
     if escapes { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
 }
 
+/// Text as a cell of CSV: as [`escape_spreadsheet`] gives it, in quotation marks where its letters need them (RFC 4180).
+pub fn csv_cell(text: &str) -> Cow<'_, str> {
+    let cell = escape_spreadsheet(text);
+    if cell.bytes().any(|byte| matches!(byte, b',' | b'"' | b'\n' | b'\r')) {
+        return Cow::Owned(format!("\"{}\"", cell.replace('"', "\"\"")));
+    }
+    cell
+}
+
 /// What a spreadsheet cell stands for: without the apostrophe that keeps a formula from running. Other apostrophes stay.
 pub fn unescape_spreadsheet(text: &str) -> &str {
     match text.strip_prefix('\'') {

@@ -11,7 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::finding::{Finding, FindingKind, Findings, Severity};
-use crate::wording::escape_spreadsheet;
+use crate::wording::csv_cell;
 
 /// How each form begins; only a file that begins so is replaced.
 const CSV_HEAD: &str = "\u{feff}file,row,column,value,severity,code,what,mend\n";
@@ -152,10 +152,7 @@ fn push_row(text: &mut String, kind: FindingKind, place: [&str; 4], what: &str, 
         Severity::Caution => "caution",
     };
     let [file, row, column, value] = place;
-    let cells = [file, row, column, value, severity, kind.code(), what, mend].map(|cell| {
-        let cell = escape_spreadsheet(cell);
-        if cell.contains([',', '"', '\n', '\r']) { format!("\"{}\"", cell.replace('"', "\"\"")) } else { cell.into_owned() }
-    });
+    let cells = [file, row, column, value, severity, kind.code(), what, mend].map(csv_cell);
     text.push_str(&cells.join(","));
     text.push('\n');
 }

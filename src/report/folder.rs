@@ -113,18 +113,18 @@ impl std::error::Error for FolderError {}
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
     let (tables, about) = (tables(review), about_review(review));
-    let ((charts, page, text), book, results) = beside_workbook(review, &review.title, &tables, &about, || {
+    let ((charts, page), texts, book) = beside_workbook(review, &review.title, &tables, &about, || {
         let charts = chart_set(review);
         let page = page(review, &charts);
-        (charts, page, markdown(&review.title, &tables, &about))
+        (charts, page)
     });
     let mut files: Vec<Made> = Vec::new();
     for placed in charts.0 {
         files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.into_bytes()));
     }
-    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Review))?, text));
+    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Review))?, texts.markdown));
     files.push((PAGE.to_owned(), page.into_bytes()));
-    files.push((RESULTS.to_owned(), results.into_bytes()));
+    files.push((RESULTS.to_owned(), texts.results.into_bytes()));
     write_files(Written::Review, &files, folder)
 }
 
@@ -134,35 +134,41 @@ pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, Fold
 /// When the folder holds other files and no earlier comparison, or the system refuses to write.
 pub fn write_comparison(comparison: &Comparison, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
     let (tables, about) = (comparison_tables(comparison), about_comparison(comparison));
-    let ((charts, page, text), book, results) = beside_workbook(comparison, &comparison.title, &tables, &about, || {
+    let ((charts, page), texts, book) = beside_workbook(comparison, &comparison.title, &tables, &about, || {
         let charts = comparison_charts(comparison);
         let page = comparison_page(comparison, &charts);
-        (charts, page, markdown(&comparison.title, &tables, &about))
+        (charts, page)
     });
     let mut files: Vec<Made> = Vec::new();
     for drawing in charts.all() {
         files.push((format!("{CHARTS}/{}.svg", drawing.name), drawing.svg.clone().into_bytes()));
     }
-    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Comparison))?, text));
+    files.extend(table_files(tables, book.map_err(not_packed(folder, Written::Comparison))?, texts.markdown));
     files.push((COMPARISON_PAGE.to_owned(), page.into_bytes()));
     files.push((HAND_OUT.to_owned(), hand_out(comparison).into_bytes()));
-    files.push((RESULTS.to_owned(), results.into_bytes()));
+    files.push((RESULTS.to_owned(), texts.results.into_bytes()));
     write_files(Written::Comparison, &files, folder)
 }
 
-/// What `rest` gives, and meanwhile the tables as a workbook and the results as JSON: to pack a workbook takes as long as to draw.
+/// What is told without a drawing.
+struct Texts {
+    results: String,
+    markdown: String,
+}
+
+/// What `draw` gives, the results and the tables as text, and meanwhile the tables as a workbook: to pack it takes as long as to draw.
 fn beside_workbook<T>(
     results: &(impl serde::Serialize + Sync),
     title: &str,
     tables: &[Table],
     about: &About,
-    rest: impl FnOnce() -> T,
-) -> (T, Result<Vec<u8>, XlsxError>, String) {
+    draw: impl FnOnce() -> T,
+) -> (T, Texts, Result<Vec<u8>, XlsxError>) {
     thread::scope(|scope| {
         let packed = scope.spawn(|| (workbook(title, tables, about), json(results)));
-        let rest = rest();
+        let (drawn, markdown) = (draw(), markdown(title, tables, about));
         let (book, results) = packed.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        (rest, book, results)
+        (drawn, Texts { results, markdown }, book)
     })
 }
 

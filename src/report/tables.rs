@@ -5,7 +5,7 @@ use crate::quantity::{ConfidenceInterval, Fraction, Known};
 use crate::record::{Coded, Standing};
 use crate::result::{AnnualFailure, CriterionReview, GroupReview, Review};
 use crate::threads::{available, in_turn};
-use crate::wording::{escape_spreadsheet, why_not_known};
+use crate::wording::{csv_cell, why_not_known};
 
 use super::sentence::formula_word;
 
@@ -52,14 +52,7 @@ impl Writer {
                 if place > 0 {
                     text.push(',');
                 }
-                let cell = escape_spreadsheet(cell);
-                if cell.bytes().any(|byte| matches!(byte, b',' | b'"' | b'\n' | b'\r')) {
-                    text.push('"');
-                    text.push_str(&cell.replace('"', "\"\""));
-                    text.push('"');
-                } else {
-                    text.push_str(&cell);
-                }
+                text.push_str(&csv_cell(cell));
             }
             text.push('\n');
         }
