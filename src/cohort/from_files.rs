@@ -69,7 +69,7 @@ fn read_placed(
         Ok((reader, visits))
     };
     let mut visits = None;
-    let mut sink = |Piece { kind, frame, folded, to_come }: Piece| {
+    let mut sink = |Piece { kind, frame, to_come }: Piece| {
         if kind == RecordKind::Placement {
             return placed.take(frame);
         }
@@ -80,10 +80,7 @@ fn read_placed(
         if visits.room() < frame.height() {
             visits.make_room(frame.height() + to_come + to_come / 20);
         }
-        match folded {
-            Some((forms, ids)) => reader.read_folded(visits, &frame, forms, ids),
-            None => reader.read_into(visits, &frame),
-        }
+        reader.read_into(visits, &frame)
     };
     let Some(read) = read_placements_first(request, findings, &mut sink)? else { return Ok(None) };
     let (_, visits) = match visits {

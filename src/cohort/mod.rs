@@ -7,11 +7,9 @@
 //! - [`spelling`]: two spellings of what may be one operator or patient
 //! - [`follow_up`]: one endpoint's observation of each restoration: entry, last known good, first known failed, ending
 //! - [`factor`]: the levels by which restorations are grouped
-//! - `look_columns`: the columns that tell what a visit states
 //! - `same_text`: for each row the first one with the same text
 //! - `text_rows`: where each text of a column stands first
 //! - [`visit_rows`]: visits as they come, each with its placement
-//! - `visit_forms`: the same where some of their columns are folded
 //! - [`recall`]: who was due, seen and scored at each recall
 
 pub mod event;
@@ -19,14 +17,12 @@ pub mod factor;
 pub mod follow_up;
 pub mod from_files;
 pub mod history;
-mod look_columns;
 pub mod meaning;
 pub mod recall;
 mod same_text;
 pub mod spelling;
 pub mod statement;
 mod text_rows;
-mod visit_forms;
 pub mod visit_rows;
 
 pub use factor::{FactorLevels, factor_levels, known_factors};

@@ -6,13 +6,13 @@
 //! Cost.  20 bytes a visit, and 12 or so for each that doesn't come from the row behind that of the visit before.
 
 use hashbrown::HashTable;
-use polars::prelude::{DataFrame, StringChunked};
+use polars::prelude::DataFrame;
 
-use super::look_columns::LookColumns;
 use super::spelling::Spellings;
-use super::statement::{Statements, mixed};
+use super::statement::{Stated, Statements, decoded, is_reported, mixed};
 use super::text_rows::FirstRows;
-use crate::table::records::{FILE_COLUMN, Origins, ROW_COLUMN};
+use crate::record::{Cell, Score, VISIT_COLUMNS};
+use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::text_order::TextOrder;
 use crate::table::text_runs::{NO_MARK, text_runs};
 use crate::table::{NO_DAY, PlacementTable, RecordTable, TableError, VisitTable};
@@ -79,7 +79,7 @@ pub struct VisitRows {
     /// The day the outcome happened, by row, of those that tell one.
     pub(super) happened: Vec<(u32, i32)>,
     /// The codes of a row side by side as a number, by which the number of what they state is found again.
-    pub(super) known: HashTable<(u128, u32)>,
+    known: HashTable<(u128, u32)>,
     /// The row of its placement; [`NEVER_PLACED`] if there is none.
     pub(super) placement: Vec<u32>,
     /// Rows of placements that repeat an earlier one in every column, with that one, in the order of the rows.
@@ -88,8 +88,8 @@ pub struct VisitRows {
     pub(super) placed_again: Vec<(u32, u32)>,
     /// The first row of each placement's patient, if that was told meanwhile.
     pub(super) patients: Option<Vec<u32>>,
-    pub(super) examiner: Vec<u32>,
-    pub(super) examiners: Spellings,
+    examiner: Vec<u32>,
+    examiners: Spellings,
     /// The names of the files.
     files: Vec<String>,
     /// Which rows come from where.
@@ -310,54 +310,34 @@ impl<'a> VisitReader<'a> {
     pub fn read_into(&self, rows: &mut VisitRows, piece: &DataFrame) -> Result<(), TableError> {
         let before = rows.len() as u32;
         let table = RecordTable::new(piece.clone(), Vec::new());
-        LookColumns::new(&table)?.read(&table.days("visited_on")?, rows);
-        self.place(rows, table.text("restoration_id")?);
+        LookColumns::new(&table)?.read(rows);
+        let mut finder = Finder { reader: self, last: None };
+        text_runs(table.text("restoration_id")?, |run| {
+            let placement = run.text.and_then(|id| finder.placement(id));
+            if let (None, Some(id)) = (placement, run.text) {
+                let from = rows.placement.len() as u32;
+                rows.unplaced.extend((from..from + run.rows as u32).map(|row| (row, id.to_owned())));
+            }
+            rows.placement.extend(std::iter::repeat_n(placement.unwrap_or(NEVER_PLACED), run.rows));
+        });
         let origins = table.origins()?;
-        let rising = rows.come_from(&origins, before, piece.height());
-        rows.looked_at_by(table.text("examiner")?, &origins, before, rising);
-        Ok(())
-    }
-
-    /// Finds the placements of some visits by the ids of their restorations.
-    fn place(&self, rows: &mut VisitRows, ids: &StringChunked) {
-        let mut finder = Finder { reader: self, last: None };
-        text_runs(ids, |run| finder.place(rows, run.text, run.rows));
-    }
-
-    /// The same where so many rows each have an id.
-    pub(super) fn place_runs(&self, rows: &mut VisitRows, ids: &StringChunked, counts: &[u32]) {
-        let mut finder = Finder { reader: self, last: None };
-        for (id, count) in ids.iter().zip(counts) {
-            finder.place(rows, id, *count as usize);
+        for row in 0..piece.height() {
+            let (file, row_in_file) = origins.place(row);
+            Origin { row: before + row as u32, file, row_in_file }.add(&mut rows.origins);
         }
-    }
-}
-
-impl VisitRows {
-    /// Notes where rows from one on came from. Whether their places rise from row to row.
-    pub(super) fn come_from(&mut self, places: &Origins<'_>, first: u32, count: usize) -> bool {
-        for (row, at) in (first..).zip(0..count) {
-            let (file, row_in_file) = places.place(at);
-            Origin { row, file, row_in_file }.add(&mut self.origins);
-        }
-        let these = self.origins.partition_point(|origin| origin.row <= first).saturating_sub(1);
-        self.origins[these..].is_sorted_by(Origin::is_before)
-    }
-
-    /// Notes who looked in rows from one on.
-    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    pub(super) fn looked_at_by(&mut self, names: &StringChunked, places: &Origins<'_>, first: u32, rising: bool) {
         // Of a spelling the first place is kept; where places rise, that is where it is met first.
+        let these = rows.origins.partition_point(|origin| origin.row <= before).saturating_sub(1);
+        let rising = rows.origins[these..].is_sorted_by(Origin::is_before);
         let mut recent = [(NO_MARK, NOBODY); RECENT];
-        text_runs(names, |run| {
+        text_runs(table.text("examiner")?, |run| {
             let number = run.text.map_or(NOBODY, |name| {
                 let recent = run.mark.filter(|_| rising).map(|mark| (mark, &mut recent[recent_slot(mark)]));
                 match recent {
                     Some((mark, (known, number))) if *known == mark => *number,
                     other => {
-                        let from = self.examiner.len() - first as usize;
-                        let places = (from..from + run.rows).map(|row| places.place(row));
-                        let number = self.examiners.add(name, places.min().unwrap_or_default()) as u32;
+                        let from = rows.examiner.len() - before as usize;
+                        let places = (from..from + run.rows).map(|row| origins.place(row));
+                        let number = rows.examiners.add(name, places.min().unwrap_or_default()) as u32;
                         if let Some((mark, slot)) = other {
                             *slot = (mark, number);
                         }
@@ -365,8 +345,9 @@ impl VisitRows {
                     }
                 }
             });
-            self.examiner.extend(std::iter::repeat_n(number, run.rows));
+            rows.examiner.extend(std::iter::repeat_n(number, run.rows));
         });
+        Ok(())
     }
 }
 
@@ -386,17 +367,6 @@ struct Finder<'a, 'b> {
 }
 
 impl Finder<'_, '_> {
-    /// Notes the placement of so many visits that have an id.
-    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    fn place(&mut self, rows: &mut VisitRows, id: Option<&str>, count: usize) {
-        let placement = id.and_then(|id| self.placement(id));
-        if let (None, Some(id)) = (placement, id) {
-            let from = rows.placement.len() as u32;
-            rows.unplaced.extend((from..from + count as u32).map(|row| (row, id.to_owned())));
-        }
-        rows.placement.extend(std::iter::repeat_n(placement.unwrap_or(NEVER_PLACED), count));
-    }
-
     /// The placement with an id. Visits of a restoration mostly stand together, in the order of the placements: so the last one found and
     /// the one placed after it are tried before all others.
     fn placement(&mut self, id: &str) -> Option<u32> {
@@ -417,12 +387,76 @@ impl Finder<'_, '_> {
     }
 }
 
+/// The columns of some visits, side by side.
+struct LookColumns {
+    day: Vec<i32>,
+    happened: Vec<i32>,
+    /// Scheme, scores, outcome, reason and source.
+    codes: [Vec<u8>; CODES],
+}
+
+/// Codes of a visit.
+const CODES: usize = 12;
+
+impl LookColumns {
+    fn new(table: &RecordTable) -> Result<Self, TableError> {
+        let criteria = VISIT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Score(_)));
+        let scores = criteria.map(|column| column.name);
+        let names = std::iter::once("scheme").chain(scores).chain(["outcome", "reason", "source"]);
+        let mut codes: [Vec<u8>; CODES] = Default::default();
+        for (codes, name) in codes.iter_mut().zip(names) {
+            *codes = table.codes(name)?;
+        }
+        Ok(Self { day: table.days("visited_on")?, happened: table.days("outcome_on")?, codes })
+    }
+
+    /// Each row as a look.
+    fn read(&self, rows: &mut VisitRows) {
+        #[expect(clippy::cast_possible_truncation, reason = "both halves are taken")]
+        let hash = |key: u128| mixed((key >> 64) as u64, key as u64);
+        let before = rows.len();
+        let VisitRows { looks, statements, happened: told, known, .. } = rows;
+        let length = self.day.len();
+        let codes = self.codes.each_ref().map(|codes| &codes[..length]);
+        for (row, at) in (u32::try_from(before).unwrap_or(u32::MAX)..).zip(0..length) {
+            let packed = |from: usize, to: usize| {
+                codes[from..to].iter().rev().fold(0_u64, |packed, codes| packed << 8 | u64::from(codes[at]))
+            };
+            let happened = self.happened[at];
+            if happened != NO_DAY {
+                told.push((row, happened));
+            }
+            let (low, high) = (packed(0, 8), packed(8, CODES) | u64::from(happened != NO_DAY) << 32);
+            let key = u128::from(high) << 64 | u128::from(low);
+            let found = known.find(hash(key), |(other, _)| *other == key).map(|(_, number)| *number);
+            let statement = found.unwrap_or_else(|| {
+                let number = statements.number(stated(codes.map(|codes| codes[at]), happened != NO_DAY));
+                known.insert_unique(hash(key), (key, number), |(key, _)| hash(*key));
+                number
+            });
+            looks.push(Look { row, day: self.day[at], statement });
+        }
+    }
+}
+
+/// What the codes of a row state.
+fn stated([scheme, scores @ .., outcome, reason, source]: [u8; CODES], dated: bool) -> Stated {
+    Stated {
+        scheme: decoded(scheme),
+        scores: scores.map(Score::from_sign),
+        outcome: decoded(outcome),
+        reason: decoded(reason),
+        reported: is_reported(source),
+        dated,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::finding::Findings;
     use crate::intake::folder::empty_frame;
-    use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
+    use crate::record::PLACEMENT_COLUMNS;
     use crate::table::ColumnBuilder;
     use crate::table::columns::whole_numbers;
 

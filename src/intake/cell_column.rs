@@ -105,7 +105,7 @@ impl Plan {
 
     /// Adds a cell that is what most such cells are: a day as the records write it, or the id of the row before. False if it is not.
     #[inline]
-    pub(super) fn take_likely(&mut self, bytes: &[u8], reader: &CellReader<'_>) -> bool {
+    fn take_likely(&mut self, bytes: &[u8], reader: &CellReader<'_>) -> bool {
         if !self.values.is_empty() {
             return false;
         }

@@ -162,7 +162,7 @@ pub fn read_pieces(
 }
 
 /// The same, all placements before any visit: visits that stand in the rows of placements, or in files that are read whole, wait in
-/// memory until then. Columns of visits may be folded.
+/// memory until then.
 ///
 /// # Errors
 /// As [`read_pieces`].
@@ -252,7 +252,7 @@ fn read_in_order(
             let rows = read_rows(
                 &mut sheet,
                 plan,
-                Context { place, today: request.today, progress: request.progress, folds: placements_first },
+                Context { place, today: request.today, progress: request.progress },
                 findings,
                 &mut sink,
             )?;

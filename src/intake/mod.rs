@@ -9,7 +9,7 @@
 //! - [`mod@plan`]: which cell feeds which column
 //! - [`cell`]: one cell to one value, or a finding
 //! - [`met`]: written forms met before, which need no second look
-//! - `phrases`: neighbouring cells of a row met before, which need no second look either; `phrase`: one such stretch of cells
+//! - `phrases`: neighbouring cells of a row met before, which need no second look either
 //! - [`columns`]: the rows of a table that is columns already
 //! - [`rows`]: all rows of a table into columns, with `gathering` (rows of one kind), `cell_column` (a cell into its column) and `tally`
 //!   (what only the whole table tells)
@@ -33,7 +33,6 @@ pub mod grid;
 pub mod json_lines;
 pub mod met;
 pub mod parquet_file;
-mod phrase;
 mod phrases;
 pub mod plan;
 pub mod probe;

@@ -5,36 +5,140 @@
 //!              read cell by cell, so that what is found, and in what order, is the same as if nothing was remembered.
 //! Left out.    Ids, which each row has its own of, and the days that every row must have.
 
-use super::phrase::{NOT_MET, Phrase, Roles, Said, cell_of};
-use super::plan::Plan;
+use hashbrown::HashTable;
+
+use super::cell_column::settles;
+use super::plan::{From, Plan};
 use super::sheet::Row;
 use crate::record::{Cell, Need};
+use crate::table::text_hash::bytes_hash;
+use crate::table::{ColumnBuilder, NO_CODE, NO_DAY};
+use crate::wording::unescape_spreadsheet;
+
+/// Looks after which it is weighed whether cells should be read together.
+const WINDOW: u32 = 4096;
+/// Windows in which a phrase may still learn.
+const LEARNING: u32 = 8;
+/// How many forms of a phrase are remembered, before it begins anew.
+const MOST: usize = 1 << 14;
+/// Bytes of the longest form that is remembered.
+const LONGEST: usize = 256;
+
+/// Stands for no form.
+const NOT_MET: u32 = u32::MAX;
+
+/// What cells of a row say, as far as other cells and the whole table need it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Said {
+    /// Whether any makes a visit say something.
+    pub(super) says: bool,
+    pub(super) scheme: u8,
+    /// Whether the scheme is filled and is none.
+    pub(super) scheme_unread: bool,
+    pub(super) etch: u8,
+    pub(super) adhesive: u8,
+    pub(super) etch_empty: bool,
+    /// How many teeth there are, and how many of them settle the notation.
+    pub(super) teeth: u8,
+    pub(super) settling: u8,
+    /// How many numbers have a comma, and how many a point.
+    pub(super) commas: u8,
+    pub(super) points: u8,
+}
+
+impl Said {
+    pub(super) const NOTHING: Self = Self {
+        says: false,
+        scheme: NO_CODE,
+        scheme_unread: false,
+        etch: NO_CODE,
+        adhesive: NO_CODE,
+        etch_empty: true,
+        teeth: 0,
+        settling: 0,
+        commas: 0,
+        points: 0,
+    };
+
+    /// What both say together; each column is in one of them.
+    const fn and(self, other: Self) -> Self {
+        const fn either(one: u8, other: u8) -> u8 {
+            if one == NO_CODE { other } else { one }
+        }
+        Self {
+            says: self.says || other.says,
+            scheme: either(self.scheme, other.scheme),
+            scheme_unread: self.scheme_unread || other.scheme_unread,
+            etch: either(self.etch, other.etch),
+            adhesive: either(self.adhesive, other.adhesive),
+            etch_empty: self.etch_empty && other.etch_empty,
+            teeth: self.teeth + other.teeth,
+            settling: self.settling + other.settling,
+            commas: self.commas + other.commas,
+            points: self.points + other.points,
+        }
+    }
+}
+
+/// The columns of which others need to know what their cells say.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Roles {
+    pub(super) scheme: Option<usize>,
+    pub(super) etch: Option<usize>,
+    pub(super) adhesive: Option<usize>,
+}
 
 /// The phrases of a table's rows.
 pub(super) struct Phrases {
-    tops: Vec<Top>,
+    phrases: Vec<Phrase>,
+    /// The number of each one's form in the row that was looked at last; [`NOT_MET`] if it has none.
+    found: Vec<u32>,
     /// The columns that are read cell by cell in every row, in the order of reading.
     loose: Vec<usize>,
-    /// Which phrase's columns are to hold each form once instead of each row, if any.
-    folded: Option<usize>,
-    folds: bool,
 }
 
-/// A phrase that is part of no other.
-struct Top {
-    phrase: Phrase,
-    /// The forms of the rows since it was written into columns last; if it is folded, where they stand in its columns, of all rows.
+struct Phrase {
+    /// Its first and last cell.
+    first: usize,
+    last: usize,
+    /// Its columns, in the order of its cells.
+    plans: Vec<usize>,
+    /// The cell of the scheme, where it has scores and the scheme stands outside.
+    scheme_cell: Option<usize>,
+    /// Its forms; what is needed to tell one stands together.
+    known: HashTable<Form>,
+    /// The bytes of all forms.
+    texts: Vec<u8>,
+    /// What the cells of each column mean, form by form.
+    meanings: Vec<Meanings>,
+    /// The forms of the rows since it was written into columns last.
     pending: Vec<u32>,
-    /// If it is folded, where each form stands in its columns; [`NOT_MET`] if nowhere.
-    places: Vec<u32>,
-    /// How many forms its columns hold, if it is folded.
-    held: u32,
+    looked: u32,
+    missed: u32,
+    windows: u32,
+}
+
+struct Form {
+    hash: u64,
+    /// Where its bytes begin, and how many they are: the scheme's, then its own.
+    from: u32,
+    scheme: u16,
+    own: u16,
+    /// Which of the forms it is.
+    number: u32,
+    said: Said,
+}
+
+enum Meanings {
+    Days(Vec<i32>),
+    Numbers(Vec<f64>),
+    Codes(Vec<u8>),
+    Texts(Vec<Option<Box<str>>>),
 }
 
 impl Phrases {
-    /// The phrases of a table: as many neighbouring cells as can be. `order` is the order in which columns are read. If it `folds`, the
-    /// columns of the longest phrase hold each form of its cells once, and each row tells which it has.
-    pub(super) fn new(plans: &[Plan], order: &[usize], roles: Roles, folds: bool) -> Self {
+    /// The phrases of a table: as many neighbouring cells as can be. `order` is the order in which columns are read.
+    pub(super) fn new(plans: &[Plan], order: &[usize], roles: Roles) -> Self {
         let mut repeating: Vec<(usize, usize)> = (0..plans.len())
             .filter(|place| repeats(&plans[*place]))
             .filter_map(|place| Some((cell_of(&plans[place])?, place)))
@@ -42,20 +146,18 @@ impl Phrases {
         repeating.sort_unstable();
         let phrases = repeating
             .chunk_by(|one, next| one.0 + 1 == next.0)
-            .map(|run| Phrase::new(run[0].0, run.iter().map(|(_, place)| *place).collect(), plans, roles));
-        let mut all = Self { tops: Vec::new(), loose: Vec::new(), folded: None, folds };
-        all.arrange(phrases.collect(), order);
+            .map(|run| Phrase::new(run[0].0, run.iter().map(|(_, place)| *place).collect(), plans, roles))
+            .collect();
+        let mut all = Self { phrases, found: Vec::new(), loose: Vec::new() };
+        all.arrange(order);
         all
     }
 
-    /// Tells apart what is read together and what by itself. Columns must be without rows.
-    fn arrange(&mut self, phrases: Vec<Phrase>, order: &[usize]) {
-        let together = |place: &usize| phrases.iter().any(|phrase| phrase.plans().contains(place));
+    /// Tells apart what is read together and what by itself.
+    fn arrange(&mut self, order: &[usize]) {
+        let together = |place: &usize| self.phrases.iter().any(|phrase| phrase.plans.contains(place));
         self.loose = order.iter().copied().filter(|place| !together(place)).collect();
-        let longest = (0..phrases.len()).max_by_key(|at| phrases[*at].plans().len());
-        self.folded = longest.filter(|_| self.folds);
-        let top = |phrase| Top { phrase, pending: Vec::new(), places: Vec::new(), held: 0 };
-        self.tops = phrases.into_iter().map(top).collect();
+        self.found = vec![NOT_MET; self.phrases.len()];
     }
 
     /// The columns that are read by themselves in every row.
@@ -64,129 +166,63 @@ impl Phrases {
     }
 
     /// What the phrases of a row say, if all were met before.
-    #[inline]
-    pub(super) fn find(&mut self, row: &Row<'_>, plans: &mut [Plan]) -> Option<Said> {
-        if self.tops.is_empty() {
+    pub(super) fn find(&mut self, row: &Row<'_>) -> Option<Said> {
+        if self.phrases.is_empty() {
             return None;
         }
         let (mut said, mut all) = (Said::NOTHING, true);
-        for (at, top) in self.tops.iter_mut().enumerate() {
-            if top.phrase.is_full() {
-                if Some(at) != self.folded {
-                    top.write(plans);
+        for (phrase, found) in self.phrases.iter_mut().zip(&mut self.found) {
+            let (scheme, own) = phrase.bytes(row)?;
+            let form = phrase.known.find(hash_of(scheme, own), |form| form.is(scheme, own, &phrase.texts));
+            *found = form.map_or(NOT_MET, |form| form.number);
+            phrase.looked += 1;
+            match form {
+                Some(form) => said = said.and(form.said),
+                None => {
+                    phrase.missed += 1;
+                    all = false;
                 }
-                top.phrase.forget();
-                top.places.clear();
-            }
-            match top.phrase.look(row)? {
-                Some(form) => said = said.and(form),
-                None => all = false,
             }
         }
         all.then_some(said)
     }
 
-    /// How many cells stand before the only phrase, if it goes to the end of rows of some width.
-    #[inline]
-    pub(super) fn head(&self, width: usize) -> Option<usize> {
-        match self.tops.as_slice() {
-            [top] => top.phrase.head(width),
-            _ => None,
-        }
-    }
-
-    /// What the only phrase says in a row, of which all cells before it are told and its own are not, if that was met before.
-    #[inline]
-    pub(super) fn find_rest(&mut self, head: &Row<'_>, rest: &[u8]) -> Option<Said> {
-        self.tops.first_mut().and_then(|top| top.phrase.look_at_rest(head, rest))
-    }
-
     /// Adds the cells that were found in the row that was looked at last.
-    #[inline]
-    pub(super) fn add(&mut self, plans: &mut [Plan]) {
-        for (at, top) in self.tops.iter_mut().enumerate() {
-            let form = top.phrase.found();
-            if Some(at) == self.folded {
-                top.add_folded(form, plans);
-            } else {
-                top.pending.push(form);
-            }
+    pub(super) fn add(&mut self) {
+        for (phrase, found) in self.phrases.iter_mut().zip(&self.found) {
+            phrase.pending.push(*found);
         }
     }
 
     /// Writes what was added into the columns.
     pub(super) fn write(&mut self, plans: &mut [Plan]) {
-        let folded = self.folded;
-        let apart = self.tops.iter_mut().enumerate().filter(|(at, _)| Some(*at) != folded);
-        apart.for_each(|(_, top)| top.write(plans));
-    }
-
-    /// Prepares for a row that is read cell by cell, straight into the columns.
-    pub(super) fn pass_over(&mut self, plans: &mut [Plan]) {
-        self.write(plans);
-        if let Some(top) = self.folded.map(|at| &mut self.tops[at]) {
-            top.pending.push(top.held);
-            top.held += 1;
-        }
+        self.phrases.iter_mut().filter(|phrase| !phrase.pending.is_empty()).for_each(|phrase| phrase.write(plans));
     }
 
     /// Remembers the cells of a row that were just read one by one, where they are `clean`: gave no finding.
-    pub(super) fn remember(&mut self, row: &Row<'_>, plans: &[Plan], clean: &[bool], roles: Roles) {
-        for (at, top) in self.tops.iter_mut().enumerate() {
-            let learned = top.phrase.remember(row, plans, clean, roles);
-            if learned && Some(at) == self.folded {
-                top.place(top.phrase.found(), top.held - 1);
+    pub(super) fn remember(&mut self, row: &Row<'_>, plans: &[Plan], clean: &[bool], order: &[usize], roles: Roles) {
+        for (phrase, found) in self.phrases.iter_mut().zip(&self.found) {
+            if *found == NOT_MET && phrase.plans.iter().all(|place| clean[*place]) {
+                phrase.remember(row, plans, roles);
             }
-            top.phrase.weigh(plans, roles);
         }
-    }
-
-    /// Hands over the columns that hold forms, by their places, and which form each row has, if any are folded; what follows begins
-    /// anew. Where cells hardly ever came together again, they are parted from there on.
-    pub(super) fn finish(&mut self, plans: &[Plan], order: &[usize], roles: Roles) -> Option<(Vec<usize>, Vec<u32>)> {
-        self.tops.iter_mut().for_each(|top| top.phrase.weigh(plans, roles));
-        let folded = self.folded.map(|at| &mut self.tops[at]).map(|top| {
-            top.places.clear();
-            top.held = 0;
-            (top.phrase.plans().to_vec(), std::mem::take(&mut top.pending))
-        });
-        if self.tops.iter().any(|top| top.phrase.should_settle()) {
-            let tops = std::mem::take(&mut self.tops);
-            self.arrange(tops.into_iter().flat_map(|top| top.phrase.settled()).collect(), order);
+        if self.phrases.iter().any(Phrase::should_part) {
+            let phrases = std::mem::take(&mut self.phrases);
+            self.phrases = phrases
+                .into_iter()
+                .flat_map(|phrase| if phrase.should_part() { phrase.parted(plans, roles) } else { vec![phrase] })
+                .collect();
+            self.arrange(order);
         }
-        folded
+        self.phrases.iter_mut().for_each(Phrase::end_window);
     }
 }
 
-impl Top {
-    fn write(&mut self, plans: &mut [Plan]) {
-        if !self.pending.is_empty() {
-            self.phrase.write(&self.pending, plans);
-            self.pending.clear();
-        }
-    }
-
-    #[inline]
-    fn add_folded(&mut self, form: u32, plans: &mut [Plan]) {
-        let place = match self.places.get(form as usize) {
-            Some(&place) if place != NOT_MET => place,
-            _ => {
-                self.phrase.write_one(form, plans);
-                self.place(form, self.held);
-                self.held += 1;
-                self.held - 1
-            }
-        };
-        self.pending.push(place);
-    }
-
-    /// Notes where a form stands.
-    fn place(&mut self, form: u32, place: u32) {
-        let form = form as usize;
-        if self.places.len() <= form {
-            self.places.resize(form + 1, NOT_MET);
-        }
-        self.places[form] = place;
+/// The cell a column is read from.
+const fn cell_of(plan: &Plan) -> Option<usize> {
+    match plan.from {
+        From::Cell(cell) => Some(cell),
+        _ => None,
     }
 }
 
@@ -201,6 +237,184 @@ fn repeats(plan: &Plan) -> bool {
     of_kind && (plan.values.is_empty() || plan.has_codes)
 }
 
+impl Phrase {
+    fn new(first: usize, plans: Vec<usize>, all: &[Plan], roles: Roles) -> Self {
+        let scored = plans.iter().any(|place| matches!(all[*place].column.cell, Cell::Score(_)));
+        let outside = roles.scheme.filter(|place| scored && !plans.contains(place));
+        let meanings = plans.iter().map(|place| Meanings::like(&all[*place].builder)).collect();
+        Self {
+            first,
+            last: first + plans.len() - 1,
+            plans,
+            scheme_cell: outside.and_then(|place| cell_of(&all[place])),
+            known: HashTable::new(),
+            texts: Vec::new(),
+            meanings,
+            pending: Vec::new(),
+            looked: 0,
+            missed: 0,
+            windows: 0,
+        }
+    }
+
+    /// The scheme's bytes and its own; none in a row that is no text.
+    fn bytes<'a>(&self, row: &Row<'a>) -> Option<(&'a [u8], &'a [u8])> {
+        let scheme = self.scheme_cell.map_or(&[][..], |cell| row.cell(cell));
+        Some((scheme, row.as_written(self.first, self.last)?))
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "there are at most MOST forms of LONGEST bytes")]
+    fn remember(&mut self, row: &Row<'_>, plans: &[Plan], roles: Roles) {
+        let Some((scheme, own)) = self.bytes(row) else { return };
+        // What a line break in a text means hangs on the quotation marks of its row.
+        if scheme.len() + own.len() > LONGEST || memchr::memchr2(b'\n', b'\r', own).is_some() {
+            return;
+        }
+        let Some(said) = self.said(row, plans, roles) else { return };
+        if self.known.len() == MOST {
+            self.known.clear();
+            self.texts.clear();
+            self.meanings.iter_mut().for_each(Meanings::clear);
+        }
+        for ((meanings, place), cell) in self.meanings.iter_mut().zip(&self.plans).zip(self.first..) {
+            meanings.push_last(&plans[*place].builder, row.text(cell));
+        }
+        let hash = hash_of(scheme, own);
+        let (from, number) = (self.texts.len() as u32, self.known.len() as u32);
+        self.texts.extend_from_slice(scheme);
+        self.texts.extend_from_slice(own);
+        let form = Form { hash, from, scheme: scheme.len() as u16, own: own.len() as u16, number, said };
+        self.known.insert_unique(hash, form, |form| form.hash);
+    }
+
+    /// What its cells say in a row that was just read; none where they are not to be remembered.
+    fn said(&self, row: &Row<'_>, plans: &[Plan], roles: Roles) -> Option<Said> {
+        let mut said = Said::NOTHING;
+        for &place in &self.plans {
+            let plan = &plans[place];
+            let bytes = row.cell(cell_of(plan)?);
+            let code = if let ColumnBuilder::Code(builder) = &plan.builder { builder.last() } else { NO_CODE };
+            said.says = said.says || (plan.says && !bytes.is_empty());
+            if Some(place) == roles.scheme {
+                // White space that only Unicode knows is no scheme, and yet no empty cell.
+                if code == NO_CODE && !bytes.is_empty() {
+                    return None;
+                }
+                said.scheme = code;
+            } else if Some(place) == roles.etch {
+                said.etch = code;
+                said.etch_empty = plan.last_empty;
+            } else if Some(place) == roles.adhesive {
+                said.adhesive = code;
+            }
+            match plan.column.cell {
+                Cell::Tooth if !bytes.is_empty() => {
+                    // One that refutes the notation is counted, and the first of them named.
+                    if code == NO_CODE {
+                        return None;
+                    }
+                    said.teeth += 1;
+                    said.settling += u8::from(settles(code));
+                }
+                Cell::Number { .. } if bytes.contains(&b',') => said.commas += 1,
+                Cell::Number { .. } if bytes.contains(&b'.') => said.points += 1,
+                _ => {}
+            }
+        }
+        Some(said)
+    }
+
+    fn write(&mut self, plans: &mut [Plan]) {
+        for (meanings, place) in self.meanings.iter().zip(&self.plans) {
+            let forms = self.pending.iter().map(|at| *at as usize);
+            match (meanings, &mut plans[*place].builder) {
+                (Meanings::Days(days), ColumnBuilder::Day(builder)) => builder.extend(forms.map(|at| days[at])),
+                (Meanings::Numbers(all), ColumnBuilder::Number(builder)) => builder.extend(forms.map(|at| all[at])),
+                (Meanings::Codes(codes), ColumnBuilder::Code(builder)) => builder.extend(forms.map(|at| codes[at])),
+                (Meanings::Texts(texts), ColumnBuilder::Text(builder)) => {
+                    forms.for_each(|at| builder.append_option(texts[at].as_deref()));
+                }
+                // Meanings are made like the builder.
+                _ => {}
+            }
+        }
+        self.pending.clear();
+    }
+
+    /// Whether its cells had better be read in two parts, because they hardly ever come together again.
+    const fn should_part(&self) -> bool {
+        self.looked >= WINDOW
+            && (self.missed > self.looked / 2 || (self.windows >= LEARNING && self.missed > self.looked / 16))
+    }
+
+    const fn end_window(&mut self) {
+        if self.looked >= WINDOW {
+            (self.looked, self.missed) = (0, 0);
+            self.windows += 1;
+        }
+    }
+
+    /// Its two parts; none where it is a single cell.
+    fn parted(self, plans: &[Plan], roles: Roles) -> Vec<Self> {
+        if self.plans.len() < 2 {
+            return Vec::new();
+        }
+        let (one, other) = self.plans.split_at(self.plans.len() / 2);
+        let next = self.first + one.len();
+        vec![Self::new(self.first, one.to_vec(), plans, roles), Self::new(next, other.to_vec(), plans, roles)]
+    }
+}
+
+fn hash_of(scheme: &[u8], own: &[u8]) -> u64 {
+    if scheme.is_empty() { bytes_hash(own) } else { bytes_hash(own) ^ bytes_hash(scheme).rotate_left(32) }
+}
+
+impl Form {
+    #[inline]
+    fn is(&self, scheme: &[u8], own: &[u8], texts: &[u8]) -> bool {
+        if usize::from(self.own) != own.len() || usize::from(self.scheme) != scheme.len() {
+            return false;
+        }
+        let from = self.from as usize;
+        let begins = from + scheme.len();
+        texts[begins..begins + own.len()] == *own && (scheme.is_empty() || texts[from..begins] == *scheme)
+    }
+}
+
+impl Meanings {
+    const fn like(builder: &ColumnBuilder) -> Self {
+        match builder {
+            ColumnBuilder::Day(_) => Self::Days(Vec::new()),
+            ColumnBuilder::Number(_) => Self::Numbers(Vec::new()),
+            ColumnBuilder::Code(_) => Self::Codes(Vec::new()),
+            ColumnBuilder::Text(_) => Self::Texts(Vec::new()),
+        }
+    }
+
+    /// Adds what a column's last cell, which gave no finding, was found to mean.
+    fn push_last(&mut self, builder: &ColumnBuilder, text: &str) {
+        match (self, builder) {
+            (Self::Days(days), ColumnBuilder::Day(builder)) => days.push(builder.last()),
+            (Self::Numbers(numbers), ColumnBuilder::Number(builder)) => numbers.push(builder.last()),
+            (Self::Codes(codes), ColumnBuilder::Code(builder)) => codes.push(builder.last()),
+            (Self::Texts(texts), _) => texts.push((!text.is_empty()).then(|| unescape_spreadsheet(text).into())),
+            // Meanings are made like the builder.
+            (Self::Days(days), _) => days.push(NO_DAY),
+            (Self::Numbers(numbers), _) => numbers.push(f64::NAN),
+            (Self::Codes(codes), _) => codes.push(NO_CODE),
+        }
+    }
+
+    fn clear(&mut self) {
+        match self {
+            Self::Days(days) => days.clear(),
+            Self::Numbers(numbers) => numbers.clear(),
+            Self::Codes(codes) => codes.clear(),
+            Self::Texts(texts) => texts.clear(),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::fmt::Write;
@@ -209,8 +423,8 @@ mod tests {
 
     use polars::prelude::{Column, DataFrame};
 
+    use super::WINDOW;
     use crate::finding::{FindingKind, Findings};
-    use crate::intake::phrase::WINDOW;
     use crate::intake::{IntakeRequest, read_records};
     use crate::quantity::Day;
     use crate::table::records::{FILE_COLUMN, ROW_COLUMN};

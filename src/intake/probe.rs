@@ -5,7 +5,7 @@ use std::io::{self, Read};
 use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::mpsc::{channel, sync_channel};
+use std::sync::mpsc::sync_channel;
 use std::thread;
 
 use sha2::{Digest, Sha256};
@@ -58,21 +58,16 @@ pub fn probe(path: &Path, declared: &FileDeclaration) -> io::Result<Probe> {
     // Hashing takes longer than looking, so another thread does it meanwhile.
     let digest = thread::scope(|scope| -> io::Result<[u8; 32]> {
         let (send, pieces) = sync_channel::<(Arc<Vec<u8>>, Range<usize>)>(HASHED_BEHIND);
-        let (back, spare) = channel();
         let hashing = scope.spawn(move || {
             let mut hasher = Sha256::new();
             for (piece, fresh) in pieces {
                 hasher.update(&piece[fresh]);
-                // Where it was is needed again, if nobody looks at it any more; else it goes.
-                if let Some(room) = Arc::into_inner(piece) {
-                    let _ = back.send(room);
-                }
             }
             hasher.finalize().into()
         });
         let mut kept = Vec::new();
         loop {
-            let mut piece = spare.try_recv().unwrap_or_else(|_| vec![0; PIECE]);
+            let mut piece = vec![0; PIECE];
             piece[..kept.len()].copy_from_slice(&kept);
             let count = file.read(&mut piece[kept.len()..])?;
             if count == 0 {
@@ -126,10 +121,6 @@ impl Look {
             self.head.extend(bytes.iter().take(4096));
         }
         self.blank = self.blank && bytes.iter().all(u8::is_ascii_whitespace);
-        if is_plain(bytes) {
-            self.feeds = self.feeds || memchr::memchr(b'\n', bytes).is_some();
-            return 0;
-        }
         self.zeros += memchr::memchr_iter(0, bytes).count() as u64;
         self.feeds = self.feeds || memchr::memchr(b'\n', bytes).is_some();
         self.returns = self.returns || memchr::memchr(b'\r', bytes).is_some();
@@ -187,13 +178,6 @@ impl Look {
         let odd = |byte: &u8| matches!(byte, 0x81 | 0x8d | 0x8f | 0x90 | 0x9d | 0x00..=0x08 | 0x0e..=0x1f);
         if head.iter().any(odd) { Format::Unknown } else { text(Encoding::Windows1252) }
     }
-}
-
-/// Whether there is nothing but ASCII, and neither a zero nor a carriage return: one look at bytes that mostly are so.
-fn is_plain(bytes: &[u8]) -> bool {
-    let odd = |bytes: &[u8]| bytes.iter().fold(false, |odd, byte| odd | (*byte > 0x7f) | (*byte == 0) | (*byte == b'\r'));
-    let (parts, rest) = bytes.as_chunks::<4096>();
-    !parts.iter().any(|part| odd(part)) && !odd(rest)
 }
 
 /// What stands between the columns of a header: the mark that makes most columns that are known, then most columns at all.

@@ -11,15 +11,15 @@ use super::cell;
 use super::cell_column::CellReader;
 use super::columns::take_frame;
 use super::declaration::Decimal;
-use super::gathering::{Gathered, Gathering};
-use super::plan::{Feed, From, RecordKind, TablePlan};
+use super::gathering::Gathering;
+use super::plan::{From, RecordKind, TablePlan};
 use super::sheet::{Row, Sheet, note_trouble};
 use super::tally::Tally;
-use super::text_rows::{Line, TextRows};
+use super::text_rows::TextRows;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
 use crate::record::ToothNotation;
-use crate::table::{FoldedColumns, RunColumn, TableError};
+use crate::table::TableError;
 use crate::threads::{as_they_come, available};
 use crate::wording::unescape_spreadsheet;
 
@@ -38,8 +38,6 @@ pub struct Context<'a> {
     pub today: Day,
     /// Told how many rows were read, now and then.
     pub progress: Option<&'a Progress>,
-    /// Whether visits may come with folded columns.
-    pub folds: bool,
 }
 
 /// What one table gave.
@@ -63,17 +61,8 @@ pub struct Piece {
     pub kind: RecordKind,
     /// The rows.
     pub frame: DataFrame,
-    /// Those of their columns that are folded, and the ids of restorations run by run; only where that was asked for.
-    pub folded: Option<(FoldedColumns, RunColumn)>,
     /// How many more rows the table is likely to give; 0 where nothing tells.
     pub to_come: usize,
-}
-
-impl Piece {
-    /// Some rows, with all of their columns.
-    const fn new(kind: RecordKind, frame: DataFrame) -> Self {
-        Self { kind, frame, folded: None, to_come: 0 }
-    }
 }
 
 /// Where checked rows go, piece by piece.
@@ -95,7 +84,7 @@ struct RowTaker<'a> {
 
 /// What a stretch of a table gave.
 struct StretchRead {
-    pieces: Result<Vec<Piece>, TableError>,
+    frames: Result<Vec<(RecordKind, DataFrame)>, TableError>,
     read: RowsRead,
     tally: Tally,
     findings: Findings,
@@ -134,15 +123,19 @@ pub fn read_rows(
         sheet.cut_short |= cut_short;
         (read, tally)
     } else {
-        let mut taker = RowTaker::new(&plan, &reader, width, false);
+        let mut taker = RowTaker::new(&plan, &reader, width);
         while let Some(row) = sheet.next_row(findings) {
             taker.take(&row, findings);
             if taker.gathered() >= BATCH {
                 context.says(&name, taker.read.received);
-                taker.pieces(context.place)?.into_iter().try_for_each(&mut *sink)?;
+                for (kind, frame) in taker.frames(context.place)? {
+                    sink(Piece { kind, frame, to_come: 0 })?;
+                }
             }
         }
-        taker.pieces(context.place)?.into_iter().try_for_each(&mut *sink)?;
+        for (kind, frame) in taker.frames(context.place)? {
+            sink(Piece { kind, frame, to_come: 0 })?;
+        }
         taker.ended()
     };
     let (mut read, tally) = read;
@@ -167,15 +160,15 @@ fn columns_read(
     sink: &mut Sink<'_>,
 ) -> Result<(RowsRead, Tally), TableError> {
     let (mut read, mut tally) = (RowsRead::default(), Tally::default());
-    for mut gathering in plan.feeds.into_iter().map(|feed| Gathering::new(feed, false)) {
+    for mut gathering in plan.feeds.into_iter().map(Gathering::new) {
         let kind = gathering.feed.kind;
         while let Some(frame) = sheet.next_piece(findings) {
             take_frame(&mut gathering, &frame, read.received, reader, &mut tally, findings)?;
             read.received += frame.height() as u64;
-            sink(Piece::new(kind, gathering.finish(context.place)?.frame))?;
+            sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
             context.says(reader.name, read.received);
         }
-        sink(Piece::new(kind, gathering.finish(context.place)?.frame))?;
+        sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
     }
     Ok((read, tally))
 }
@@ -206,12 +199,8 @@ fn stretches_read(
     let work = |taker: &mut RowTaker<'_>, mut stretch: TextRows| {
         let (bytes, mut findings) = (stretch.held() as u64, none.none_like());
         loop {
-            match stretch.next_line() {
-                Ok(Some(line)) => {
-                    if !taker.take_line(&mut stretch, line, &mut findings) {
-                        taker.take(&Row::of_text(stretch.row(line)), &mut findings);
-                    }
-                }
+            match stretch.next_row() {
+                Ok(Some(row)) => taker.take(&Row::of_text(row), &mut findings),
                 Ok(None) => break,
                 Err(found) => {
                     note_trouble(reader.name, &found, &mut findings);
@@ -220,9 +209,9 @@ fn stretches_read(
                 }
             }
         }
-        let pieces = taker.pieces(context.place);
+        let frames = taker.frames(context.place);
         let (read, tally) = taker.ended();
-        StretchRead { pieces, read, tally, findings, bytes, room: stretch.into_room() }
+        StretchRead { frames, read, tally, findings, bytes, room: stretch.into_room() }
     };
     let mut empty = true;
     let take = |stretch: StretchRead| -> Result<(), TableError> {
@@ -233,16 +222,17 @@ fn stretches_read(
         bytes_read += stretch.bytes;
         spare.borrow_mut().push(stretch.room);
         context.says(reader.name, read.received);
-        for piece in stretch.pieces? {
-            let to_come = likely(piece.frame.height() as u64, stretch.bytes, length.saturating_sub(bytes_read));
-            sink(Piece { to_come, ..piece })?;
+        for (kind, frame) in stretch.frames? {
+            let to_come = likely(frame.height() as u64, stretch.bytes, length.saturating_sub(bytes_read));
+            sink(Piece { kind, frame, to_come })?;
         }
         Ok(())
     };
-    let begin = || RowTaker::new(plan, reader, width, context.folds);
-    as_they_come(available().min(MOST_THREADS), next, begin, work, take)?;
+    as_they_come(available().min(MOST_THREADS), next, || RowTaker::new(plan, reader, width), work, take)?;
     if empty {
-        begin().pieces(context.place)?.into_iter().try_for_each(&mut *sink)?;
+        for (kind, frame) in RowTaker::new(plan, reader, width).frames(context.place)? {
+            sink(Piece { kind, frame, to_come: 0 })?;
+        }
     }
     let cut_short = trouble.is_some();
     if let Some(found) = trouble {
@@ -283,9 +273,8 @@ impl RowsRead {
 }
 
 impl<'a> RowTaker<'a> {
-    fn new(plan: &TablePlan, reader: &'a CellReader<'a>, width: usize, folds: bool) -> Self {
-        let gathering = |feed: &Feed| Gathering::new(feed.fresh(), folds && feed.kind == RecordKind::Visit);
-        let feeds: Vec<Gathering> = plan.feeds.iter().map(gathering).collect();
+    fn new(plan: &TablePlan, reader: &'a CellReader<'a>, width: usize) -> Self {
+        let feeds: Vec<Gathering> = plan.feeds.iter().map(|feed| Gathering::new(feed.fresh())).collect();
         let cell_of = |place: Option<usize>| match feeds[0].feed.plans[place?].from {
             From::Cell(cell) => Some(cell),
             _ => None,
@@ -341,25 +330,9 @@ impl<'a> RowTaker<'a> {
         }
     }
 
-    /// Adds a row if it ends in cells that were met before, all of them together, so that they needn't be told apart. Whether it did.
-    fn take_line(&mut self, text: &mut TextRows, line: Line, findings: &mut Findings) -> bool {
-        let [gathering] = self.feeds.as_mut_slice() else { return false };
-        let Some((head, rest)) = gathering.head(self.width).and_then(|cells| text.head(line, cells)) else { return false };
-        let head = Row::of_text(head);
-        if head.cell(0).is_empty() || !gathering.take_head(&head, rest, self.reader, &mut self.tally, findings) {
-            return false;
-        }
-        self.read.received += 1;
-        true
-    }
-
     /// The rows so far as pieces of tables; begins anew.
-    fn pieces(&mut self, place: u32) -> Result<Vec<Piece>, TableError> {
-        let piece = |gathering: &mut Gathering| {
-            let Gathered { frame, folded } = gathering.finish(place)?;
-            Ok(Piece { folded, ..Piece::new(gathering.feed.kind, frame) })
-        };
-        self.feeds.iter_mut().map(piece).collect()
+    fn frames(&mut self, place: u32) -> Result<Vec<(RecordKind, DataFrame)>, TableError> {
+        self.feeds.iter_mut().map(|gathering| Ok((gathering.feed.kind, gathering.finish(place)?))).collect()
     }
 
     /// What was counted so far; begins anew.

@@ -1,7 +1,7 @@
 //! What is counted over a whole table, because only all of its rows together tell it.
 
 use super::cell_column::CellReader;
-use super::phrase::Said;
+use super::phrases::Said;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::record::Coded;
 use crate::wording::counted;

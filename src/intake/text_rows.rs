@@ -46,17 +46,6 @@ pub struct TextRows {
     length: u64,
 }
 
-/// Where a row lies in the bytes that are held.
-#[derive(Clone, Copy, Debug)]
-pub struct Line {
-    /// Its number, as a spreadsheet shows it.
-    pub number: u64,
-    /// Whether any cell is in quotation marks.
-    pub quoted: bool,
-    from: usize,
-    to: usize,
-}
-
 /// One row.
 #[derive(Clone, Copy)]
 pub struct TextRow<'a> {
@@ -232,18 +221,10 @@ impl TextRows {
     /// # Errors
     /// When a quotation mark is never closed, or the file can't be read.
     pub fn next_row(&mut self) -> Result<Option<TextRow<'_>>, RowTrouble> {
-        Ok(self.next_line()?.map(|line| self.row(line)))
-    }
-
-    /// The next row, not told into cells yet.
-    ///
-    /// # Errors
-    /// As [`next_row`](Self::next_row).
-    pub fn next_line(&mut self) -> Result<Option<Line>, RowTrouble> {
         loop {
             match search(&self.buffer[self.from..], self.separator, self.ended) {
                 Search::Row(found) => {
-                    let from = self.from;
+                    let start = self.from;
                     self.from += found.next;
                     let number = self.next_row;
                     self.next_row += 1;
@@ -253,7 +234,18 @@ impl TextRows {
                         }
                         continue;
                     }
-                    return Ok(Some(Line { number, quoted: found.quoted, from, to: from + found.end }));
+                    let bytes = &self.buffer[start..start + found.end];
+                    let (separator, quoted) = (self.separator, found.quoted);
+                    self.ends.clear();
+                    self.spans.clear();
+                    if quoted {
+                        split(bytes, separator, &mut self.ends, &mut self.spans, &mut self.copies);
+                    } else {
+                        each_place(separator, bytes, |end| self.ends.push(end));
+                        self.ends.push(bytes.len());
+                    }
+                    let (ends, copies, spans) = (&self.ends[..], &self.copies[..], &self.spans[..]);
+                    return Ok(Some(TextRow { number, quoted, separator, bytes, ends, copies, spans }));
                 }
                 Search::More { inside_quotes } => {
                     let rest = &self.buffer[self.from..];
@@ -264,35 +256,6 @@ impl TextRows {
                 }
             }
         }
-    }
-
-    /// The row that was told last, in cells.
-    pub fn row(&mut self, line: Line) -> TextRow<'_> {
-        let bytes = &self.buffer[line.from..line.to];
-        let (separator, quoted) = (self.separator, line.quoted);
-        self.ends.clear();
-        self.spans.clear();
-        if quoted {
-            split(bytes, separator, &mut self.ends, &mut self.spans, &mut self.copies);
-        } else {
-            each_place(separator, bytes, |end| self.ends.push(end));
-            self.ends.push(bytes.len());
-        }
-        let (ends, copies, spans) = (&self.ends[..], &self.copies[..], &self.spans[..]);
-        TextRow { number: line.number, quoted, separator, bytes, ends, copies, spans }
-    }
-
-    /// The first cells of the row that was told last, and the bytes of all the others; none where it has quotation marks, or no others.
-    pub fn head(&mut self, line: Line, cells: usize) -> Option<(TextRow<'_>, &[u8])> {
-        if line.quoted {
-            return None;
-        }
-        let bytes = &self.buffer[line.from..line.to];
-        self.ends.clear();
-        let from = first_places(self.separator, bytes, cells, &mut self.ends)?;
-        let (ends, separator) = (&self.ends[..], self.separator);
-        let row = TextRow { number: line.number, quoted: false, separator, bytes, ends, copies: &[], spans: &[] };
-        Some((row, &bytes[from..]))
     }
 
     /// Reads so many bytes more, at most, behind what is left of the last ones.
@@ -371,22 +334,17 @@ fn whole_rows(bytes: &[u8], separator: u8) -> (u64, usize) {
     (rows, end)
 }
 
-/// The high bit of each byte that is the wanted one, the first byte lowest.
-#[inline]
-const fn marks_of(wanted: u8, word: [u8; 8]) -> u64 {
-    const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
-    // A byte of the difference is zero where the wanted one stands; its high bit is set below there and nowhere else.
-    let differs = u64::from_le_bytes(word) ^ u64::from_ne_bytes([wanted; 8]);
-    !(((differs & LOW) + LOW) | differs | LOW)
-}
-
 /// Where a byte stands, eight bytes at a time: cells are short, so that a search for each of them would begin more often than it
 /// looks.
 #[inline]
 fn each_place(wanted: u8, bytes: &[u8], mut take: impl FnMut(usize)) {
+    const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+    let eight = u64::from_ne_bytes([wanted; 8]);
     let (words, rest) = bytes.as_chunks::<8>();
     for (at, word) in words.iter().enumerate() {
-        let mut found = marks_of(wanted, *word);
+        // A byte of the difference is zero where the wanted one stands; its high bit is set below there and nowhere else.
+        let differs = u64::from_le_bytes(*word) ^ eight;
+        let mut found = !(((differs & LOW) + LOW) | differs | LOW);
         while found != 0 {
             take(at * 8 + found.trailing_zeros() as usize / 8);
             found &= found - 1;
@@ -398,37 +356,6 @@ fn each_place(wanted: u8, bytes: &[u8], mut take: impl FnMut(usize)) {
             take(before + at);
         }
     }
-}
-
-/// The first so many places of a byte, and where what follows them begins; none if there are fewer.
-#[inline]
-fn first_places(wanted: u8, bytes: &[u8], count: usize, places: &mut Vec<usize>) -> Option<usize> {
-    let words = bytes.as_chunks::<8>().0;
-    let mut from = 0;
-    for (at, word) in words.iter().enumerate() {
-        let mut found = marks_of(wanted, *word);
-        while found != 0 {
-            if places.len() == count {
-                return Some(from);
-            }
-            from = at * 8 + found.trailing_zeros() as usize / 8 + 1;
-            places.push(from - 1);
-            found &= found - 1;
-        }
-        if places.len() == count {
-            return Some(from);
-        }
-    }
-    for (at, byte) in bytes.iter().enumerate().skip(words.len() * 8) {
-        if places.len() == count {
-            break;
-        }
-        if *byte == wanted {
-            places.push(at);
-            from = at + 1;
-        }
-    }
-    (places.len() == count).then_some(from)
 }
 
 /// Splits a row with quotation marks into its cells.
@@ -616,14 +543,7 @@ mod tests {
             let expected: Vec<usize> = memchr::memchr_iter(wanted, &some).collect();
             let mut found = Vec::new();
             each_place(wanted, &some, |at| found.push(at));
-            prop_assert_eq!(&found, &expected);
-            for count in 0..=expected.len() + 1 {
-                let mut first = Vec::new();
-                let from = first_places(wanted, &some, count, &mut first);
-                let there = expected.get(..count);
-                prop_assert_eq!(from, there.map(|places| places.last().map_or(0, |last| last + 1)));
-                prop_assert_eq!(Some(&first[..]).filter(|_| from.is_some()), there);
-            }
+            prop_assert_eq!(found, expected);
         }
 
         /// However a text is cut into stretches, its rows are the same.
