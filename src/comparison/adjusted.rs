@@ -10,9 +10,9 @@ use super::crude::{is_tested, pair, too_small};
 use crate::quantity::Known;
 use crate::result::{Adjusted, AdjustedPair, Computed, RegressionPair};
 use crate::stats::{
-    Axis, ColumnBalance, Covariate, CovariateValues, CoxDesign, CoxModel, CoxOptions, EValue, EffectScale, Ending,
-    FirthPenalty, NO_GROUP, WeightTrimming, WeightedComparison, WeightedPopulation, balance, cox_regression, e_value,
-    propensities, propensity_weights,
+    AdjustedContrasts, Axis, ColumnBalance, Covariate, CovariateValues, CoxDesign, CoxModel, CoxOptions, EValue,
+    EffectScale, Ending, FirthPenalty, NO_GROUP, WeightTrimming, WeightedComparison, WeightedPopulation, balance,
+    cox_regression, e_value, propensities, propensity_weights,
 };
 
 /// Below this part of failures an outcome is rare, and ratios of hazards are nearly those of risks.
@@ -133,6 +133,7 @@ fn pairs(
         cox_regression(&rows.observations, design, None, options)
             .map_err(|problem| problem.to_string().replace(FACTOR, "the level"))
     });
+    let contrasts = model.as_ref().map(|model| (model, model.adjusted_contrasts(FACTOR)));
     rows.others()
         .map(|level| {
             let weighted = pair(rows, weights, level, tested(level), asked);
@@ -140,9 +141,9 @@ fn pairs(
                 level,
                 crude: pair(rows, &ones, level, tested(level), asked),
                 e_value: e_value_of(rows, &weighted),
-                regression: match &model {
-                    Ok(model) => by_regression(model, rows, level, asked),
-                    Err(why) => Computed::NotComputed(why.clone()),
+                regression: match &contrasts {
+                    Ok((model, contrasts)) => by_regression(model, contrasts, rows, level, asked),
+                    Err(why) => Computed::NotComputed((*why).clone()),
                 },
                 weighted,
             }
@@ -150,7 +151,13 @@ fn pairs(
         .collect()
 }
 
-fn by_regression(model: &CoxModel<'_>, rows: &Compared, level: u16, asked: &Questions) -> Computed<RegressionPair> {
+fn by_regression(
+    model: &CoxModel<'_>,
+    contrasts: &AdjustedContrasts<'_>,
+    rows: &Compared,
+    level: u16,
+    asked: &Questions,
+) -> Computed<RegressionPair> {
     let label = &rows.labels[usize::from(level)];
     let of_level = |column: &crate::stats::ColumnName| column.covariate == FACTOR && column.level.as_ref() == Some(label);
     let Some(hazard_ratio) = model.regression.coefficients.iter().find(|one| of_level(&one.column)).cloned() else {
@@ -160,8 +167,8 @@ fn by_regression(model: &CoxModel<'_>, rows: &Compared, level: u16, asked: &Ques
     hazard_ratio.column.covariate = "level".to_owned();
     let [until] = asked.mean_horizons();
     Computed::Computed(RegressionPair {
-        survival: model.adjusted_survival_contrast(FACTOR, rows.reference, level, &asked.horizons),
-        restricted_mean: model.adjusted_restricted_mean_contrast(FACTOR, rows.reference, level, &Axis::Days, until),
+        survival: contrasts.survival(rows.reference, level, &asked.horizons),
+        restricted_mean: contrasts.restricted_mean(rows.reference, level, &Axis::Days, until),
         hazard_ratio,
     })
 }

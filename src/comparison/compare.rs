@@ -1,6 +1,8 @@
 //! The whole comparison: records and protocol in, plain results out.
 
 use std::fmt;
+use std::panic::resume_unwind;
+use std::thread;
 
 use sha2::{Digest, Sha256};
 
@@ -19,12 +21,13 @@ use crate::analysis::recall::{due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
 use crate::cohort::recall::{Due, scores};
 use crate::cohort::{Histories, factor_levels, known_factors};
-use crate::protocol::Protocol;
+use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
 use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion};
 use crate::stats::{Clustered, Grouping, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
+use crate::threads::{available, in_turn};
 use crate::wording::hexadecimal;
 
 /// The layout of the comparison's `results.json`.
@@ -151,10 +154,14 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let rows = &records.rows;
     let placed: Vec<i32> = records.restoration.iter().map(|&place| histories.placed[place as usize]).collect();
     let level_of_restoration = level_of_restoration(&records, histories.len());
-    let levels = levels(&records, &placed, &level_of_restoration, &source)?;
-    let crude = crude(rows, &asked);
-    let with_adjustment = adjusted(rows, &asked);
-    let together = together(rows, &factor.label, &asked);
+    // Adjusting takes as long as all the others, and neither knows of the other.
+    let (with_adjustment, levels, crude, together) = thread::scope(|scope| {
+        let adjusting = scope.spawn(|| adjusted(rows, &asked));
+        let levels = levels(&records, &placed, &level_of_restoration, &source);
+        let (crude, together) = (crude(rows, &asked), together(rows, &factor.label, &asked));
+        (adjusting.join().unwrap_or_else(|panic| resume_unwind(panic)), levels, crude, together)
+    });
+    let levels = levels?;
     let published = published(&factor.name, &records.codes);
     let guards = guards(
         &Weighed {
@@ -297,28 +304,28 @@ fn level_of_restoration(records: &ComparedRecords, restorations: usize) -> Vec<u
 
 /// Scores by level at each recall after placement, and at placement itself.
 fn scored(level_of_restoration: &[u16], levels: u16, source: &Source<'_>) -> Vec<ScoredColumns> {
-    let mut all = Vec::new();
-    for criterion in Criterion::ALL.into_iter().filter(|criterion| *criterion != Criterion::Retention) {
-        for (window, due) in source.protocol.recalls.iter().zip(source.due) {
-            let mut columns = (Vec::new(), Vec::new(), Vec::new());
-            for one in scores(source.histories, due, *window, criterion) {
-                let level = level_of_restoration[one.restoration as usize];
-                if let Some(standing) = one.scheme.standing(criterion, one.score).filter(|_| level != NO_GROUP) {
-                    columns.0.push(level);
-                    columns.1.push(standing);
-                    columns.2.push(source.histories.patient[one.restoration as usize]);
-                }
-            }
-            if !columns.0.is_empty() {
-                all.push(ScoredColumns {
-                    criterion,
-                    months: window.months,
-                    levels: Grouping::new(columns.0, levels).unwrap_or_default(),
-                    standings: columns.1,
-                    patients: columns.2,
-                });
+    let criteria = Criterion::ALL.into_iter().filter(|criterion| *criterion != Criterion::Retention);
+    let recalls = || source.protocol.recalls.iter().zip(source.due);
+    let wanted: Vec<_> = criteria.flat_map(|criterion| recalls().map(move |recall| (criterion, recall))).collect();
+    let columns_of = |&(criterion, (window, due)): &(Criterion, (&RecallWindow, &Vec<Due>))| {
+        let mut columns = (Vec::new(), Vec::new(), Vec::new());
+        for one in scores(source.histories, due, *window, criterion) {
+            let level = level_of_restoration[one.restoration as usize];
+            if let Some(standing) = one.scheme.standing(criterion, one.score).filter(|_| level != NO_GROUP) {
+                columns.0.push(level);
+                columns.1.push(standing);
+                columns.2.push(source.histories.patient[one.restoration as usize]);
             }
         }
-    }
+        ScoredColumns {
+            criterion,
+            months: window.months,
+            levels: Grouping::new(columns.0, levels).unwrap_or_default(),
+            standings: columns.1,
+            patients: columns.2,
+        }
+    };
+    let mut all = in_turn(&wanted, available(), columns_of);
+    all.retain(|columns| !columns.standings.is_empty());
     all
 }

@@ -6,9 +6,9 @@ use crate::quantity::{Known, WhyNotKnown};
 use crate::record::{Criterion, Standing};
 use crate::result::{CriterionComparison, CriterionContrast};
 use crate::stats::{
-    AdjustmentMethod, ClusteredCodes, Grouping, adjusted_ln_p_values, clustered_share, clustered_share_contrast,
-    clustered_shares,
+    AdjustmentMethod, ClusteredCodes, Grouping, adjusted_ln_p_values, clustered_shares, contrast_of_clustered_shares,
 };
+use crate::threads::{available, in_turn};
 
 /// One criterion at one recall, as columns: the level, the standing and the patient of each restoration scored.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,12 +27,9 @@ pub struct ScoredColumns {
 
 /// Compares levels, and corrects the tests for their number.
 pub fn criteria(scored: &[ScoredColumns], reference: u16, protocol: &Protocol) -> Vec<CriterionComparison> {
-    let mut all: Vec<CriterionComparison> = scored
-        .iter()
-        .flat_map(|columns| {
-            [Standing::Ideal, Standing::Acceptable].map(|least| compared(columns, least, reference, protocol))
-        })
-        .collect();
+    let standings = [Standing::Ideal, Standing::Acceptable];
+    let asked: Vec<_> = scored.iter().flat_map(|columns| standings.map(|least| (columns, least))).collect();
+    let mut all = in_turn(&asked, available(), |(columns, least)| compared(columns, *least, reference, protocol));
     let places: Vec<usize> =
         all.iter().enumerate().filter(|(_, one)| one.probability.known().is_some()).map(|(place, _)| place).collect();
     let logs: Vec<f64> = places
@@ -60,34 +57,26 @@ fn compared(columns: &ScoredColumns, least: Standing, reference: u16, protocol: 
         corrected: Known::NotKnown(WhyNotKnown::NoObservations),
     };
     let Ok(codes) = ClusteredCodes::new(&columns.levels, &good, &columns.patients) else { return none() };
-    let levels = columns.levels.levels();
+    let found = clustered_shares(&codes, 1, level);
+    let share = |row: u16| found.shares[usize::from(row)];
     let hidden = |row: u16| {
-        let mut patients: Vec<u32> = columns
-            .levels
-            .codes()
-            .iter()
-            .zip(&columns.patients)
-            .filter(|(code, _)| **code == row)
-            .map(|(_, patient)| *patient)
-            .collect();
-        patients.sort_unstable();
-        patients.dedup();
-        patients.len() < protocol.smallest_cell as usize
+        let patients = share(row).known().map_or(0, |share| share.behind.clusters);
+        patients < u64::from(protocol.smallest_cell)
     };
     let too_few = Known::NotKnown(WhyNotKnown::TooFewToShow);
-    let shares = (0..levels).map(|row| if hidden(row) { too_few } else { clustered_share(&codes, row, 1, level) }).collect();
-    let contrasts = (0..levels).filter(|row| *row != reference).map(|row| CriterionContrast {
+    let levels = 0..codes.rows();
+    let contrasts = levels.clone().filter(|row| *row != reference).map(|row| CriterionContrast {
         level: row,
         contrast: if hidden(row) || hidden(reference) {
             Known::NotKnown(WhyNotKnown::TooFewToShow)
         } else {
-            clustered_share_contrast(&codes, [reference, row], 1, level)
+            contrast_of_clustered_shares(&codes, [reference, row], [share(reference), share(row)], 1, level)
         },
     });
     CriterionComparison {
-        shares,
         contrasts: contrasts.collect(),
-        probability: match clustered_shares(&codes, 1, level).test {
+        shares: levels.map(|row| if hidden(row) { too_few } else { share(row) }).collect(),
+        probability: match found.test {
             Known::Known(test) => Known::Known(test.probability),
             Known::NotKnown(why) => Known::NotKnown(why),
         },

@@ -13,10 +13,10 @@ use super::levels::{Levels, in_order};
 use super::regression;
 use crate::quantity::{Known, WhyNotKnown};
 use crate::stats::{
-    self, ColumnBalance, CoxCoefficient, CoxDesign, CoxModel, EValue, EffectScale, FirthPenalty, Grouping, LevelComparison,
-    LevelWeights, Observations, PropensityOverlap, ResampledEstimate, Resampling, ReweightedComparison, WeightTrimming,
-    WeightedHazardRatio, WeightedPopulation, WeightingModel, balance, cox_regression, e_value, propensities,
-    propensity_weights, reweighted_bootstrap, weighted_comparison,
+    self, AdjustedContrasts, ColumnBalance, CoxCoefficient, CoxDesign, CoxModel, EValue, EffectScale, FirthPenalty,
+    Grouping, LevelComparison, LevelWeights, Observations, PropensityOverlap, ResampledEstimate, Resampling,
+    ReweightedComparison, WeightTrimming, WeightedHazardRatio, WeightedPopulation, WeightingModel, balance, cox_regression,
+    e_value, propensities, propensity_weights, reweighted_bootstrap, weighted_comparison,
 };
 
 /// Below this part of failures an outcome is rare, and ratios of hazards are nearly those of risks.
@@ -246,6 +246,8 @@ pub fn weighted(asked: &Asked, data: &Data) -> Result<Weighted, String> {
         cox_regression(&rows.observations, design, rows.strata.as_ref(), regression::options(asked))
             .map_err(|problem| problem.to_string())
     });
+    let group = asked.roles.group.as_deref().unwrap_or_default();
+    let contrasts = model.as_ref().ok().map(|model| (model, model.adjusted_contrasts(group)));
     let label = |level: u16| data.groups.labels.get(usize::from(level)).cloned().unwrap_or_default();
     let mut pairs = Vec::new();
     for second in 1..data.grouping.levels() {
@@ -274,7 +276,9 @@ pub fn weighted(asked: &Asked, data: &Data) -> Result<Weighted, String> {
             },
             hazard_ratio: one.hazard_ratio,
             resampled,
-            by_regression: model.as_ref().ok().map(|model| adjusted_pair(model, asked, data, &rows, second)),
+            by_regression: contrasts
+                .as_ref()
+                .map(|(model, contrasts)| adjusted_pair(model, contrasts, asked, data, &rows, second)),
             first: names.0,
             second: names.1,
         });
@@ -307,12 +311,19 @@ fn regression_design(asked: &Asked, data: &Data, rows: &Complete) -> Result<CoxD
     CoxDesign::new(all).map_err(|error| error.to_string())
 }
 
-fn adjusted_pair(model: &CoxModel<'_>, asked: &Asked, data: &Data, rows: &Complete, second: u16) -> AdjustedPair {
+fn adjusted_pair(
+    model: &CoxModel<'_>,
+    contrasts: &AdjustedContrasts<'_>,
+    asked: &Asked,
+    data: &Data,
+    rows: &Complete,
+    second: u16,
+) -> AdjustedPair {
     let group = asked.roles.group.as_deref().unwrap_or_default();
     let labels = (&*data.groups.labels[0], &*data.groups.labels[usize::from(second)]);
     let until = asked.until.unwrap_or(0.0);
-    let survival = model.adjusted_survival_contrast(group, 0, second, &data.ticks(asked));
-    let mean = model.adjusted_restricted_mean_contrast(group, 0, second, &data.axis, until);
+    let survival = contrasts.survival(0, second, &data.ticks(asked));
+    let mean = contrasts.restricted_mean(0, second, &data.axis, until);
     let of_second = |one: &&CoxCoefficient| one.column.covariate == group && one.column.level.as_deref() == Some(labels.1);
     let hazard_ratio = model.regression.coefficients.iter().find(of_second).cloned();
     let none = Known::NotKnown(WhyNotKnown::NoObservations);

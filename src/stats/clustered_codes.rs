@@ -17,6 +17,8 @@ pub struct ClusteredCodes<'a> {
     rows: &'a Grouping,
     columns: &'a Grouping,
     clusters: &'a [u32],
+    /// One more than the last cluster.
+    cluster_end: usize,
 }
 
 impl<'a> ClusteredCodes<'a> {
@@ -27,7 +29,8 @@ impl<'a> ClusteredCodes<'a> {
     /// When the three are of different lengths.
     pub fn new(rows: &'a Grouping, columns: &'a Grouping, clusters: &'a [u32]) -> Result<Self, TableError> {
         if rows.codes().len() == clusters.len() && columns.codes().len() == clusters.len() {
-            Ok(Self { rows, columns, clusters })
+            let cluster_end = clusters.iter().max().map_or(0, |&cluster| cluster as usize + 1);
+            Ok(Self { rows, columns, clusters, cluster_end })
         } else {
             Err(TableError::UnequalLengths)
         }
@@ -61,9 +64,8 @@ impl<'a> ClusteredCodes<'a> {
 
     /// Those with a row for which `kept` holds: the sums by cluster of what `influence` says of each cell, for clusters that have any.
     pub(super) fn sums(&self, kept: impl Fn(usize) -> bool, influence: impl Fn(usize, usize) -> f64) -> Vec<f64> {
-        let indices = self.clusters.iter().max().map_or(0, |&cluster| cluster as usize + 1);
-        let mut sums = vec![0.0; indices];
-        let mut present = vec![false; indices];
+        let mut sums = vec![0.0; self.cluster_end];
+        let mut present = vec![false; self.cluster_end];
         for (row, column, cluster) in self.each() {
             if kept(row) {
                 sums[cluster] += influence(row, column);
@@ -82,8 +84,7 @@ impl<'a> ClusteredCodes<'a> {
 
     /// How many clusters lie in more than one row.
     pub fn clusters_in_several_rows(&self) -> u64 {
-        let mut place: Vec<Option<usize>> =
-            vec![None; self.clusters.iter().max().map_or(0, |&cluster| cluster as usize + 1)];
+        let mut place: Vec<Option<usize>> = vec![None; self.cluster_end];
         let mut several = vec![false; place.len()];
         for (row, _, cluster) in self.each() {
             match place[cluster] {

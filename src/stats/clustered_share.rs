@@ -19,6 +19,7 @@ use serde::{Deserialize, Serialize};
 use super::beta::student_quantile_upper;
 use super::chi_squared_test::ChiSquaredTest;
 use super::clustered_codes::{ClusteredCodes, vanishes, variance};
+use super::contingency_table::ContingencyTable;
 use super::share::wilson_limits;
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Fraction, IntervalMethod, Known, WhyNotKnown};
 
@@ -56,14 +57,18 @@ pub struct ClusteredShares {
 ///
 /// Not known without observations. With one cluster there is a share but no limits.
 pub fn clustered_share(codes: &ClusteredCodes<'_>, row: u16, feature: u16, level: ConfidenceLevel) -> Known<ClusteredShare> {
-    let (row, feature) = (usize::from(row), usize::from(feature));
-    let (mut part, mut whole) = (0_u64, 0_u64);
-    for (at, column, _) in codes.each() {
-        if at == row {
-            whole += 1;
-            part += u64::from(column == feature);
-        }
-    }
+    share_of(codes, &codes.table(), usize::from(row), usize::from(feature), level)
+}
+
+/// The same where all are counted already.
+fn share_of(
+    codes: &ClusteredCodes<'_>,
+    table: &ContingencyTable,
+    row: usize,
+    feature: usize,
+    level: ConfidenceLevel,
+) -> Known<ClusteredShare> {
+    let (part, whole) = (table.at(row, feature), (0..table.columns()).map(|column| table.at(row, column)).sum());
     if whole == 0 {
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
@@ -116,8 +121,9 @@ pub fn clustered_share(codes: &ClusteredCodes<'_>, row: u16, feature: u16, level
 ///
 /// The test is not known with fewer than two rows that have any, nor where a row has no design effect.
 pub fn clustered_shares(codes: &ClusteredCodes<'_>, feature: u16, level: ConfidenceLevel) -> ClusteredShares {
-    let shares: Vec<Known<ClusteredShare>> =
-        (0..codes.rows()).map(|row| clustered_share(codes, row, feature, level)).collect();
+    let table = codes.table();
+    let share = |row| share_of(codes, &table, row, usize::from(feature), level);
+    let shares: Vec<Known<ClusteredShare>> = (0..table.rows()).map(share).collect();
     let test = homogeneity(&shares);
     ClusteredShares { shares, clusters_in_several_rows: codes.clusters_in_several_rows(), test }
 }

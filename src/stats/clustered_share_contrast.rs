@@ -58,7 +58,19 @@ pub fn clustered_share_contrast(
     feature: u16,
     level: ConfidenceLevel,
 ) -> Known<ClusteredShareContrast> {
-    let shares = match rows.map(|row| clustered_share(codes, row, feature, level)) {
+    let shares = rows.map(|row| clustered_share(codes, row, feature, level));
+    contrast_of_clustered_shares(codes, rows, shares, feature, level)
+}
+
+/// The same where both shares are known already.
+pub fn contrast_of_clustered_shares(
+    codes: &ClusteredCodes<'_>,
+    rows: [u16; 2],
+    shares: [Known<ClusteredShare>; 2],
+    feature: u16,
+    level: ConfidenceLevel,
+) -> Known<ClusteredShareContrast> {
+    let shares = match shares {
         [Known::Known(first), Known::Known(second)] => [first, second],
         [Known::NotKnown(_), Known::NotKnown(why)] => return Known::NotKnown(why),
         _ => return Known::NotKnown(WhyNotKnown::TooFewGroups),

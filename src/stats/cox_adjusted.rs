@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use super::cox::{CoxModel, TiesHandling};
 use super::cox_baseline::UpTo;
 use super::cox_design::CovariateValues;
-use super::cox_scores::weighted_scores;
+use super::cox_influence::Influence;
 use super::survival_interval::{SurvivalIntervalMethod, survival_interval};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 
@@ -46,8 +46,7 @@ impl CoxModel<'_> {
             return Vec::new();
         };
         let sample = Sample::of(self);
-        let scores =
-            (self.options.ties != TiesHandling::ExactDiscrete).then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
+        let influence = (self.options.ties != TiesHandling::ExactDiscrete).then(|| Influence::of(self));
         (0_u16..)
             .zip(levels)
             .map(|(level, name)| {
@@ -65,7 +64,7 @@ impl CoxModel<'_> {
                     .collect();
                 let read = |&horizon: &Days| {
                     if present {
-                        self.standardised(&sample, &changed, horizon, scores.as_deref(), method)
+                        self.standardised(&sample, &changed, horizon, influence.as_ref(), method)
                     } else {
                         Known::NotKnown(WhyNotKnown::NoObservations)
                     }
@@ -80,7 +79,7 @@ impl CoxModel<'_> {
         sample: &Sample,
         changed: &[Option<f64>],
         horizon: Days,
-        scores: Option<&[f64]>,
+        influence: Option<&Influence<'_>>,
         method: SurvivalIntervalMethod,
     ) -> Known<Estimate<Fraction>> {
         let mut sums_of_strata: Vec<Option<UpTo>> = (0..self.sets.stratum_starts.len() - 1).map(|_| None).collect();
@@ -114,31 +113,25 @@ impl CoxModel<'_> {
             }
         }
         let mean = sum / weights;
-        let squares = match (scores, self.options.variance) {
+        let squares = match (influence, self.options.variance) {
             (None, _) => Known::NotKnown(WhyNotKnown::NotANumber),
             (_, Variance::ClusterRobust) if self.sets.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
             _ if sums_of_strata.iter().flatten().all(|up_to| up_to.end == up_to.first) => {
                 Known::NotKnown(WhyNotKnown::NoFailures)
             }
-            (Some(scores), variance) => {
-                let by_cluster = variance == Variance::ClusterRobust;
-                let places = if by_cluster { self.observations.clusters() as usize } else { self.observations.len() };
-                let home =
-                    |row: u32| if by_cluster { self.observations.cluster()[row as usize] as usize } else { row as usize };
-                let mut influence = vec![0.0; places];
-                let carried = self.inverse.times(&b);
-                self.add_scores(scores, &carried, home, &mut influence);
+            (Some(influence), _) => {
+                let mut of_home = influence.by_coefficients(&self.inverse.times(&b));
                 for (up_to, &g) in sums_of_strata.iter().zip(&g) {
                     if let Some(up_to) = up_to {
-                        self.add_own_hazard(up_to, g, home, &mut influence);
+                        influence.add_baseline(up_to.first, &vec![g; up_to.end - up_to.first], &mut of_home);
                     }
                 }
-                influence.iter_mut().for_each(|influence| *influence *= -1.0 / weights);
+                of_home.iter_mut().for_each(|of_home| *of_home *= -1.0 / weights);
                 for (&row, survival) in sample.rows.iter().zip(&survivals) {
                     let weight = self.observations.weight_of(row as usize);
-                    influence[home(row)] += weight * (survival - mean) / weights;
+                    of_home[influence.home(row)] += weight * (survival - mean) / weights;
                 }
-                Known::Known(influence.iter().map(|influence| influence * influence).sum())
+                Known::Known(of_home.iter().map(|of_home| of_home * of_home).sum())
             }
         };
         let survival = Fraction::new(mean);

@@ -19,8 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use super::cox::CoxModel;
 use super::cox_design::{Column, CovariateValues};
-use super::cox_likelihood::RowHazard;
-use super::cox_scores::weighted_scores;
+use super::cox_influence::Influence;
 use super::survival_interval::{SurvivalIntervalMethod, survival_interval};
 use crate::quantity::{Days, Estimate, Fraction, Known, Variance, WhyNotKnown};
 
@@ -92,8 +91,7 @@ impl CoxModel<'_> {
         let Some(x) = self.profile_columns(profile) else {
             return vec![Known::NotKnown(WhyNotKnown::NotANumber); horizons.len()];
         };
-        let scores =
-            (self.options.variance == Variance::ClusterRobust).then(|| weighted_scores(&self.sets, &self.at, |_| 1.0));
+        let influence = (self.options.variance == Variance::ClusterRobust).then(|| Influence::of(self));
         let risk = libm::exp(x.iter().zip(&self.beta).map(|(x, beta)| x * beta).sum());
         let predict = |&horizon: &Days| {
             let up_to = match self.up_to(stratum, horizon) {
@@ -103,19 +101,17 @@ impl CoxModel<'_> {
             let survival = Fraction::new(libm::exp(-risk * up_to.hazard));
             let a: Vec<f64> = x.iter().zip(&up_to.means).map(|(x, mean)| x * up_to.hazard - mean).collect();
             let carried = self.inverse.times(&a);
-            let error = match &scores {
+            let error = match &influence {
                 _ if up_to.end == up_to.first => Known::NotKnown(WhyNotKnown::NoFailures),
-                _ if scores.is_some() && self.sets.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
+                Some(_) if self.sets.behind.clusters < 2 => Known::NotKnown(WhyNotKnown::TooFewClusters),
                 None => {
                     let q: f64 = self.at.terms[up_to.first..up_to.end].iter().map(|terms| terms.q0).sum();
                     let from_beta: f64 = a.iter().zip(&carried).map(|(a, c)| a * c).sum();
                     Known::Known(risk * libm::sqrt(q + from_beta))
                 }
-                Some(scores) => {
-                    let home = |row: u32| self.observations.cluster()[row as usize] as usize;
-                    let mut sums = vec![0.0; self.observations.clusters() as usize];
-                    self.add_scores(scores, &carried, home, &mut sums);
-                    self.add_own_hazard(&up_to, 1.0, home, &mut sums);
+                Some(influence) => {
+                    let mut sums = influence.by_coefficients(&carried);
+                    influence.add_baseline(up_to.first, &vec![1.0; up_to.end - up_to.first], &mut sums);
                     Known::Known(risk * libm::sqrt(sums.iter().map(|sum| sum * sum).sum()))
                 }
             };
@@ -163,60 +159,6 @@ impl CoxModel<'_> {
         let exit = self.observations.exit();
         let here = |i: usize| self.sets.complete[i] && self.strata.is_none_or(|strata| strata.codes()[i] == stratum);
         (0..exit.len()).any(|i| exit[i] >= horizon.count() && here(i))
-    }
-
-    /// Adds cᵀ·u of each row to its home.
-    pub(super) fn add_scores(&self, scores: &[f64], carried: &[f64], home: impl Fn(u32) -> usize, sums: &mut [f64]) {
-        if !carried.is_empty() {
-            for (score, &observation) in scores.chunks_exact(carried.len()).zip(&self.sets.observation) {
-                sums[home(observation)] += score.iter().zip(carried).map(|(score, c)| score * c).sum::<f64>();
-            }
-        }
-    }
-
-    /// Adds `factor`·φ_i of each row of a stratum to its home.
-    pub(super) fn add_own_hazard(&self, up_to: &UpTo, factor: f64, home: impl Fn(u32) -> usize, sums: &mut [f64]) {
-        let within = |place: usize| if up_to.first <= place && place < up_to.end { 1.0 } else { 0.0 };
-        self.add_weighted_hazard(up_to.first, within, factor, home, sums);
-    }
-
-    /// Adds, for each row of the stratum that begins at place `first`, `scale` times what φ_i sums of each place times a factor of that
-    /// place.
-    pub(super) fn add_weighted_hazard(
-        &self,
-        first: usize,
-        factor: impl Fn(usize) -> f64,
-        scale: f64,
-        home: impl Fn(u32) -> usize,
-        sums: &mut [f64],
-    ) {
-        let (sets, at) = (&self.sets, &self.at);
-        let Some((first, end)) = self.stratum_around(first) else { return };
-        let of_places = |value: &dyn Fn(usize) -> f64| -> Vec<f64> {
-            let within = |place: usize| first <= place && place < end;
-            (0..sets.places.len()).map(|place| if within(place) { factor(place) * value(place) } else { 0.0 }).collect()
-        };
-        let squares = RowHazard::of(
-            sets,
-            of_places(&|place| at.terms[place].q0),
-            of_places(&|place| at.terms[place].q0 - at.terms[place].q1),
-        );
-        for index in first..end {
-            let (place, terms) = (&sets.places[index], &at.terms[index]);
-            let own = factor(index);
-            for row in place.start..place.end {
-                let mut effect = -at.risk[row] * squares.of_row(sets, index, row);
-                if row < place.failures_end {
-                    effect += own * sets.weight_of(row) * terms.hazard / terms.failed;
-                }
-                sums[home(sets.observation[row])] += scale * effect;
-            }
-        }
-    }
-
-    /// The places of the stratum that begins at a place.
-    fn stratum_around(&self, first: usize) -> Option<(usize, usize)> {
-        self.sets.stratum_starts.windows(2).find(|stratum| stratum[0] == first && stratum[1] > first).map(|s| (s[0], s[1]))
     }
 
     /// The columns of a profile, as they are inside.

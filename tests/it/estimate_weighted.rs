@@ -189,9 +189,9 @@ fn regression_and_resamples_are_those_of_the_statistics() {
     for second in 1..3_u16 {
         let pair = &found.pairs[usize::from(second) - 1];
         let regressed = pair.by_regression.as_ref().expect("a fit");
-        let direct = model.adjusted_survival_contrast("arm", 0, second, &[Days::new(30)]);
+        let direct = model.adjusted_contrasts("arm").survival(0, second, &[Days::new(30)]);
         assert_eq!(regressed.survival[0].difference, direct[0].map(|one| one.difference));
-        let direct = model.adjusted_restricted_mean_contrast("arm", 0, second, &Axis::Days, 30.0);
+        let direct = model.adjusted_contrasts("arm").restricted_mean(0, second, &Axis::Days, 30.0);
         assert_eq!(regressed.restricted_mean.difference, direct.map(|one| one.difference));
         let direct = reweighted_bootstrap(&data.observations, weighting, compared(second), resampling).expect("a fit");
         let through = pair.resampled.as_ref().expect("asked for");

@@ -24,7 +24,10 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("analysis", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "threads"]),
     (
         "comparison",
-        &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "analysis"],
+        &[
+            "quantity", "finding", "wording", "record", "protocol", "table", "stats", "cohort", "result", "analysis",
+            "threads",
+        ],
     ),
     ("figure", &["quantity", "wording", "record", "result"]),
     (

@@ -328,7 +328,7 @@ fn simulate(runs: u32, patients: u32, replicates: u32) -> Simulated {
         let factor = Covariate::factor("level", data.levels.clone(), names, 0);
         let design = CoxDesign::new(vec![factor, Covariate::number("deep", data.depth.clone())]).expect("fits");
         let model = cox_regression(&data.observations, &design, None, CoxOptions::default()).expect("a maximum");
-        let standardised = model.adjusted_survival_contrast("level", 0, 1, &READ_AT);
+        let standardised = model.adjusted_contrasts("level").survival(0, 1, &READ_AT);
         let difference = standardised[0].known().expect("followed").difference.estimate;
         held(3, difference.interval.known().map(|interval| (interval.lower, interval.upper)));
     }
@@ -470,9 +470,9 @@ fn model_inputs(data: &Reference, cluster: u32, factor: f64) -> (Observations, C
 fn adjusted(inputs: &(Observations, CoxDesign, Grouping), ties: TiesHandling) -> [(f64, f64); 4] {
     let options = CoxOptions { ties, ..CoxOptions::default() };
     let model = cox_regression(&inputs.0, &inputs.1, Some(&inputs.2), options).expect("a maximum");
-    let survival = model.adjusted_survival_contrast("level", 2, 1, &[Days::new(30)]);
+    let survival = model.adjusted_contrasts("level").survival(2, 1, &[Days::new(30)]);
     let survival = *survival[0].known().expect("followed");
-    let mean = model.adjusted_restricted_mean_contrast("level", 2, 1, &Axis::Days, 30.5);
+    let mean = model.adjusted_contrasts("level").restricted_mean(2, 1, &Axis::Days, 30.5);
     let mean = *mean.known().expect("followed");
     let ratio = mean.ratio.known().expect("known").estimate;
     [survival.difference.estimate, survival.complementary_log_log.known().expect("known").estimate, mean.difference.estimate]
@@ -514,9 +514,9 @@ fn adjusted_contrasts_have_the_error_of_their_derivatives_in_weights() {
     close(at_estimate[0].0, survival(1, 30) - survival(2, 30), 1e-13);
     let area = |level: usize| (0..30).map(|day| survival(level, day)).sum::<f64>() + 0.5 * survival(level, 30);
     close(at_estimate[2].0, area(1) - area(2), 1e-12);
-    let unknown = model.adjusted_survival_contrast("level", 0, 1, &[Days::new(61)]);
+    let unknown = model.adjusted_contrasts("level").survival(0, 1, &[Days::new(61)]);
     assert_eq!(unknown[0], Known::NotKnown(WhyNotKnown::PastLastFollowUp));
-    let none = model.adjusted_restricted_mean_contrast("none", 0, 1, &Axis::Days, 3.0);
+    let none = model.adjusted_contrasts("none").restricted_mean(0, 1, &Axis::Days, 3.0);
     assert_eq!(none, Known::NotKnown(WhyNotKnown::NoObservations));
 }
 
