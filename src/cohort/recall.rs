@@ -24,18 +24,6 @@ pub struct Due {
 /// Stands for so many or more.
 const MANY: u8 = u8::MAX;
 
-/// One criterion's score of one restoration at a recall: that of the scored visit nearest to the due day (the earlier of two
-/// equally near; of two examiners on one day the worse).
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ScoredAt {
-    /// Its place in the histories.
-    pub restoration: u32,
-    /// The scheme.
-    pub scheme: Scheme,
-    /// The score.
-    pub score: Score,
-}
-
 /// A recall's window in days since placement, worked out once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct WindowDays {
@@ -131,20 +119,9 @@ fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all
     }
 }
 
-/// All scores of a criterion at a recall, of the restorations that were due. Lost restorations have no scores of colour,
-/// staining and the like, so they are not in those denominators.
-pub fn scores(histories: &Histories, due: &[Due], window: RecallWindow, criterion: Criterion) -> Vec<ScoredAt> {
-    let window = WindowDays::from(window);
-    due.iter()
-        .filter(|due| due.scored)
-        .filter_map(|due| {
-            let (scheme, score) = nearest(histories, *due, window, criterion)?;
-            Some(ScoredAt { restoration: due.restoration, scheme, score })
-        })
-        .collect()
-}
-
-/// The same for all criteria of one restoration that was due, in the order of [`Criterion::ALL`].
+/// The score of each criterion of a restoration that was due at a recall, in the order of [`Criterion::ALL`]: that of the scored visit nearest
+/// to the due day (the earlier of two equally near; of two examiners on one day the worse). Lost restorations have no scores of colour,
+/// staining and the like.
 pub fn scores_of(histories: &Histories, due: Due, window: WindowDays) -> [Option<(Scheme, Score)>; 8] {
     Criterion::ALL.map(|criterion| nearest(histories, due, window, criterion))
 }

@@ -19,7 +19,7 @@ use super::within::{shared_patients, within_patients};
 use crate::analysis::group::group_review;
 use crate::analysis::recall::{due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
-use crate::cohort::recall::{Due, scores};
+use crate::cohort::recall::{Due, WindowDays, scores_of};
 use crate::cohort::{Histories, factor_levels, known_factors};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
@@ -304,28 +304,38 @@ fn level_of_restoration(records: &ComparedRecords, restorations: usize) -> Vec<u
 
 /// Scores by level at each recall after placement, and at placement itself.
 fn scored(level_of_restoration: &[u16], levels: u16, source: &Source<'_>) -> Vec<ScoredColumns> {
-    let criteria = Criterion::ALL.into_iter().filter(|criterion| *criterion != Criterion::Retention);
-    let recalls = || source.protocol.recalls.iter().zip(source.due);
-    let wanted: Vec<_> = criteria.flat_map(|criterion| recalls().map(move |recall| (criterion, recall))).collect();
-    let columns_of = |&(criterion, (window, due)): &(Criterion, (&RecallWindow, &Vec<Due>))| {
-        let mut columns = (Vec::new(), Vec::new(), Vec::new());
-        for one in scores(source.histories, due, *window, criterion) {
-            let level = level_of_restoration[one.restoration as usize];
-            if let Some(standing) = one.scheme.standing(criterion, one.score).filter(|_| level != NO_GROUP) {
-                columns.0.push(level);
-                columns.1.push(standing);
-                columns.2.push(source.histories.patient[one.restoration as usize]);
+    let recalls: Vec<_> = source.protocol.recalls.iter().zip(source.due).collect();
+    let by_criterion = |&(window, due): &(&RecallWindow, &Vec<Due>)| {
+        let mut columns = Criterion::ALL.map(|_| (Vec::new(), Vec::new(), Vec::new()));
+        for due in due.iter().filter(|due| due.scored) {
+            let level = level_of_restoration[due.restoration as usize];
+            if level == NO_GROUP {
+                continue;
+            }
+            let patient = source.histories.patient[due.restoration as usize];
+            let found = scores_of(source.histories, *due, WindowDays::from(*window));
+            for ((criterion, columns), score) in Criterion::ALL.into_iter().zip(&mut columns).zip(found) {
+                if let Some(standing) = score.and_then(|(scheme, score)| scheme.standing(criterion, score)) {
+                    columns.0.push(level);
+                    columns.1.push(standing);
+                    columns.2.push(patient);
+                }
             }
         }
-        ScoredColumns {
+        let columns = Criterion::ALL.into_iter().zip(columns);
+        let named = columns.map(|(criterion, (levels_of, standings, patients))| ScoredColumns {
             criterion,
             months: window.months,
-            levels: Grouping::new(columns.0, levels).unwrap_or_default(),
-            standings: columns.1,
-            patients: columns.2,
-        }
+            levels: Grouping::new(levels_of, levels).unwrap_or_default(),
+            standings,
+            patients,
+        });
+        named.collect::<Vec<_>>()
     };
-    let mut all = in_turn(&wanted, available(), columns_of);
-    all.retain(|columns| !columns.standings.is_empty());
+    let by_recall = in_turn(&recalls, available(), by_criterion);
+    let mut all: Vec<ScoredColumns> = by_recall.into_iter().flatten().collect();
+    all.retain(|columns| columns.criterion != Criterion::Retention && !columns.standings.is_empty());
+    // Criterion by criterion, recalls in their order.
+    all.sort_by_key(|columns| Criterion::ALL.iter().position(|criterion| *criterion == columns.criterion));
     all
 }

@@ -64,13 +64,16 @@ impl<'a> ClusteredCodes<'a> {
 
     /// Those with a row for which `kept` holds: the sums by cluster of what `influence` says of each cell, for clusters that have any.
     pub(super) fn sums(&self, kept: impl Fn(usize) -> bool, influence: impl Fn(usize, usize) -> f64) -> Vec<f64> {
+        // Looked up by cell, without asking of each observation whether it is kept: which ones are is not to be foreseen.
+        let (rows, columns) = (usize::from(self.rows()), usize::from(self.columns()));
+        let kept: Vec<bool> = (0..rows).map(kept).collect();
+        let of_cell = |cell: usize| if kept[cell / columns] { influence(cell / columns, cell % columns) } else { 0.0 };
+        let influences: Vec<f64> = (0..rows * columns).map(of_cell).collect();
         let mut sums = vec![0.0; self.cluster_end];
         let mut present = vec![false; self.cluster_end];
         for (row, column, cluster) in self.each() {
-            if kept(row) {
-                sums[cluster] += influence(row, column);
-                present[cluster] = true;
-            }
+            sums[cluster] += influences[row * columns + column];
+            present[cluster] |= kept[row];
         }
         let mut present = present.into_iter();
         sums.retain(|_| present.next().unwrap_or(false));

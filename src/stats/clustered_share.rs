@@ -68,7 +68,8 @@ fn share_of(
     feature: usize,
     level: ConfidenceLevel,
 ) -> Known<ClusteredShare> {
-    let (part, whole) = (table.at(row, feature), (0..table.columns()).map(|column| table.at(row, column)).sum());
+    let count = |column: usize| if row < table.rows() && column < table.columns() { table.at(row, column) } else { 0 };
+    let (part, whole) = (count(feature), (0..table.columns()).map(count).sum());
     if whole == 0 {
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
@@ -179,6 +180,13 @@ mod tests {
         assert!((none.effective_size - 1.8).abs() < 1e-15, "absolute");
         assert_eq!(none.wilson.known().expect("limits").lower, Fraction::new(0.0));
         assert_eq!(none.plain, Known::NotKnown(WhyNotKnown::AtBoundary));
+        // Rows and columns that there are not.
+        let one = Grouping::new(vec![0, 0], 1).expect("levels");
+        let codes = ClusteredCodes::new(&one, &one, &[0, 1]).expect("lengths");
+        let nowhere = clustered_share(&codes, 1, 0, ConfidenceLevel::USUAL);
+        assert_eq!(nowhere, Known::NotKnown(WhyNotKnown::NoObservations));
+        let absent = clustered_share(&codes, 0, 1, ConfidenceLevel::USUAL);
+        assert_eq!(absent.known().map(|share| (share.behind.failures, share.behind.observations)), Some((0, 2)));
         let single = share(&[(0, 4), (1, 4)]);
         assert_eq!(single.wilson, Known::NotKnown(WhyNotKnown::TooFewClusters));
         let alike = share(&[(0, 0), (1, 0), (0, 1), (1, 1)]);

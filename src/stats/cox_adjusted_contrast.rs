@@ -8,7 +8,8 @@
 //!              letters as in `cox_adjusted`. Σ_m c_m·G(m)·φ_j(m) sums each place's part of φ times Σ of c·G over the places from it on.
 //!              A contrast has the difference of influences of both levels, summed by cluster and squared.
 //! Source.      As in `cox_adjusted`; restricted mean: Chen PY, Tsiatis AA. Biometrics 2001;57:1030–1038 (from memory).
-//! Decided.     The results have the shape of the unadjusted contrasts. Past the last follow-up of a stratum nothing is known.
+//! Decided.     The results have the shape of the unadjusted contrasts. Past the last follow-up of a stratum nothing is known. Where the only
+//!              failure lies at the very horizon, a restricted mean has no failure behind it.
 //! Cost.        O(observations·columns) for each level and horizon; for the restricted mean, with some dozen nodes of `risk_nodes` between
 //!              risks and places of failure, O(nodes·(observations + places)) besides.
 //! Not for.     Effects of what was not recorded; hazards that aren't proportional.

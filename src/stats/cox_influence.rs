@@ -6,16 +6,19 @@
 //! Source.      As in `cox_baseline`.
 //! Cost.        Score residuals are summed by home once, O(rows·columns); then an estimate takes O(homes·columns + rows).
 
+use std::borrow::Cow;
+
 use super::cox::CoxModel;
 use super::cox_likelihood::RowHazard;
-use super::cox_scores::weighted_scores;
+use super::cox_scores::{by_cluster, weighted_scores};
 use crate::quantity::Variance;
 
 /// Score residuals by home.
 pub(super) struct Influence<'a> {
     model: &'a CoxModel<'a>,
-    by_cluster: bool,
     homes: usize,
+    /// Of each observation.
+    home: Cow<'a, [u32]>,
     /// Of each row of the risk sets.
     home_of_row: Vec<u32>,
     /// Σ u of each home, one after the other.
@@ -26,25 +29,22 @@ impl<'a> Influence<'a> {
     /// Of a fitted model, by the homes of its variance.
     pub(super) fn of(model: &'a CoxModel<'a>) -> Self {
         let (sets, observations) = (&model.sets, model.observations);
-        let by_cluster = model.options.variance == Variance::ClusterRobust;
-        let homes = if by_cluster { observations.clusters() as usize } else { observations.len() };
-        let home = |&observation: &u32| if by_cluster { observations.cluster()[observation as usize] } else { observation };
-        let home_of_row: Vec<u32> = sets.observation.iter().map(home).collect();
-        let width = sets.width();
-        let mut scores = vec![0.0; homes * width];
-        if width > 0 {
-            for (row, &home) in weighted_scores(sets, &model.at, |_| 1.0).chunks_exact(width).zip(&home_of_row) {
-                let first = home as usize * width;
-                scores[first..first + width].iter_mut().zip(row).for_each(|(sum, score)| *sum += score);
+        let (home, homes): (Cow<'_, [u32]>, u32) = match model.options.variance {
+            Variance::ClusterRobust => (observations.cluster().into(), observations.clusters()),
+            Variance::ModelBased => {
+                let itself: Vec<u32> = (0..).zip(observations.exit()).map(|(observation, _)| observation).collect();
+                let homes = itself.last().map_or(0, |last| last + 1);
+                (itself.into(), homes)
             }
-        }
-        Self { model, by_cluster, homes, home_of_row, scores }
+        };
+        let scores = by_cluster(sets, &home, homes, &weighted_scores(sets, &model.at, |_| 1.0), sets.width());
+        let home_of_row = sets.observation.iter().map(|&observation| home[observation as usize]).collect();
+        Self { model, homes: homes as usize, home, home_of_row, scores }
     }
 
     /// Where an observation is at home.
     pub(super) fn home(&self, observation: u32) -> usize {
-        let cluster = || self.model.observations.cluster()[observation as usize];
-        if self.by_cluster { cluster() as usize } else { observation as usize }
+        self.home[observation as usize] as usize
     }
 
     /// cᵀ·u of each home.

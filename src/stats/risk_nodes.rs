@@ -26,16 +26,18 @@ pub(super) struct RiskNodes {
 const ERROR: f64 = 1e-17;
 
 impl RiskNodes {
-    /// Nodes for risks from one to another, and hazards up to one; none where they were more than so many.
+    /// Nodes for risks from one to another, and hazards up to one; none where as many as `most` would be needed, or more.
     pub(super) fn fewer_than(most: usize, least: f64, greatest: f64, hazard: f64) -> Option<Self> {
         let count = nodes_needed(most, hazard * (greatest - least) / 2.0)?;
         let (middle, half) = (f64::midpoint(least, greatest), (greatest - least) / 2.0);
         let angle = |k: usize| (2 * k + 1) as f64 * PI / (2 * count) as f64;
         let sign = |k: usize| if k.is_multiple_of(2) { 1.0 } else { -1.0 };
-        Some(Self {
-            points: (0..count).map(|k| middle + half * libm::cos(angle(k))).collect(),
-            factors: (0..count).map(|k| sign(k) * libm::sin(angle(k))).collect(),
-        })
+        let points: Vec<f64> = (0..count).map(|k| middle + half * libm::cos(angle(k))).collect();
+        if !points.is_sorted_by(|one, next| one > next) {
+            // Risks a few roundings apart, which leave no room for points between them, are the same.
+            return Some(Self { points: vec![least], factors: vec![1.0] });
+        }
+        Some(Self { points, factors: (0..count).map(|k| sign(k) * libm::sin(angle(k))).collect() })
     }
 
     /// ρ_k, in their order.
@@ -54,7 +56,10 @@ impl RiskNodes {
             shares.iter_mut().for_each(|share| *share *= scale);
         } else {
             // The risk is a node.
-            shares.iter_mut().for_each(|share| *share = f64::from(u8::from(!share.is_finite())));
+            shares
+                .iter_mut()
+                .zip(&self.points)
+                .for_each(|(share, point)| *share = f64::from(u8::from(risk.total_cmp(point).is_eq())));
         }
     }
 }
@@ -101,6 +106,20 @@ mod tests {
         let mut shares = [0.0];
         nodes.shares(2.0, &mut shares);
         assert_eq!((nodes.points(), shares), (&[2.0][..], [1.0]));
+    }
+
+    #[test]
+    fn risks_a_few_roundings_apart_are_the_same() {
+        for steps in 1..30 {
+            let (least, greatest) = (0.7, (0..steps).fold(0.7_f64, |risk, _| risk.next_up()));
+            let nodes = RiskNodes::fewer_than(50, least, greatest, 1.0).expect("nodes");
+            let mut shares = vec![0.0; nodes.points().len()];
+            for risk in [least, f64::midpoint(least, greatest), greatest] {
+                nodes.shares(risk, &mut shares);
+                let given: f64 = shares.iter().zip(nodes.points()).map(|(share, point)| share * (-point).exp()).sum();
+                assert!((given - (-0.7_f64).exp()).abs() < 1e-14, "{steps} steps: {given}");
+            }
+        }
     }
 
     proptest! {
