@@ -265,6 +265,90 @@ pub fn shorten(text: &str, most: usize) -> Cow<'_, str> {
     Cow::Owned(short)
 }
 
+/// What the reader of a settings file found wrong, in words of the one who wrote the file; what it doesn't know stays as it is, but for
+/// the marks around names.
+pub fn settings_trouble(found: &str) -> String {
+    let names = |listed: &str| listed.replace('`', "");
+    let told = |rest: &str| rest.rsplit_once(", expected ").map(|(what, wanted)| (names(what), names(wanted)));
+    if let Some((what, wanted)) = found.strip_prefix("unknown field ").and_then(told) {
+        return format!("there is no setting {what} here; there are: {}", one_of(&wanted));
+    }
+    if let Some((what, wanted)) = found.strip_prefix("unknown variant ").and_then(told) {
+        return format!("{what} can't stand here; choose from: {}", one_of(&wanted));
+    }
+    if let Some((what, wanted)) = found.strip_prefix("invalid type: ").and_then(told) {
+        return format!("{} stands here, where {} belongs", written(&what), kind_of_value(&wanted));
+    }
+    if let Some((what, wanted)) = found.strip_prefix("invalid value: ").and_then(told) {
+        return format!("{} is out of reach; write {}", written(&what), kind_of_value(&wanted));
+    }
+    if let Some(name) = found.strip_prefix("missing field ") {
+        return format!("the setting {} is missing", names(name));
+    }
+    if found == "duplicate key" {
+        return "this setting stands here twice".to_owned();
+    }
+    names(found)
+}
+
+/// A list of names: `one of a, b` or `a or b`.
+fn one_of(listed: &str) -> String {
+    listed.strip_prefix("one of ").unwrap_or(listed).replace(" or ", ", ")
+}
+
+/// A value as written: `integer 5`, `string "a"`.
+fn written(value: &str) -> String {
+    let kinds = [
+        ("integer ", "the whole number "),
+        ("floating point ", "the number "),
+        ("string ", "the text "),
+        ("boolean ", ""),
+        ("sequence", "a list"),
+        ("map", "a table"),
+        ("datetime", "a day"),
+    ];
+    let kind = kinds.iter().find_map(|(kind, words)| Some(format!("{words}{}", value.strip_prefix(kind)?)));
+    kind.unwrap_or_else(|| value.to_owned())
+}
+
+fn kind_of_value(kind: &str) -> &str {
+    match kind {
+        "f32" | "f64" => "a number",
+        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number, 0 or more and not too large",
+        "i8" | "i16" | "i32" | "i64" => "a whole number, not too large",
+        "a boolean" => "true or false",
+        "a string" => "a text in quotation marks",
+        "a sequence" => "a list in square brackets",
+        "a map" => "a table in curly brackets",
+        other if other.starts_with("struct ") => "a table in curly brackets",
+        other => other,
+    }
+}
+
+/// What the system said, less the number of its error, which tells a reader nothing.
+pub fn system_said(error: &std::io::Error) -> String {
+    without_error_numbers(&error.to_string()).into_owned()
+}
+
+/// The same for all errors of the system in a text.
+pub fn without_error_numbers(text: &str) -> Cow<'_, str> {
+    let mut rest = text;
+    let mut kept: Option<String> = None;
+    while let Some(at) = rest.find(" (os error ") {
+        let after = &rest[at + " (os error ".len()..];
+        let digits = after.bytes().take_while(u8::is_ascii_digit).count();
+        let end = if digits > 0 && after[digits..].starts_with(')') { digits + 1 } else { 0 };
+        let kept = kept.get_or_insert_default();
+        // What only looks like one stays.
+        kept.push_str(if end > 0 { &rest[..at] } else { &rest[..rest.len() - after.len()] });
+        rest = &after[end..];
+    }
+    match kept {
+        Some(kept) => Cow::Owned(kept + rest),
+        None => Cow::Borrowed(text),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -276,6 +360,53 @@ mod tests {
         assert_eq!(percent(Fraction::new(0.000_4)), "<0.1 %");
         assert_eq!(percent(Fraction::new(1.0)), "100.0 %");
         assert_eq!(percent(Fraction::new(0.0)), "0.0 %");
+    }
+
+    #[test]
+    fn trouble_in_settings_is_told_in_words() {
+        for (found, said) in [
+            ("invalid type: string \"a\", expected f64", "the text \"a\" stands here, where a number belongs"),
+            (
+                "invalid type: integer `5`, expected a sequence",
+                "the whole number 5 stands here, where a list in square brackets belongs",
+            ),
+            ("invalid type: boolean `true`, expected a string", "true stands here, where a text in quotation marks belongs"),
+            (
+                "invalid type: floating point `1.5`, expected struct Asked",
+                "the number 1.5 stands here, where a table in curly brackets belongs",
+            ),
+            (
+                "invalid type: string \"a, expected b\", expected a map",
+                "the text \"a, expected b\" stands here, where a table in curly brackets belongs",
+            ),
+            (
+                "invalid value: integer `-3`, expected u32",
+                "the whole number -3 is out of reach; write a whole number, 0 or more and not too large",
+            ),
+            ("unknown field `x`, expected one of `a`, `b`", "there is no setting x here; there are: a, b"),
+            ("unknown variant `x`, expected `a` or `b`", "x can't stand here; choose from: a, b"),
+            ("missing field `title`", "the setting title is missing"),
+            ("duplicate key", "this setting stands here twice"),
+            ("unclosed array, expected `]`", "unclosed array, expected ]"),
+        ] {
+            assert_eq!(settings_trouble(found), said);
+        }
+    }
+
+    #[test]
+    fn numbers_of_errors_of_the_system_are_left_out() {
+        for (text, said) in [
+            (
+                "can't be read: No such file or directory (os error 2).\nMend",
+                "can't be read: No such file or directory.\nMend",
+            ),
+            ("a (os error 13), b (os error 28)", "a, b"),
+            ("a (os error x) b", "a (os error x) b"),
+            ("a (os error 2", "a (os error 2"),
+            ("nothing", "nothing"),
+        ] {
+            assert_eq!(without_error_numbers(text), said);
+        }
     }
 
     #[test]

@@ -5,6 +5,7 @@ use serde::Deserialize;
 use crate::figure::preset::Preset;
 use crate::record::{Coded, Criterion};
 use crate::report::offered::{Kind, Offered, Results, offered};
+use crate::wording::settings_trouble;
 
 /// A kind of file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,7 +99,14 @@ pub struct Figure {
 /// # Errors
 /// A sentence, when the text is no file of figures.
 pub fn spec(text: &str) -> Result<Spec, String> {
-    let spec: Spec = toml::from_str(text).map_err(|error| error.to_string())?;
+    let spec: Spec = toml::from_str(text).map_err(|error| {
+        let line = error
+            .span()
+            .filter(|span| span.start > 0)
+            .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+        let line = line.map_or_else(String::new, |line| format!("line {line}: "));
+        format!("{line}{}.", settings_trouble(error.message()))
+    })?;
     if spec.figures.is_empty() {
         return Err("it asks for no figure".to_owned());
     }

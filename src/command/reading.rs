@@ -22,7 +22,7 @@ use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::wording::{count, escape_terminal};
+use crate::wording::{count, escape_terminal, without_error_numbers};
 
 /// Arguments of every command that reads records.
 #[derive(Debug, Args)]
@@ -187,7 +187,7 @@ pub fn fault(error: impl std::fmt::Display) -> Stop {
 /// The exit code of a run; says why it stopped.
 pub fn ended(run: Result<Exit, Stop>) -> Exit {
     run.unwrap_or_else(|Stop(exit, message)| {
-        eprint!("{message}");
+        eprint!("{}", without_error_numbers(&message));
         exit
     })
 }

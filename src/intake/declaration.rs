@@ -34,6 +34,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 
 use crate::record::{PLACEMENT_COLUMNS, ToothNotation, VISIT_COLUMNS};
+use crate::wording::settings_trouble;
 
 /// The file name of a folder's declaration.
 pub const DECLARATION_FILE: &str = "records.toml";
@@ -253,7 +254,7 @@ impl Declaration {
     pub fn read(text: &str, own_columns: &[String]) -> Result<Self, (Option<u64>, String)> {
         let declaration: Self = toml::from_str(text).map_err(|error| {
             let line = error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
-            (line, error.message().to_owned())
+            (line, settings_trouble(error.message()))
         })?;
         for (place, entry) in declaration.files.iter().enumerate() {
             if declaration.files[..place].iter().any(|other| other.name == entry.name && other.sheet == entry.sheet) {

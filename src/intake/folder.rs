@@ -18,7 +18,7 @@ use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
 use crate::threads::{available, in_turn};
-use crate::wording::hexadecimal;
+use crate::wording::{hexadecimal, system_said};
 
 /// What one table of a file gave.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -489,7 +489,7 @@ fn unread(name: &str, error: &std::io::Error, findings: &mut Findings) {
         FindingKind::FileUnread,
         Place::file(name),
         None,
-        format!("The file can't be read: {error}."),
+        format!("The file can't be read: {}.", system_said(error)),
         "Close it elsewhere, or check its rights.",
     );
 }
@@ -527,7 +527,7 @@ fn list(records: &Path, findings: &mut Findings) -> Option<Listed> {
                     "There is no such folder or file.".to_owned(),
                     "Check the spelling, or give the folder that holds your record files.",
                 ),
-                _ => (format!("The folder can't be read: {error}."), "Check the rights of the folder."),
+                _ => (format!("The folder can't be read: {}.", system_said(&error)), "Check the rights of the folder."),
             };
             findings.note(FindingKind::FolderMissing, Place::file(&display(records)), None, what, mend);
             return None;

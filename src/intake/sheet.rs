@@ -14,6 +14,7 @@ use super::probe::{Format, Probe, separator_of};
 use super::text_rows::{RowTrouble, TextRow, TextRows};
 use super::workbook::read_workbook;
 use crate::finding::{FindingKind, Findings, Place, SET_ASIDE_FROM};
+use crate::wording::{system_said, without_error_numbers};
 
 /// One table of a file.
 pub struct Sheet {
@@ -119,7 +120,7 @@ pub(super) fn note_trouble(name: &str, trouble: &RowTrouble, findings: &mut Find
             FindingKind::FileUnread,
             Place::row(name, *row),
             None,
-            format!("The file can't be read any further: {error}."),
+            format!("The file can't be read any further: {}.", system_said(error)),
             "Check the disk; copy the file elsewhere and try again.",
         ),
     }
@@ -252,7 +253,9 @@ pub fn open_sheets(
             "Export it as CSV or as a workbook (.xlsx).",
         ),
         Format::Workbook => match std::fs::read(path) {
-            Err(error) => refuse(FindingKind::FileUnread, None, format!("The file can't be read: {error}."), unread),
+            Err(error) => {
+                refuse(FindingKind::FileUnread, None, format!("The file can't be read: {}.", system_said(&error)), unread)
+            }
             Ok(bytes) => match read_workbook(Cursor::new(bytes), known) {
                 Ok(grids) if grids.is_empty() => refuse(
                     FindingKind::FileEmpty,
@@ -289,7 +292,12 @@ pub fn open_sheets(
             let text = match std::fs::read_to_string(path) {
                 Ok(text) => text,
                 Err(error) => {
-                    return refuse(FindingKind::FileUnread, None, format!("The file can't be read: {error}."), unread);
+                    return refuse(
+                        FindingKind::FileUnread,
+                        None,
+                        format!("The file can't be read: {}.", system_said(&error)),
+                        unread,
+                    );
                 }
             };
             match read_json_lines(text.strip_prefix('\u{feff}').unwrap_or(&text)) {
@@ -322,7 +330,7 @@ fn unreadable(name: &str, error: &str, findings: &mut Findings) {
         FindingKind::FileUnread,
         Place::file(name),
         None,
-        format!("The file can't be read any further: {error}."),
+        format!("The file can't be read any further: {}.", without_error_numbers(error)),
         "Write it again; it may have been cut short.",
     );
 }
@@ -342,7 +350,7 @@ fn open_text(
             FindingKind::FileUnread,
             Place::file(name),
             None,
-            format!("The file can't be read: {error}."),
+            format!("The file can't be read: {}.", without_error_numbers(&error)),
             "Close it elsewhere, or check its rights and the encoding that is declared.",
         );
     };

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::endpoint::{Endpoint, FailureDayReading};
 use crate::quantity::{ConfidenceLevel, Days, IntervalMethod, Variance};
 use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
+use crate::wording::settings_trouble;
 
 /// What counts as failure and how results are computed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -187,7 +188,7 @@ impl Protocol {
                 .span()
                 .filter(|span| span.start > 0 || !error.message().starts_with("missing field"))
                 .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1),
-            what: error.message().to_owned(),
+            what: settings_trouble(error.message()),
         })?;
         protocol.check()?;
         Ok(protocol)

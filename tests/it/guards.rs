@@ -89,14 +89,14 @@ fn a_protocol_that_contradicts_itself_is_refused_in_words() {
         ("own_factors = []", "own_factors = [\"lamp\", \"lamp\"]", "named twice"),
         ("own_factors = []", "own_factors = [\"Patient ID\"]", "have a column or factor of this name already"),
         ("own_factors = []", "own_factors = [\"arch\"]", "have a column or factor of this name already"),
-        ("interval_method = \"complementary_log_log\"", "interval_method = \"wilson\"", "`log`, `plain`"),
+        ("interval_method = \"complementary_log_log\"", "interval_method = \"wilson\"", "log, plain"),
         ("horizons_months = [6, 12,", "horizons_months = [6, 6, 12,", "each once"),
     ] {
         let message = change(from, to);
         assert!(message.contains(said), "{message}");
     }
     let missing = change("title = \"Yearly review of cervical restorations\"\n", "");
-    assert_eq!(missing, "missing field `title`");
+    assert_eq!(missing, "the setting title is missing");
 }
 
 #[test]
