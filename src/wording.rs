@@ -314,8 +314,8 @@ fn written(value: &str) -> String {
 fn kind_of_value(kind: &str) -> &str {
     match kind {
         "f32" | "f64" => "a number",
-        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number, 0 or more and not too large",
-        "i8" | "i16" | "i32" | "i64" => "a whole number, not too large",
+        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number (0 or more, not too large)",
+        "i8" | "i16" | "i32" | "i64" => "a whole number (not too large)",
         "a boolean" => "true or false",
         "a string" => "a text in quotation marks",
         "a sequence" => "a list in square brackets",
@@ -381,7 +381,7 @@ mod tests {
             ),
             (
                 "invalid value: integer `-3`, expected u32",
-                "the whole number -3 is out of reach; write a whole number, 0 or more and not too large",
+                "the whole number -3 is out of reach; write a whole number (0 or more, not too large)",
             ),
             ("unknown field `x`, expected one of `a`, `b`", "there is no setting x here; there are: a, b"),
             ("unknown variant `x`, expected `a` or `b`", "x can't stand here; choose from: a, b"),

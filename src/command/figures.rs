@@ -215,11 +215,10 @@ fn asked(arguments: &FiguresArguments) -> Result<Spec, Stop> {
     let text = fs::read_to_string(path)
         .map_err(|error| misused(format!("{} can't be read: {error}.\nMend: correct --spec.", path.display())))?;
     spec(&text).map_err(|why| {
-        let lines: Vec<String> = why.trim_end().lines().map(|line| escape_terminal(line).into_owned()).collect();
         misused(format!(
             "{} is no file of figures: {}\nMend: write one [[figures]] for each figure, with chart and what else it needs.",
             path.display(),
-            lines.join("\n")
+            escape_terminal(&why)
         ))
     })
 }

@@ -191,7 +191,10 @@ pub enum DayOrder {
 
 /// What a column of a file becomes.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
-#[serde(untagged)]
+#[serde(
+    untagged,
+    expecting = "a column leads to the name of one of the records' columns in quotation marks, or to { column = …, unit = … }"
+)]
 pub enum Destination {
     /// The records' column, or [`LEAVE_OUT`].
     Name(String),

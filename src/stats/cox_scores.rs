@@ -18,6 +18,9 @@ use crate::threads::on_threads;
 /// Score residuals times case weights, row after row, with each place's part multiplied by g(place).
 pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize) -> f64 + Sync) -> Vec<f64> {
     let width = sets.width();
+    if width == 0 {
+        return Vec::new();
+    }
     let hazard = RowHazard::weighted(sets, at, &g);
     let shares: Vec<RowHazard> = (0..width)
         .map(|k| {
@@ -31,8 +34,15 @@ pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize
             RowHazard::of(sets, all, failed)
         })
         .collect();
-    let parts = on_threads(sets.blocks.clone(), threads_for(sets.rows()), |block| {
-        let mut scores = Vec::with_capacity((block.end_row - block.first_row) * width);
+    let mut all = vec![0.0; sets.rows() * width];
+    let mut rest = all.as_mut_slice();
+    let parts = sets.blocks.iter().map(|block| {
+        let (part, others) = std::mem::take(&mut rest).split_at_mut((block.end_row - block.first_row) * width);
+        rest = others;
+        (block, part)
+    });
+    on_threads(parts.collect(), threads_for(sets.rows()), |(block, part)| {
+        let mut scores = part.chunks_exact_mut(width);
         let mut mean = vec![0.0; width];
         let mut share = vec![0.0; width];
         for place in block.first_place..block.end_place {
@@ -40,25 +50,26 @@ pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize
             let (g, failed) = (g(place), at.terms[place].failed);
             mean.iter_mut().zip(at.means(place, width)).for_each(|(mean, sum)| *mean = sum / failed);
             let mut h = 0.0;
-            for row in rows.start..rows.end {
+            for (row, scores) in (rows.start..rows.end).zip(&mut scores) {
                 // Without late rows, those of a place differ only in whether they failed there.
                 if !sets.first_place.is_empty() || row == rows.start || row == rows.failures_end {
                     h = hazard.of_row(sets, place, row);
                     share.iter_mut().zip(&shares).for_each(|(share, k)| *share = k.of_row(sets, place, row));
                 }
                 let risk = at.risk[row];
+                let terms = scores.iter_mut().zip(sets.row(row)).zip(&share);
                 if row < rows.failures_end {
                     let w = g * sets.weight_of(row);
-                    let terms = sets.row(row).zip(&share).zip(&mean);
-                    scores.extend(terms.map(|((x, share), mean)| w * (x - mean) - risk * (x * h - share)));
+                    for (((score, x), share), mean) in terms.zip(&mean) {
+                        *score = w * (x - mean) - risk * (x * h - share);
+                    }
                 } else {
-                    scores.extend(sets.row(row).zip(&share).map(|(x, share)| -risk * (x * h - share)));
+                    terms.for_each(|((score, x), share)| *score = -risk * (x * h - share));
                 }
             }
         }
-        scores
     });
-    parts.concat()
+    all
 }
 
 /// Rows of so many numbers summed by cluster.

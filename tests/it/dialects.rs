@@ -272,6 +272,8 @@ fn a_declaration_that_makes_no_sense_is_refused_in_words() {
         ("digits_from = 2\n", "digits count from 0 or from 1"),
         ("[[files.visits]]\nretention = \"ret\"\n", "needs either visited_on"),
         ("separator = \"x\"\n", "records.toml, row 3"),
+        ("encoding = \"latin\"\n", "latin can't stand here; choose from: utf_8"),
+        ("[files.columns]\nZahn = 5\n", "a column leads to the name of one of the records' columns in quotation marks"),
         ("[files.columns]\nMissing = \"operator\"\n", "p.csv, row 1, column Missing"),
     ] {
         let declaration = format!("[[files]]\nname = \"p.csv\"\n{lines}");
