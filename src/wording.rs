@@ -265,9 +265,16 @@ pub fn shorten(text: &str, most: usize) -> Cow<'_, str> {
     Cow::Owned(short)
 }
 
-/// What the reader of a settings file found wrong, in words of the one who wrote the file; what it doesn't know stays as it is, but for
-/// the marks around names.
-pub fn settings_trouble(found: &str) -> String {
+/// What is wrong with a settings file, in words of the one who wrote it, and in which line. What is missing at the top has no line.
+pub fn settings_trouble(text: &str, error: &toml::de::Error) -> (Option<usize>, String) {
+    let found = error.message();
+    let place = error.span().filter(|span| span.start > 0 || !found.starts_with("missing field"));
+    let line = place.map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+    (line, in_words(found))
+}
+
+/// What the reader of such files found, in words; what isn't known here stays as it is, but for the marks around names.
+fn in_words(found: &str) -> String {
     let names = |listed: &str| listed.replace('`', "");
     let told = |rest: &str| rest.rsplit_once(", expected ").map(|(what, wanted)| (names(what), names(wanted)));
     if let Some((what, wanted)) = found.strip_prefix("unknown field ").and_then(told) {
@@ -389,7 +396,7 @@ mod tests {
             ("duplicate key", "this setting stands here twice"),
             ("unclosed array, expected `]`", "unclosed array, expected ]"),
         ] {
-            assert_eq!(settings_trouble(found), said);
+            assert_eq!(in_words(found), said);
         }
     }
 

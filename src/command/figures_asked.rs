@@ -100,12 +100,9 @@ pub struct Figure {
 /// A sentence, when the text is no file of figures.
 pub fn spec(text: &str) -> Result<Spec, String> {
     let spec: Spec = toml::from_str(text).map_err(|error| {
-        let line = error
-            .span()
-            .filter(|span| span.start > 0)
-            .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+        let (line, what) = settings_trouble(text, &error);
         let line = line.map_or_else(String::new, |line| format!("line {line}: "));
-        format!("{line}{}.", settings_trouble(error.message()))
+        format!("{line}{what}.")
     })?;
     if spec.figures.is_empty() {
         return Err("it asks for no figure".to_owned());

@@ -256,8 +256,8 @@ impl Declaration {
     /// A sentence, with the line where there is one.
     pub fn read(text: &str, own_columns: &[String]) -> Result<Self, (Option<u64>, String)> {
         let declaration: Self = toml::from_str(text).map_err(|error| {
-            let line = error.span().map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
-            (line, settings_trouble(error.message()))
+            let (line, what) = settings_trouble(text, &error);
+            (line.map(|line| line as u64), what)
         })?;
         for (place, entry) in declaration.files.iter().enumerate() {
             if declaration.files[..place].iter().any(|other| other.name == entry.name && other.sheet == entry.sheet) {

@@ -182,13 +182,9 @@ impl Protocol {
     /// # Errors
     /// When the text is no TOML, names an unknown key, misses one, or contradicts itself.
     pub fn read(text: &str) -> Result<Self, ProtocolError> {
-        let protocol: Self = toml::from_str(text).map_err(|error| ProtocolError {
-            // What is missing at the top has no line of its own.
-            line: error
-                .span()
-                .filter(|span| span.start > 0 || !error.message().starts_with("missing field"))
-                .map(|span| text[..span.start.min(text.len())].matches('\n').count() + 1),
-            what: settings_trouble(error.message()),
+        let protocol: Self = toml::from_str(text).map_err(|error| {
+            let (line, what) = settings_trouble(text, &error);
+            ProtocolError { line, what }
         })?;
         protocol.check()?;
         Ok(protocol)

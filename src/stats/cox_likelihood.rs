@@ -89,7 +89,7 @@ pub(super) fn evaluate(sets: &RiskSets, ties: TiesHandling, beta: &[f64], offset
     let width = sets.width();
     let threads = threads_for(sets.rows());
     let mut risk = vec![0.0; sets.rows()];
-    let parts = on_threads(with_slices(&sets.blocks, &mut risk), threads, |(block, risk)| {
+    let parts = on_threads(with_slices(&sets.blocks, 1, &mut risk), threads, |(block, risk)| {
         first_pass(sets, block, beta, offset, risk)
     });
     let mut sums = Vec::with_capacity(sets.places.len() * 2 * (width + 1));
@@ -199,11 +199,11 @@ impl RowHazard {
     }
 }
 
-/// Each block with its part of a vector over rows.
-pub(super) fn with_slices<'a>(blocks: &[Block], mut rows: &'a mut [f64]) -> Vec<(Block, &'a mut [f64])> {
+/// Each block with its part of so many numbers a row.
+pub(super) fn with_slices<'a>(blocks: &[Block], width: usize, mut rows: &'a mut [f64]) -> Vec<(Block, &'a mut [f64])> {
     let mut pairs = Vec::with_capacity(blocks.len());
     for &block in blocks {
-        let (own, rest) = rows.split_at_mut(block.end_row - block.first_row);
+        let (own, rest) = rows.split_at_mut((block.end_row - block.first_row) * width);
         pairs.push((block, own));
         rows = rest;
     }

@@ -10,7 +10,7 @@
 //! Decided.     With Efron's ties the residuals are Efron's too: those of Breslow around Efron's estimate don't sum to 0.
 //! Cost.        O(rows·columns).
 
-use super::cox_likelihood::{Evaluation, RowHazard};
+use super::cox_likelihood::{Evaluation, RowHazard, with_slices};
 use super::cox_risk_sets::{RiskSets, threads_for};
 use super::symmetric::Symmetric;
 use crate::threads::on_threads;
@@ -35,13 +35,7 @@ pub(super) fn weighted_scores(sets: &RiskSets, at: &Evaluation, g: impl Fn(usize
         })
         .collect();
     let mut all = vec![0.0; sets.rows() * width];
-    let mut rest = all.as_mut_slice();
-    let parts = sets.blocks.iter().map(|block| {
-        let (part, others) = std::mem::take(&mut rest).split_at_mut((block.end_row - block.first_row) * width);
-        rest = others;
-        (block, part)
-    });
-    on_threads(parts.collect(), threads_for(sets.rows()), |(block, part)| {
+    on_threads(with_slices(&sets.blocks, width, &mut all), threads_for(sets.rows()), |(block, part)| {
         let mut scores = part.chunks_exact_mut(width);
         let mut mean = vec![0.0; width];
         let mut share = vec![0.0; width];
