@@ -93,6 +93,7 @@ kinds! {
     DeclarationUnused "declaration-unused" Caution "A declaration that speaks of other files",
     MayBeAName "may-be-a-name" Caution "A pseudonym that may be a surname",
     PseudonymGiven "pseudonym-given" Caution "Ids that are pseudonyms of a registry already",
+    MayBeEmpty "may-be-empty" Caution "A text that may stand for an empty cell",
     LookAlike "look-alike" Caution "A letter or sign read as the digit it looks like",
     IdenticalRow "identical-row" Caution "The same row twice",
     ImplausibleValue "implausible-value" Caution "Possible, but odd",

@@ -318,6 +318,13 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "To move records into a new registry, start it with the same key file, and withdrawals will find them. \
              If the key is another one, give the pseudonym itself when a patient withdraws.",
         ),
+        K::MayBeEmpty => page(
+            "A cell of text holds what many programs write where nothing was entered: NA, a dash, a point.",
+            "It is kept as it stands, so it counts as an operator, a lot or a level of its own.",
+            "If it means that nothing was entered, declare it in records.toml, and every such cell of the file is read as empty. \
+             If it is a code of yours, leave it.",
+        )
+        .with("operator: NA", "empty = [\"NA\"]"),
         K::LookAlike => page(
             "A cell holds a letter or sign that is easily taken for a digit: O for 0, l or I for 1, or digits of a wider type.",
             "It was read as the digit, since nothing else is possible there; the finding lets you see that it happened.",

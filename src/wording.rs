@@ -334,6 +334,10 @@ fn kind_of_value(kind: &str) -> &str {
 
 /// What the system said, less the number of its error, which tells a reader nothing.
 pub fn system_said(error: &std::io::Error) -> String {
+    // Reading a text gives this kind of error for its bytes alone.
+    if error.kind() == std::io::ErrorKind::InvalidData {
+        return "it holds bytes that are no text in UTF-8; save it as UTF-8".to_owned();
+    }
     without_error_numbers(&error.to_string()).into_owned()
 }
 

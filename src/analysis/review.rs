@@ -52,7 +52,7 @@ pub struct ReviewRequest<'a> {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum AnalysisError {
     /// A factor that the records don't have.
-    UnknownFactor(String),
+    UnknownFactor(String, Vec<String>),
     /// A table without the columns it should have: a fault of the program.
     Table(TableError),
     /// A level outside its list: a fault of the program.
@@ -62,8 +62,10 @@ pub enum AnalysisError {
 impl fmt::Display for AnalysisError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::UnknownFactor(name) => {
-                write!(f, "there is no factor {name}; choose one of: {}", known_factors().join(", "))
+            Self::UnknownFactor(name, own) => {
+                let own = own.iter().map(String::as_str);
+                let known: Vec<&str> = known_factors().into_iter().chain(own).collect();
+                write!(f, "there is no factor {name}; choose one of: {}", known.join(", "))
             }
             Self::Table(error) => error.fmt(f),
             Self::Grouping(error) => error.fmt(f),
@@ -96,7 +98,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         .iter()
         .map(|name| {
             factor_levels(name, &protocol.own_factors, placements, histories)?
-                .ok_or_else(|| AnalysisError::UnknownFactor(name.clone()))
+                .ok_or_else(|| AnalysisError::UnknownFactor(name.clone(), protocol.own_factors.clone()))
         })
         .collect::<Result<_, _>>()?;
     let mut follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);

@@ -675,7 +675,7 @@ impl<'a> SameSurface<'a> {
             Place::cell(origins.file(row), origins.row(row), "restoration_id"),
             ids.get(row),
             format!(
-                "Placed {gap} days after {} on the same surface of tooth {}; that one ({}) {ending}.",
+                "Placed {gap} days after {} on the same surface of tooth {} (ISO 3950); that one ({}) {ending}.",
                 ids.get(earlier_row).unwrap_or("another"),
                 self.teeth.get(row),
                 said(origins, histories.placement_row[earlier]),

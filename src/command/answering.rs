@@ -1,4 +1,5 @@
 //! What the commands that answer questions about a table share: reading it, saying what is wrong, telling the answers.
+#![expect(clippy::print_stderr, reason = "commands talk to people")]
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -10,6 +11,7 @@ use super::exit::Exit;
 use super::reading::{Stop, progress};
 use crate::estimate::columns::{Columns, Reading, Trouble, read_columns};
 use crate::estimate::text::unreadable;
+use crate::intake::empty_forms::EmptyForms;
 use crate::wording::escape_terminal;
 
 /// How answers are told.
@@ -21,6 +23,19 @@ pub struct Telling {
     /// Write the JSON into this file, and the tables to standard output.
     #[arg(long, value_name = "FILE", conflicts_with = "json", help_heading = "Results")]
     pub(super) out: Option<PathBuf>,
+}
+
+/// How cells are read.
+#[derive(Debug, Args)]
+pub struct Cells {
+    /// What stands in cells where nothing was written, such as NA; several with commas between.
+    #[arg(long, value_name = "TEXT", value_delimiter = ',', allow_hyphen_values = true, help_heading = "Columns")]
+    pub(super) empty: Vec<String>,
+}
+
+/// Tells what may be meant otherwise, beside the results.
+pub(super) fn mind(doubt: &str) {
+    eprintln!("Mind: {}", escape_terminal(doubt));
 }
 
 /// That the command can't be meant so.
@@ -39,15 +54,17 @@ fn escaped(text: &str) -> String {
 }
 
 /// Reads columns of a table.
-pub(super) fn read(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, Stop> {
+pub(super) fn read(path: &Path, wanted: &[(String, Reading)], cells: &Cells) -> Result<Columns, Stop> {
     progress("reading the table");
-    let read = read_columns(path, wanted).map_err(|trouble| match trouble {
+    let empty = EmptyForms::new(&cells.empty, |_| false);
+    let read = read_columns(path, wanted, &empty).map_err(|trouble| match trouble {
         Trouble::Command(why) => misused(why),
         Trouble::Table(why) => disordered(why),
     })?;
     if read.unreadable_count > 0 {
         return Err(Stop(Exit::Findings, unreadable(&read)));
     }
+    read.doubts.iter().for_each(|doubt| mind(doubt));
     Ok(read)
 }
 

@@ -70,7 +70,7 @@ fn try_run(arguments: &CompareArguments) -> Result<(), Stop> {
 
 fn refused(error: CompareError) -> Stop {
     let mend = match &error {
-        CompareError::UnknownFactor(_) => "correct --by, or name the column under own_factors in the protocol",
+        CompareError::UnknownFactor(..) => "correct --by, or name the column under own_factors in the protocol",
         CompareError::UnknownEndpoint(..) => "correct --endpoint",
         CompareError::UnknownCovariate(..) => {
             "correct adjust_for in the protocol; a column of the practice's own stands under own_factors, too"

@@ -15,7 +15,7 @@ pub fn run(arguments: &EstimateArguments) -> Exit {
 
 fn try_run(arguments: &EstimateArguments) -> Result<(), Stop> {
     let mut asked = asked(arguments)?;
-    let read = read(&arguments.table, &wanted_columns(&asked))?;
+    let read = read(&arguments.table, &wanted_columns(&asked), &arguments.cells)?;
     progress("estimating");
     let data = make_ready(&mut asked, read, arguments.leave_out_incomplete).map_err(disordered)?;
     let answers = answer::answer(&mut asked, &data).map_err(misused)?;

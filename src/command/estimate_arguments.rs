@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::answering::Cells;
 use crate::estimate::asked::{TiesAsked, Want};
 use crate::quantity::DAYS_PER_YEAR;
 
@@ -121,6 +122,8 @@ pub struct EstimateArguments {
     /// Column that says how it ended [default: all failed].
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     pub(super) cause: Option<String>,
+    #[command(flatten)]
+    pub(super) cells: Cells,
     /// What stands in the column of causes for a failure.
     #[arg(long, value_name = "VALUE", default_value = "1", help_heading = "Columns")]
     pub(super) failure: String,

@@ -18,7 +18,7 @@ use crate::report::folder::RESULTS;
 use crate::report::for_others::for_others;
 use crate::report::offered::{NotResults, Results, draw, offered};
 use crate::report::page_for_others::page_for_others;
-use crate::wording::{LEAST_FOR_OTHERS, Readers, counted, escape_terminal};
+use crate::wording::{LEAST_FOR_OTHERS, Readers, counted, escape_terminal, system_said};
 
 /// What most journals' pages hold, millimetres.
 const PAGE_HEIGHT: f64 = 235.0;
@@ -166,8 +166,9 @@ fn read(folder: &Path) -> Result<Results, Stop> {
     let path = if folder.is_file() { folder.to_owned() } else { folder.join(RESULTS) };
     let text = fs::read_to_string(&path).map_err(|error| {
         misused(format!(
-            "{} can't be read: {error}.\nMend: name the folder that manebit review or manebit compare wrote, or the file of watch --json.",
-            path.display()
+            "{} can't be read: {}.\nMend: name the folder that manebit review or manebit compare wrote, or the file of watch --json.",
+            path.display(),
+            system_said(&error)
         ))
     })?;
     Results::read(&text).map_err(|error| {
@@ -212,8 +213,9 @@ fn asked(arguments: &FiguresArguments) -> Result<Spec, Stop> {
         };
         return Ok(Spec { for_others: false, decimal_comma: false, figures: vec![figure] });
     };
-    let text = fs::read_to_string(path)
-        .map_err(|error| misused(format!("{} can't be read: {error}.\nMend: correct --spec.", path.display())))?;
+    let text = fs::read_to_string(path).map_err(|error| {
+        misused(format!("{} can't be read: {}.\nMend: correct --spec, or the file.", path.display(), system_said(&error)))
+    })?;
     spec(&text).map_err(|why| {
         misused(format!(
             "{} is no file of figures: {}\nMend: write one [[figures]] for each figure, with chart and what else it needs.",

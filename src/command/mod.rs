@@ -53,11 +53,16 @@ pub mod watch;
 mod watch_asked;
 pub mod withdraw;
 
+use std::error::Error as _;
 use std::io::Write as _;
+use std::num::{IntErrorKind, ParseFloatError, ParseIntError};
 
+use clap::error::{ContextKind, ContextValue};
 use clap::{Parser, Subcommand};
 
 use exit::Exit;
+
+use crate::wording::escape_terminal;
 
 /// How long do cervical fillings last, and does what was done at the chair go with it? Reads placement and recall records,
 /// checks them, and writes a review with honest uncertainty.
@@ -144,8 +149,31 @@ pub fn run() -> Exit {
         Ok(Arguments { command: Command::Watch(arguments) }) => watch::run(&arguments),
         Ok(Arguments { command: Command::Figures(arguments) }) => figures::run(&arguments),
         Err(error) => {
+            if let Some(said) = no_number(&error) {
+                let _ = std::io::stderr().lock().write_all(said.as_bytes());
+                return Exit::Usage;
+            }
             let _ = error.print();
             if error.use_stderr() { Exit::Usage } else { Exit::Done }
         }
     }
+}
+
+/// What is wrong with a value that is no number, in words for people.
+fn no_number(error: &clap::Error) -> Option<String> {
+    let cause = error.source()?;
+    if !cause.is::<ParseFloatError>() && !cause.is::<ParseIntError>() {
+        return None;
+    }
+    let told = |kind: ContextKind| match error.get(kind)? {
+        ContextValue::String(text) => Some(escape_terminal(text)),
+        _ => None,
+    };
+    let (value, option) = (told(ContextKind::InvalidValue)?, told(ContextKind::InvalidArg)?);
+    let whole = cause.downcast_ref::<ParseIntError>();
+    if whole.is_some_and(|error| *error.kind() == IntErrorKind::PosOverflow) {
+        return Some(format!("{value} is too large a number for {option}.\nMend: give a smaller one.\n"));
+    }
+    let way = if whole.is_some() { "in digits alone, such as 12" } else { "in digits with a point: 0.05, not 0,05 or 5 %" };
+    Some(format!("“{value}” is not a number, and {option} takes one.\nMend: write it {way}.\n"))
 }

@@ -22,7 +22,7 @@ use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::wording::{count, escape_terminal, without_error_numbers};
+use crate::wording::{count, escape_terminal, system_said, without_error_numbers};
 
 /// Arguments of every command that reads records.
 #[derive(Debug, Args)]
@@ -215,7 +215,10 @@ pub fn protocol(path: Option<&Path>) -> Result<Protocol, Stop> {
     let text = std::fs::read_to_string(path).map_err(|error| {
         Stop(
             Exit::Usage,
-            format!("{name}: the protocol can't be read: {error}.\nMend: check the path given with --protocol.\n"),
+            format!(
+                "{name}: the protocol can't be read: {}.\nMend: check the path given with --protocol, and the file.\n",
+                system_said(&error)
+            ),
         )
     })?;
     Protocol::read(&text).map_err(|error| {

@@ -67,10 +67,10 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
         data_fingerprint: &checked.intake.fingerprint,
     })
     .map_err(|error| match error {
-        AnalysisError::UnknownFactor(_) => Stop(
-            Exit::Usage,
-            format!("{error}.\nMend: correct --by, or name the column under own_factors in the protocol.\n"),
-        ),
+        AnalysisError::UnknownFactor(..) => {
+            let mend = "correct --by, or factors in the protocol; a column of your own is named under own_factors there";
+            Stop(Exit::Usage, format!("{error}.\nMend: {mend}.\n"))
+        }
         _ => fault(error),
     })?;
     let out = arguments.out.clone().unwrap_or_else(|| format!("review-of-{}", name_of(&arguments.reading.records)).into());

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum as _};
 
-use super::answering::{Telling, disordered, misused, read, tell};
+use super::answering::{Cells, Telling, disordered, misused, read, tell};
 use super::estimate_arguments::AdjustmentAsked;
 use super::exit::Exit;
 use super::reading::{Stop, ended, progress};
@@ -35,6 +35,8 @@ pub struct ScoresArguments {
     /// Column that says who scored it, or on which occasion.
     #[arg(long, visible_alias = "occasion", value_name = "COLUMN", help_heading = "Columns")]
     examiner: Option<String>,
+    #[command(flatten)]
+    cells: Cells,
     /// What to tell, several with commas between [default: table, and ranks if there are groups; agreement if there are examiners].
     #[arg(long, value_enum, value_name = "WHAT", value_delimiter = ',', help_heading = "What to tell")]
     want: Vec<ScoreWant>,
@@ -86,7 +88,7 @@ pub fn run(arguments: &ScoresArguments) -> Exit {
 
 fn try_run(arguments: &ScoresArguments) -> Result<(), Stop> {
     let mut asked = asked(arguments)?;
-    let read = read(&arguments.table, &wanted_columns(&asked))?;
+    let read = read(&arguments.table, &wanted_columns(&asked), &arguments.cells)?;
     progress("comparing");
     let stop = |trouble| match trouble {
         Trouble::Command(why) => misused(why),

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::answering::{Telling, disordered, misused, read, tell};
+use super::answering::{Cells, Telling, disordered, mind, misused, read, tell};
 use super::exit::Exit;
 use super::reading::{Stop, ended, progress};
 use super::watch_asked::asked;
@@ -59,6 +59,8 @@ pub struct WatchArguments {
     /// Column of the operators, lots or the like to put side by side in a funnel.
     #[arg(long, value_name = "COLUMN", help_heading = "Columns")]
     pub(super) unit: Option<String>,
+    #[command(flatten)]
+    pub(super) cells: Cells,
     /// The benchmark as failures for one restoration-year, such as 0.03.
     #[arg(long, value_name = "RATE", required_unless_present = "benchmark_kept", help_heading = "Benchmark")]
     pub(super) benchmark_rate: Option<f64>,
@@ -131,8 +133,14 @@ pub fn run(arguments: &WatchArguments) -> Exit {
 
 fn try_run(arguments: &WatchArguments) -> Result<(), Stop> {
     let asked = asked(arguments)?;
+    if let Some(rate) = arguments.benchmark_rate.filter(|rate| *rate >= 1.0) {
+        let hundreds = 100.0 * rate;
+        mind(&format!(
+            "--benchmark-rate {rate} is {hundreds:.0} failures in 100 years of fillings; 3 % a year is --benchmark-rate 0.03."
+        ));
+    }
     let table = &arguments.table;
-    let columns = read(table, &wanted_columns(&asked.roles))?;
+    let columns = read(table, &wanted_columns(&asked.roles), &arguments.cells)?;
     let in_table = |why: String| disordered(format!("{}: {why}", table.display()));
     let data = make_ready(&asked.roles, columns, arguments.leave_out_incomplete).map_err(in_table)?;
     progress("drawing courses under the benchmark");

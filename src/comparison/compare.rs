@@ -55,7 +55,7 @@ pub struct CompareRequest<'a> {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CompareError {
     /// A factor that the records don't have.
-    UnknownFactor(String),
+    UnknownFactor(String, Vec<String>),
     /// An endpoint that the protocol doesn't have, with those it has.
     UnknownEndpoint(String, Vec<String>),
     /// A covariate that the records don't have.
@@ -75,8 +75,10 @@ pub enum CompareError {
 impl fmt::Display for CompareError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::UnknownFactor(name) => {
-                write!(f, "there is no factor {name}; choose one of: {}", known_factors().join(", "))
+            Self::UnknownFactor(name, own) => {
+                let own = own.iter().map(String::as_str);
+                let known: Vec<&str> = known_factors().into_iter().chain(own).collect();
+                write!(f, "there is no factor {name}; choose one of: {}", known.join(", "))
             }
             Self::UnknownEndpoint(name, known) => {
                 write!(f, "the protocol has no endpoint {name}; choose one of: {}", known.join(", "))
@@ -116,7 +118,7 @@ impl From<TableError> for CompareError {
 pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError> {
     let CompareRequest { placements, histories, protocol, .. } = *request;
     let factor = factor_levels(request.factor, &protocol.own_factors, placements, histories)?
-        .ok_or_else(|| CompareError::UnknownFactor(request.factor.to_owned()))?;
+        .ok_or_else(|| CompareError::UnknownFactor(request.factor.to_owned(), protocol.own_factors.clone()))?;
     let is_level = |name: &str| factor.levels.iter().any(|(code, label)| code == name || label == name);
     if request.reference.is_none()
         && let Some(named) = protocol.reference_levels.get(&factor.name).filter(|name| !is_level(name))

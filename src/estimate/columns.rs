@@ -9,10 +9,13 @@ use std::path::Path;
 use polars::prelude::{DataFrame, DataType};
 
 use crate::finding::Findings;
+use crate::intake::cell::may_be_empty;
 use crate::intake::declaration::Declaration;
+use crate::intake::empty_forms::EmptyForms;
 use crate::intake::parquet_file::{ParquetRows, cell_text};
 use crate::intake::probe::{Format, probe};
 use crate::intake::sheet::{Sheet, open_sheets};
+use crate::wording::{counted, system_said};
 
 /// The code of a category cell that is empty.
 pub const MISSING: u32 = u32::MAX;
@@ -66,6 +69,8 @@ pub struct Columns {
     pub unreadable: Vec<Unreadable>,
     /// How many could not be read in all.
     pub unreadable_count: u64,
+    /// What was read as it stands and may be meant otherwise, in sentences with how to mend it.
+    pub doubts: Vec<String>,
 }
 
 /// Why a table could not be read, with how to mend it.
@@ -80,20 +85,48 @@ pub enum Trouble {
 /// Cells that could not be read are shown up to this many.
 pub const SHOWN: usize = 20;
 
-/// Reads columns of a table; of a workbook, of the first sheet that has them.
+/// Reads columns of a table; of a workbook, of the first sheet that has them. What stands for empty cells is read as empty.
 ///
 /// # Errors
 /// When the file can't be read, lacks a column, or holds rows that don't fit its header.
-pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns, Trouble> {
+pub fn read_columns(path: &Path, wanted: &[(String, Reading)], empty: &EmptyForms) -> Result<Columns, Trouble> {
+    if path.is_dir() {
+        let what = "is a folder, and a table is asked for";
+        return Err(Trouble::Command(format!("{} {what}.\nMend: name the file.", path.display())));
+    }
+    let mut read = read_all(path, wanted, empty)?;
+    let doubts = read.columns.iter().zip(wanted).flat_map(|(column, (name, _))| doubts(column, name)).collect::<Vec<_>>();
+    read.doubts.extend(doubts);
+    Ok(read)
+}
+
+/// What a column of categories holds that many programs write where nothing was entered.
+fn doubts(column: &Column, name: &str) -> Vec<String> {
+    let Column::Categories { codes, labels } = column else { return Vec::new() };
+    let doubtful = (0_u32..).zip(labels).filter(|(_, label)| may_be_empty(label));
+    let said = doubtful.map(|(code, label)| {
+        let rows = codes.iter().filter(|other| **other == code).count() as u64;
+        let quoted = if label.contains(' ') { format!("\"{label}\"") } else { label.clone() };
+        format!(
+            "“{label}” stands in {} of {name} and is taken as it stands. If nothing was entered there, give --empty {quoted}.",
+            counted(rows, "row", "rows")
+        )
+    });
+    said.collect()
+}
+
+fn read_all(path: &Path, wanted: &[(String, Reading)], empty: &EmptyForms) -> Result<Columns, Trouble> {
     let name = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let declaration = Declaration::default();
     let known = |column: &str| wanted.iter().any(|(name, _)| name == column);
     let looked = probe(path, &declaration.of(&name, None)).map_err(|error| {
         let mend = "check the path and the rights of the file";
-        Trouble::Command(format!("{} can't be read: {error}.\nMend: {mend}.", path.display()))
+        Trouble::Command(format!("{} can't be read: {}.\nMend: {mend}.", path.display(), system_said(&error)))
     })?;
-    let mut read =
-        Columns { columns: wanted.iter().map(|(_, reading)| Builder::new(*reading).column).collect(), ..Columns::default() };
+    let mut read = Columns {
+        columns: wanted.iter().map(|(_, reading)| Builder::new(*reading, empty).column).collect(),
+        ..Columns::default()
+    };
     if looked.format == Format::Parquet {
         let broken = |error: String| {
             Trouble::Table(format!(
@@ -108,7 +141,7 @@ pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns
             places(path, &all, wanted).and(Err(why))
         });
         let places = found.map_err(Trouble::Command)?;
-        read_parquet(rows, &places, wanted, &mut read).map_err(broken)?;
+        read_parquet(rows, &places, wanted, empty, &mut read).map_err(broken)?;
         return Ok(read);
     }
     let mut findings = Findings::default();
@@ -117,7 +150,7 @@ pub fn read_columns(path: &Path, wanted: &[(String, Reading)]) -> Result<Columns
     for sheet in sheets {
         match places(path, &sheet.header, wanted) {
             Ok(places) => {
-                read_sheet(sheet, &places, wanted, &mut read, &mut findings);
+                read_sheet(sheet, &places, wanted, empty, &mut read, &mut findings);
                 lacking = None;
                 break;
             }
@@ -159,6 +192,7 @@ fn read_sheet(
     mut sheet: Sheet,
     places: &[usize],
     wanted: &[(String, Reading)],
+    empty: &EmptyForms,
     read: &mut Columns,
     findings: &mut Findings,
 ) {
@@ -166,14 +200,14 @@ fn read_sheet(
     let commas = sheet.commas_in_numbers;
     let width = sheet.header.len();
     let name = sheet.name.clone();
-    let mut builders: Vec<Builder> = wanted.iter().map(|(_, reading)| Builder::new(*reading)).collect();
+    let mut builders: Vec<Builder<'_>> = wanted.iter().map(|(_, reading)| Builder::new(*reading, empty)).collect();
     while let Some(row) = sheet.next_row(findings) {
         if row.width() != width {
             findings.note(
                 crate::finding::FindingKind::RowLength,
                 crate::finding::Place::row(&name, row.number),
                 None,
-                format!("The row has {}, the header {width}.", crate::wording::counted(row.width() as u64, "cell", "cells")),
+                format!("The row has {}, the header {width}.", counted(row.width() as u64, "cell", "cells")),
                 "correct the row; a stray separator or quotation mark is the usual cause.",
             );
             return;
@@ -187,7 +221,54 @@ fn read_sheet(
         read.numbers.push(row.number);
         read.rows += 1;
     }
+    // Workbooks and JSON hold numbers, whose marks are their own.
+    let written = sheet.separator.is_some();
+    let doubts = builders.iter().zip(wanted).filter_map(|(builder, (column, _))| builder.marks.doubt(column));
+    read.doubts.extend(doubts.filter(|_| written));
     read.columns = builders.into_iter().map(|builder| builder.column).collect();
+}
+
+/// What the decimal marks of a column show, where a comma can be one.
+#[derive(Default)]
+struct Marks {
+    /// The first number with a point.
+    point: Option<String>,
+    /// Whether a point can't part thousands.
+    refuted: bool,
+    comma: bool,
+}
+
+impl Marks {
+    fn take(&mut self, bytes: &[u8]) {
+        self.comma = self.comma || bytes.contains(&b',');
+        if bytes.contains(&b'.') {
+            self.refuted = self.refuted || !may_part_thousands(bytes);
+            self.point.get_or_insert_with(|| String::from_utf8_lossy(bytes).into_owned());
+        }
+    }
+
+    /// What may be meant otherwise.
+    fn doubt(&self, column: &str) -> Option<String> {
+        let point = self.point.as_ref()?;
+        let seen = match (self.comma, self.refuted) {
+            (true, _) => format!(
+                "Some numbers in {column} have a comma, some a point, as {point} has; both are read as the mark of a decimal"
+            ),
+            (false, false) => format!(
+                "Every point in {column} has three digits behind it, as in {point}; it is read as the mark of a decimal"
+            ),
+            (false, true) => return None,
+        };
+        Some(format!("{seen}. If the point parts thousands, take it out."))
+    }
+}
+
+/// Whether the point of a number could part thousands: one to three digits, then as many times as it may be a point and three digits.
+fn may_part_thousands(bytes: &[u8]) -> bool {
+    let mut parts = bytes.strip_prefix(b"-").unwrap_or(bytes).split(|byte| *byte == b'.');
+    let digits = |part: &[u8]| part.iter().all(u8::is_ascii_digit);
+    let first = parts.next().unwrap_or_default();
+    (1..=3).contains(&first.len()) && digits(first) && first != b"0" && parts.all(|part| part.len() == 3 && digits(part))
 }
 
 impl Columns {
@@ -203,10 +284,11 @@ fn read_parquet(
     mut rows: ParquetRows,
     places: &[usize],
     wanted: &[(String, Reading)],
+    empty: &EmptyForms,
     read: &mut Columns,
 ) -> Result<(), String> {
     "Parquet".clone_into(&mut read.said);
-    let mut builders: Vec<Builder> = wanted.iter().map(|(_, reading)| Builder::new(*reading)).collect();
+    let mut builders: Vec<Builder<'_>> = wanted.iter().map(|(_, reading)| Builder::new(*reading, empty)).collect();
     while let Some(piece) = rows.next_piece()? {
         for ((builder, &place), (name, _)) in builders.iter_mut().zip(places).zip(wanted) {
             push_piece(builder, &piece, place, name, read).map_err(|error| error.to_string())?;
@@ -220,7 +302,7 @@ fn read_parquet(
 }
 
 fn push_piece(
-    builder: &mut Builder,
+    builder: &mut Builder<'_>,
     piece: &DataFrame,
     place: usize,
     name: &str,
@@ -231,7 +313,9 @@ fn push_piece(
     let plain = kind.is_primitive_numeric() || kind == DataType::Boolean || kind == DataType::Date;
     if let (Column::Numbers(numbers), true) = (&mut builder.column, plain) {
         let cast = column.as_materialized_series().cast(&DataType::Float64)?;
-        numbers.extend(cast.f64()?.iter().map(|number| number.unwrap_or(f64::NAN)));
+        let empty = builder.empty;
+        let read = |number: Option<f64>| number.filter(|number| !empty.are_number(*number)).unwrap_or(f64::NAN);
+        numbers.extend(cast.f64()?.iter().map(read));
         return Ok(());
     }
     if let (Column::Categories { .. }, DataType::String) = (&builder.column, &kind) {
@@ -243,7 +327,9 @@ fn push_piece(
     if matches!(builder.column, Column::Categories { .. }) && (kind.is_integer() || kind == DataType::Boolean) {
         let cast = column.as_materialized_series().cast(&DataType::Int64)?;
         for whole in cast.i64()?.iter() {
-            builder.push_whole(whole);
+            #[expect(clippy::cast_precision_loss, reason = "a form that stands for nothing has few digits")]
+            let filled = whole.filter(|whole| !builder.empty.are_number(*whole as f64));
+            builder.push_whole(filled);
         }
         return Ok(());
     }
@@ -257,27 +343,34 @@ fn push_piece(
 }
 
 /// A column in the making.
-struct Builder {
+struct Builder<'a> {
     column: Column,
+    empty: &'a EmptyForms,
+    marks: Marks,
     code_of: HashMap<Box<[u8]>, u32>,
     code_of_whole: HashMap<i64, u32>,
     last: Option<(Box<[u8]>, u32)>,
 }
 
-impl Builder {
-    fn new(reading: Reading) -> Self {
+impl<'a> Builder<'a> {
+    fn new(reading: Reading, empty: &'a EmptyForms) -> Self {
         let column = match reading {
             Reading::Numbers => Column::Numbers(Vec::new()),
             Reading::Categories => Column::Categories { codes: Vec::new(), labels: Vec::new() },
         };
-        Self { column, code_of: HashMap::new(), code_of_whole: HashMap::new(), last: None }
+        Self { column, empty, marks: Marks::default(), code_of: HashMap::new(), code_of_whole: HashMap::new(), last: None }
     }
 
     /// Adds a cell; whether it could be read.
     fn push(&mut self, bytes: &[u8], commas: bool) -> bool {
+        let bytes = if self.empty.hold(bytes) { b"" } else { bytes };
         match &mut self.column {
             Column::Numbers(numbers) => {
                 let number = if bytes.is_empty() { Some(f64::NAN) } else { number(bytes, commas) };
+                let number = number.map(|number| if self.empty.are_number(number) { f64::NAN } else { number });
+                if commas {
+                    self.marks.take(bytes);
+                }
                 numbers.push(number.unwrap_or(f64::NAN));
                 number.is_some()
             }
@@ -358,8 +451,19 @@ mod tests {
     }
 
     #[test]
+    fn a_point_parts_thousands_only_before_three_digits() {
+        for text in ["1.200", "12.345", "-1.200.000", "999.000"] {
+            assert!(may_part_thousands(text.as_bytes()), "{text}");
+        }
+        for text in ["0.125", "1.5", "1.20", "1234.567", "1,200", ".200", "1.2e3"] {
+            assert!(!may_part_thousands(text.as_bytes()), "{text}");
+        }
+    }
+
+    #[test]
     fn categories_are_counted_in_order_of_appearance() {
-        let mut builder = Builder::new(Reading::Categories);
+        let empty = EmptyForms::default();
+        let mut builder = Builder::new(Reading::Categories, &empty);
         for cell in ["b", "b", "", "a", "b"] {
             builder.push(cell.as_bytes(), false);
         }

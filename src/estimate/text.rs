@@ -37,7 +37,7 @@ pub fn unreadable(read: &Columns) -> String {
     }
     let _ = writeln!(
         text,
-        "{}. Nothing was estimated. Mend: write plain numbers such as 12 or 0.5; leave a cell empty if it is not known.",
+        "{}. Nothing was estimated. Mend: write plain numbers such as 12 or 0.5; leave a cell empty if it is not known, or name with --empty what stands there.",
         counted(read.unreadable_count, "cell is no number", "cells are no numbers")
     );
     text

@@ -239,6 +239,13 @@ pub fn no_spreadsheet_error(text: &str) -> Result<(), Wrong> {
     Ok(())
 }
 
+/// Whether a text is one of those that programs write where nothing was entered (common practice). Words such as none are not
+/// among them: they may be an answer.
+pub fn may_be_empty(text: &str) -> bool {
+    const FORMS: [&str; 12] = ["NA", "N/A", "N.A.", "NaN", "NULL", "k.A.", "k. A.", "-", "--", "–", "—", "."];
+    text.len() <= 5 && FORMS.iter().any(|form| form.eq_ignore_ascii_case(text))
+}
+
 /// Reads a tooth in the notation of its file.
 ///
 /// # Errors

@@ -41,10 +41,10 @@ impl Plan {
         }
     }
 
-    /// The bytes of its cell in a row, trimmed.
+    /// The bytes of its cell in a row, trimmed; none where nothing was written.
     pub(super) fn bytes<'a>(&self, row: &Row<'a>, constant: Option<&'a str>) -> &'a [u8] {
         match &self.from {
-            From::Cell(cell) => row.cell(*cell),
+            From::Cell(cell) => self.but_empty(row.cell(*cell)),
             _ => constant.unwrap_or("").as_bytes(),
         }
     }
@@ -85,8 +85,19 @@ impl Plan {
         }
         let changed = if self.values.is_empty() { None } else { self.values.get(&given.to_lowercase()).cloned() };
         let text = changed.as_deref().unwrap_or(given);
+        // What is declared means what is declared.
+        let may_be_empty = changed.is_none() && matches!(self.from, From::Cell(_)) && cell::may_be_empty(given);
         match self.push(text, scheme, cell, reader, tally, findings) {
             Ok(code) => {
+                if may_be_empty && matches!(self.builder, ColumnBuilder::Text(_)) {
+                    findings.note(
+                        FindingKind::MayBeEmpty,
+                        Place::cell(reader.name, cell.row, &self.written),
+                        Some(given),
+                        "Many programs write this where nothing was entered; it is taken as it stands.",
+                        if self.is_optional { says_empty(given) } else { "Write the id; leave it if it is one.".to_owned() },
+                    );
+                }
                 if remembers {
                     self.met.add(scheme, bytes, code);
                 } else if self.text.is_id() && findings.noted() == before && !given.contains(['\n', '\r']) {
@@ -96,7 +107,8 @@ impl Plan {
             }
             Err(wrong) => {
                 let place = Place::cell(reader.name, cell.row, &self.written);
-                findings.note(wrong.kind, place, Some(given), wrong.what, wrong.mend);
+                let mend = if may_be_empty && self.is_optional { says_empty(given) } else { wrong.mend };
+                findings.note(wrong.kind, place, Some(given), wrong.what, mend);
                 self.builder.push_none();
                 NO_CODE
             }
@@ -124,6 +136,22 @@ impl Plan {
             }
             _ => false,
         }
+    }
+
+    /// A cell that stands for an empty one; a finding if it must be filled.
+    pub(super) fn take_emptied(&mut self, bytes: &[u8], row: u64, reader: &CellReader<'_>, findings: &mut Findings) {
+        if self.is_optional {
+            return self.take_nothing(row, reader, findings);
+        }
+        self.last_empty = true;
+        findings.note(
+            FindingKind::CellMissing,
+            Place::cell(reader.name, row, &self.written),
+            Some(as_text(bytes)),
+            "This is declared to stand for an empty cell, and every row must have a value here.",
+            "Fill the cell, or correct records.toml.",
+        );
+        self.builder.push_none();
     }
 
     /// An empty cell; a finding if it must be filled.
@@ -327,6 +355,13 @@ impl Plan {
             }
         }
     }
+}
+
+/// How a cell is mended that may stand for an empty one.
+fn says_empty(text: &str) -> String {
+    format!(
+        "If it stands for an empty cell, empty it, or declare in records.toml: empty = [\"{text}\"]; else write what it means."
+    )
 }
 
 /// Names a cell that was read with letters or signs taken for the digits they look like.

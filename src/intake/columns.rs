@@ -145,6 +145,14 @@ impl Work<'_, '_> {
         passed_over: Option<&[bool]>,
         seen: &mut Seen<'_>,
     ) {
+        let written = bytes;
+        let bytes = if matches!(plan.from, From::Cell(_)) { plan.but_empty(bytes) } else { bytes };
+        if bytes.is_empty() && !written.is_empty() {
+            self.tally.emptied += 1;
+            plan.take_emptied(written, self.first_row + row as u64, self.reader, self.findings);
+            seen(row, false, NO_CODE);
+            return;
+        }
         if !bytes.is_empty() && passed_over.is_some_and(|rows| rows[row]) {
             plan.builder.push_none();
             seen(row, true, NO_CODE);
@@ -157,6 +165,11 @@ impl Work<'_, '_> {
 
     /// Days and numbers that need not become text; what is odd about them is told by the way of text.
     fn typed(&mut self, plan: &mut Plan, column: &Column, seen: &mut Seen<'_>) -> Result<bool, TableError> {
+        // A number or a day, too, may stand for an empty cell, or for something else.
+        let means_another = |form: &str| form.parse::<f64>().is_ok() || Day::from_iso_bytes(form.as_bytes()).is_some();
+        if !plan.values.is_empty() || plan.empty.any(means_another) {
+            return Ok(false);
+        }
         let series = column.as_materialized_series();
         match (plan.column.cell, series.dtype()) {
             (Cell::Day, DataType::Date) => {

@@ -12,13 +12,14 @@
 //! days = "day_month_year"           # year_month_day (always read), day_month_year, month_day_year
 //! tooth_notation = "universal"      # or "iso_3950"
 //! digits_from = 1                   # digits that stand for letter scores count from 0 or from 1
+//! empty = ["NA", "-"]               # what stands where nothing was written
 //!
 //! [files.columns]                   # their column = the records' column, or "leave_out"
 //! "Tooth no" = "tooth"
 //! "Depth" = { column = "lesion_depth_mm", unit = "cm" }
 //! "Notes" = "leave_out"
 //!
-//! [files.values.etch_strategy]      # their value = the records' term
+//! [files.values.etch_strategy]      # their value = the records' term, or "" for an empty cell
 //! "total" = "etch_and_rinse"
 //!
 //! [files.constants]                 # the same for every row
@@ -72,6 +73,9 @@ pub struct FileDeclaration {
     pub tooth_notation: Option<ToothNotation>,
     /// Where digits that stand for letter scores begin: 0 or 1.
     pub digits_from: Option<u8>,
+    /// What stands in its cells where nothing was written; capitals don't matter.
+    #[serde(default)]
+    pub empty: Vec<String>,
     /// Its columns, by the name in the file.
     #[serde(default)]
     pub columns: BTreeMap<String, Destination>,
@@ -193,7 +197,7 @@ pub enum DayOrder {
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(
     untagged,
-    expecting = "a column leads to the name of one of the records' columns in quotation marks, or to { column = …, unit = … }"
+    expecting = "a column leads to the name of one of the records' columns in quotation marks, or to { column = …, unit = … } with one of the units mm, cm, s, min"
 )]
 pub enum Destination {
     /// The records' column, or [`LEAVE_OUT`].
@@ -287,7 +291,7 @@ impl FileDeclaration {
             let column = destination.column();
             if column != LEAVE_OUT && !known(column) {
                 return Err(format!(
-                    "“{written}” is to become {column:?}, and the records have no such column; write {LEAVE_OUT:?} to leave it out"
+                    "“{written}” is to become {column:?}, and the records have no such column; write {LEAVE_OUT:?} to leave it out, or name {column} under own_factors in the protocol"
                 ));
             }
             if let Destination::Measured { unit, .. } = destination {

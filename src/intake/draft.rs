@@ -128,6 +128,7 @@ impl<'a> Table<'a> {
         self.days(&mut lines);
         self.teeth(&mut lines);
         self.digits(&mut lines);
+        self.empty(&mut lines);
         self.columns(&mut lines);
         self.values(&mut lines);
         self.constants(&mut lines);
@@ -311,6 +312,76 @@ impl<'a> Table<'a> {
         }
     }
 
+    /// Columns that may enter, but are none of the records': own ones, and those that are left open.
+    fn others(&self) -> Vec<(Column, usize)> {
+        let text = Column { name: "", label: "", cell: Cell::Text, need: Need::Optional };
+        let may_enter = |fate: &Fate| match fate {
+            Fate::Declared(to) | Fate::Proposed(to, _) => to.column() != LEAVE_OUT,
+            Fate::Own(_) | Fate::Open(..) => true,
+            Fate::OfVisit | Fate::PassedOver | Fate::Constant(..) | Fate::LeftOut(_) => false,
+        };
+        let fed = |place: &usize| self.fed.iter().any(|(_, other)| other == place);
+        let entering = self.placed.fates.iter().enumerate().filter(|(_, fate)| may_enter(fate)).map(|(place, _)| place);
+        entering.filter(|place| !fed(place)).map(|place| (text, place)).collect()
+    }
+
+    /// What stands for empty cells.
+    fn empty(&self, lines: &mut Lines) {
+        let declared = &self.sheet.declared;
+        // Where each form stands that is declared neither as an empty cell nor as a value of its column.
+        let mut forms: Vec<Standing<'_>> = Vec::new();
+        for (column, place) in self.fed.iter().chain(&self.others()) {
+            for form in &self.samples[*place].empty {
+                let folded = form.to_lowercase();
+                let values = declared.values.get(column.name);
+                if values.is_some_and(|values| values.keys().any(|value| value.trim().to_lowercase() == folded)) {
+                    continue;
+                }
+                let at = forms.iter().position(|known| known.form.to_lowercase() == folded).unwrap_or_else(|| {
+                    forms.push(Standing { form, places: Vec::new() });
+                    forms.len() - 1
+                });
+                let places = &mut forms[at].places;
+                if places.iter().all(|(_, other)| other != place) {
+                    places.push((*column, *place));
+                }
+            }
+        }
+        // A text may be somebody's initials, or a code; anything else it can't be.
+        let refused = |column: &Column, form: &str| match column.cell {
+            Cell::Text => false,
+            Cell::Term(terms) => find_term(terms, form).is_none(),
+            _ => true,
+        };
+        let stand =
+            |places: &[(Column, usize)]| all_quoted(places.iter().take(8).map(|(_, place)| &self.sheet.header[*place]));
+        forms.sort_by_key(|standing| standing.form.to_lowercase());
+        let (sure, unsure): (Vec<_>, Vec<_>) =
+            forms.into_iter().partition(|Standing { form, places }| places.iter().all(|(column, _)| refused(column, form)));
+        let array = |forms: &[&String]| {
+            format!("empty = [{}]", forms.iter().map(|form| toml_string(form)).collect::<Vec<_>>().join(", "))
+        };
+        let live: Vec<&String> = declared.empty.iter().chain(sure.iter().map(|standing| standing.form)).collect();
+        let mut places: Vec<(Column, usize)> = sure.iter().flat_map(|standing| standing.places.iter().copied()).collect();
+        places.sort_unstable_by_key(|(_, place)| *place);
+        places.dedup_by_key(|(_, place)| *place);
+        if sure.is_empty() && !live.is_empty() {
+            lines.holds(&array(&live), AS_NOW);
+        } else if !live.is_empty() {
+            lines.proposes(&array(&live), &format!("stands in {} where nothing was written", stand(&places)));
+        }
+        for Standing { form, places } in &unsure {
+            let why = format!("stands in {}", stand(places));
+            if live.is_empty() && unsure.len() == 1 {
+                lines.leaves_open(&array(&[form]), &format!("{why}; leave it out if it is a code of yours"));
+            } else {
+                lines.asks = true;
+                let into = "put it into empty if it means that nothing was written; leave it out if it is a code of yours";
+                lines.says(&format!("{} {why}; {into}.", toml_string(form)));
+            }
+        }
+    }
+
     fn columns(&self, lines: &mut Lines) {
         let own: Vec<&String> =
             self.placed.fates.iter().filter_map(|fate| if let Fate::Own(name) = fate { Some(name) } else { None }).collect();
@@ -345,7 +416,7 @@ impl<'a> Table<'a> {
                     let sample = &self.samples[place];
                     let said = if sample.years().is_some() {
                         why.clone()
-                    } else if sample.may_be_names() {
+                    } else if sample.may_be_names() || sample.has_sentences() {
                         format!("{why}; {HIDDEN}")
                     } else {
                         format!("{why}; {}", shown())
@@ -414,7 +485,10 @@ impl<'a> Table<'a> {
             }
             for value in unknown.iter().take(MOST_VALUES) {
                 let near = near_term(column.cell, value).unwrap_or("");
-                lines.leaves_open(&format!("{} = {}", toml_string(value), toml_string(near)), &format!("one of: {choices}"));
+                lines.leaves_open(
+                    &format!("{} = {}", toml_string(value), toml_string(near)),
+                    &format!("one of: {choices}; or \"\" for an empty cell"),
+                );
             }
             if unknown.len() > MOST_VALUES {
                 lines.says(&format!(
@@ -521,6 +595,12 @@ impl<'a> Table<'a> {
             }
         }
     }
+}
+
+/// What most likely stands for empty cells, and the columns in which it does.
+struct Standing<'a> {
+    form: &'a String,
+    places: Vec<(Column, usize)>,
 }
 
 /// What is said of lines that were declared before.

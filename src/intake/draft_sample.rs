@@ -4,6 +4,7 @@ use std::collections::HashSet;
 
 use super::cell;
 use super::declaration::DayOrder;
+use super::empty_forms::EmptyForms;
 use super::sheet::Sheet;
 use crate::finding::Findings;
 use crate::quantity::Day;
@@ -21,11 +22,15 @@ pub struct Sample {
     pub values: Vec<String>,
     /// Filled cells.
     pub filled: u64,
+    /// What most likely stands for empty cells.
+    pub empty: Vec<String>,
 }
 
-/// Reads the first rows of a table: a sample a column, the rows read, and whether there are more.
+/// Reads the first rows of a table: a sample a column, the rows read, and whether there are more. What is declared to stand for empty
+/// cells, and what most likely does, is no value of a column.
 pub fn sample(sheet: &mut Sheet, findings: &mut Findings) -> (Vec<Sample>, u64, bool) {
     let width = sheet.header.len();
+    let declared = EmptyForms::new(&sheet.declared.empty, |_| false);
     let mut samples = vec![Sample::default(); width];
     let mut met: Vec<HashSet<String>> = vec![HashSet::new(); width];
     let mut rows = 0;
@@ -39,7 +44,13 @@ pub fn sample(sheet: &mut Sheet, findings: &mut Findings) -> (Vec<Sample>, u64, 
         rows += 1;
         for (place, (sample, met)) in samples.iter_mut().zip(&mut met).enumerate() {
             let text = row.text(place);
-            if text.is_empty() {
+            if text.is_empty() || declared.hold(text.as_bytes()) {
+                continue;
+            }
+            if cell::may_be_empty(text) {
+                if !sample.empty.iter().any(|form| form.eq_ignore_ascii_case(text)) {
+                    sample.empty.push(text.to_owned());
+                }
                 continue;
             }
             sample.filled += 1;
@@ -90,6 +101,11 @@ impl Sample {
     /// Whether the values are sentences.
     pub fn is_free_text(&self) -> bool {
         self.values.iter().any(|value| value.chars().count() > 40 || value.split_whitespace().count() > 5)
+    }
+
+    /// Whether any value may be a remark, in which anything may stand.
+    pub fn has_sentences(&self) -> bool {
+        self.values.iter().any(|value| value.split_whitespace().count() > 3)
     }
 
     /// The first and last year, if all values are days.
@@ -193,7 +209,8 @@ mod tests {
     use super::*;
 
     fn of(values: &[&str]) -> Sample {
-        Sample { values: values.iter().map(|value| (*value).to_owned()).collect(), filled: values.len() as u64 }
+        let values: Vec<String> = values.iter().map(|value| (*value).to_owned()).collect();
+        Sample { filled: values.len() as u64, values, empty: Vec::new() }
     }
 
     #[test]

@@ -18,7 +18,7 @@ use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
 use crate::threads::{available, in_turn};
-use crate::wording::{hexadecimal, system_said};
+use crate::wording::{counted, hexadecimal, system_said};
 
 /// What one table of a file gave.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -259,10 +259,14 @@ fn read_in_order(
             note_sheet(&sheet, rows.received, findings);
             read.file_unread |= rows.cut_short;
             read.unread_restorations.extend(rows.unread_restorations);
+            let emptied = match rows.emptied {
+                0 => String::new(),
+                cells => format!(", {} read as empty", counted(cells, "cell", "cells")),
+            };
             let decimal = if rows.decimal == Some(Decimal::Comma) { ", decimal commas" } else { "" };
             read.tables.push(TableRead {
                 name: sheet.name.clone(),
-                said: format!("{}{decimal}", sheet.said),
+                said: format!("{}{decimal}{emptied}", sheet.said),
                 holds: Some(kind),
                 received: rows.received,
                 unfolded: rows.unfolded,
@@ -583,7 +587,7 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
         None => return Declaration::default(),
     };
     let name = path.file_name().map_or_else(|| DECLARATION_FILE.to_owned(), |name| name.to_string_lossy().into_owned());
-    let read = std::fs::read_to_string(&path).map_err(|error| (None, error.to_string())).and_then(|text| {
+    let read = std::fs::read_to_string(&path).map_err(|error| (None, system_said(&error))).and_then(|text| {
         hash_part(hasher, DECLARATION_FILE, &Sha256::digest(text.as_bytes()));
         Declaration::read(&text, request.own_columns)
     });

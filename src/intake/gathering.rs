@@ -48,7 +48,7 @@ impl Gathering {
         self.feed.plans.iter().any(|plan| match plan.from {
             From::Cell(cell) => {
                 !matches!(plan.name.as_str(), "restoration_id" | "scheme" | "examiner" | "source")
-                    && !row.cell(cell).is_empty()
+                    && !plan.but_empty(row.cell(cell)).is_empty()
             }
             _ => false,
         })
@@ -107,6 +107,16 @@ impl Gathering {
         }
         let constant = plan.constant();
         let bytes = plan.bytes(row, constant.as_deref());
+        if bytes.is_empty()
+            && let From::Cell(cell) = plan.from
+        {
+            let written = row.cell(cell);
+            tally.emptied += u64::from(!written.is_empty());
+            if !written.is_empty() && !plan.is_optional {
+                plan.take_emptied(written, row.number, reader, findings);
+                return;
+            }
+        }
         if plan.is_optional && bytes.is_empty() {
             plan.last_empty = true;
             plan.builder.push_none();

@@ -8,6 +8,7 @@
 //! - [`grid`]: a table that is read whole
 //! - [`mod@plan`]: which cell feeds which column
 //! - [`cell`]: one cell to one value, or a finding
+//! - [`empty_forms`]: what stands for an empty cell
 //! - [`met`]: written forms met before, which need no second look
 //! - `phrases`: neighbouring cells of a row met before, which need no second look either
 //! - [`columns`]: the rows of a table that is columns already
@@ -27,6 +28,7 @@ mod draft_names;
 mod draft_sample;
 mod draft_table;
 mod draft_text;
+pub mod empty_forms;
 pub mod folder;
 mod gathering;
 pub mod grid;

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::declaration::{Decimal, Holds, LEAVE_OUT, RowVisit};
+use super::empty_forms::EmptyForms;
 use super::met::Met;
 use super::sheet::Sheet;
 use crate::finding::{FindingKind, Findings, Place, SET_ASIDE_BECAUSE, SET_ASIDE_FROM, Severity};
@@ -95,6 +96,8 @@ pub struct Plan {
     pub from: From,
     /// The file's values with the records' terms, in lower case.
     pub values: HashMap<String, String>,
+    /// What stands in its cells where nothing was written.
+    pub(super) empty: EmptyForms,
     /// By how much numbers are multiplied.
     pub factor: f64,
     /// What its text stands for.
@@ -116,6 +119,13 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// The bytes of one of its cells, trimmed; none where they stand for an empty cell.
+    #[inline]
+    pub(super) fn but_empty<'a>(&self, bytes: &'a [u8]) -> &'a [u8] {
+        let is_number = matches!(self.column.cell, Cell::Number { .. });
+        if self.empty.hold(bytes) || (is_number && self.empty.hold_number(bytes)) { b"" } else { bytes }
+    }
+
     /// The same without any cells.
     fn fresh(&self) -> Self {
         Self {
@@ -124,6 +134,7 @@ impl Plan {
             written: self.written.clone(),
             from: self.from.clone(),
             values: self.values.clone(),
+            empty: self.empty.clone(),
             factor: self.factor,
             text: self.text,
             says: self.says,
@@ -196,6 +207,49 @@ const PERSONAL: &[&str] = &[
     "socialsecurity",
     "nhs",
     "passport",
+    // The same in other languages of Europe (common practice); words that mean something else besides are left out.
+    "vorname",
+    "nachname",
+    "familienname",
+    "geburtsdatum",
+    "geburtstag",
+    "telefon",
+    "telefonnummer",
+    "handynummer",
+    "anschrift",
+    "adresse",
+    "strasse",
+    "straße",
+    "plz",
+    "wohnort",
+    "versicherung",
+    "versicherungsnummer",
+    "sozialversicherungsnummer",
+    "krankenkasse",
+    "prénom",
+    "prenom",
+    "naissance",
+    "téléphone",
+    "courriel",
+    "apellido",
+    "apellidos",
+    "nacimiento",
+    "teléfono",
+    "telefono",
+    "cognome",
+    "nascita",
+    "indirizzo",
+    "sobrenome",
+    "nascimento",
+    "telefone",
+    "endereço",
+    "endereco",
+    "patientenname",
+    "voornaam",
+    "achternaam",
+    "geboortedatum",
+    "telefoon",
+    "adres",
 ];
 
 /// Whether a column's name looks as if the column told who a patient is.
@@ -373,6 +427,11 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
         let values = declared.values.get(name).map_or_else(HashMap::new, |values| {
             values.iter().map(|(theirs, ours)| (theirs.trim().to_lowercase(), ours.clone())).collect()
         });
+        // A value that is declared for this column means what is declared.
+        let (nothing, values): (HashMap<String, String>, HashMap<String, String>) =
+            values.into_iter().partition(|(_, ours)| ours.trim().is_empty());
+        let forms: Vec<String> = declared.empty.iter().cloned().chain(nothing.into_keys()).collect();
+        let empty = EmptyForms::new(&forms, |form| values.contains_key(form));
         let builder = ColumnBuilder::new(name, column.cell);
         let says = matches!(column.cell, Cell::Score(_)) || (kind == RecordKind::Visit && name == "outcome");
         let text = match name {
@@ -388,6 +447,7 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             written,
             from,
             values,
+            empty,
             factor,
             text,
             says,

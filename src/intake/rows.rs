@@ -49,6 +49,8 @@ pub struct RowsRead {
     pub unfolded: u64,
     /// Restorations named in rows that could not be told into cells; their visits are no orphans.
     pub unread_restorations: Vec<String>,
+    /// Filled cells that stand for empty ones, as declared.
+    pub emptied: u64,
     /// How decimals are written, where any number has a mark.
     pub decimal: Option<Decimal>,
     /// Whether the table could not be read to its end.
@@ -144,6 +146,7 @@ pub fn read_rows(
         (0, _) => Some(Decimal::Point),
         _ => Some(Decimal::Comma),
     };
+    read.emptied = tally.emptied;
     // Rows that were swallowed were never met, so they can't be set aside.
     read.cut_short |= sheet.cut_short;
     tally.close(&reader, declared_notation, findings);

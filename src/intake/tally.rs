@@ -15,6 +15,8 @@ pub(super) struct Tally {
     pub(super) teeth: u64,
     pub(super) commas: u64,
     pub(super) points: u64,
+    /// Filled cells that stand for empty ones, as declared.
+    pub(super) emptied: u64,
     pub(super) first_comma: Option<(u64, String, String)>,
 }
 
@@ -25,6 +27,7 @@ impl Tally {
         self.settling += u64::from(said.settling);
         self.commas += u64::from(said.commas);
         self.points += u64::from(said.points);
+        self.emptied += u64::from(said.emptied);
     }
 
     /// Takes over what the rows that follow came to.
@@ -34,6 +37,7 @@ impl Tally {
         self.teeth += later.teeth;
         self.commas += later.commas;
         self.points += later.points;
+        self.emptied += later.emptied;
         self.first_refuting = self.first_refuting.take().or(later.first_refuting);
         self.first_comma = self.first_comma.take().or(later.first_comma);
     }

@@ -25,7 +25,7 @@ coded! {
         /// Letters A and B.
         UsphsTwoLevel "usphs_2" "Modified USPHS, two levels (A–B)" ["usphs-2", "usphs two-level"],
         /// Letters A to C.
-        UsphsThreeLevel "usphs_3" "Modified USPHS, three levels (A–C)" ["usphs", "usphs-3", "modified usphs", "usphs three-level"],
+        UsphsThreeLevel "usphs_3" "Modified USPHS, three levels (A–C)" ["usphs-3", "usphs three-level"],
         /// Letters A to D for margin, caries and form.
         UsphsFourLevel "usphs_4" "Modified USPHS, four levels (A–D)" ["usphs-4", "usphs four-level"],
         /// Scores 1 to 5 with the property names of 2010.

@@ -5,6 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use crate::table::TableError;
+use crate::wording::system_said;
 
 /// A numbered manifest that can take the place of a damaged one.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -97,7 +98,7 @@ impl RegistryError {
 
     /// The system refused to read.
     pub fn not_read(path: &Path, error: &io::Error) -> Self {
-        Self::NotRead(path.to_owned(), error.to_string())
+        Self::NotRead(path.to_owned(), system_said(error))
     }
 
     /// Whether the registry itself is damaged.

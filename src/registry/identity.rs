@@ -63,7 +63,8 @@ impl Key {
     /// When it lies in the registry's folder, can't be read, or holds no key.
     pub fn read(path: &Path, registry: &Path) -> Result<Self, RegistryError> {
         refuse_inside(path, registry)?;
-        let text = std::fs::read_to_string(path).map_err(|error| RegistryError::not_read(path, &error))?;
+        let read = std::fs::read(path).map_err(|error| RegistryError::not_read(path, &error))?;
+        let text = String::from_utf8_lossy(&read);
         let digits: Vec<&str> =
             text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#')).collect();
         let bytes = match digits.as_slice() {

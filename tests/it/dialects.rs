@@ -143,54 +143,60 @@ fn a_bad_cell_of_a_workbook_is_told_by_sheet_row_and_column() {
     assert_eq!(review.totals, plain.totals);
 }
 
+/// The header and the rows of a text with commas.
+fn cells_of(text: &str) -> (Vec<String>, Vec<Vec<String>>) {
+    let mut rows = text.lines().map(|line| line.split(',').map(str::to_owned).collect::<Vec<_>>());
+    let header = rows.next().expect("a header");
+    (header, rows.collect())
+}
+
+/// The same records as objects, one a line; an empty cell is left out.
+fn json_lines(text: &str) -> Vec<u8> {
+    let (header, rows) = cells_of(text);
+    let object = |row: &Vec<String>| {
+        let fields = header.iter().zip(row).filter(|(_, cell)| !cell.is_empty()).map(|(name, cell)| {
+            let value = cell.parse::<f64>().map_or_else(|_| format!("\"{cell}\""), |number| number.to_string());
+            format!("\"{name}\": {value}")
+        });
+        format!("{{{}}}\n", fields.collect::<Vec<_>>().join(", "))
+    };
+    rows.iter().map(object).collect::<String>().into_bytes()
+}
+
+/// The same records as columns, of texts alone or with numbers in them.
+fn parquet(text: &str, typed: bool) -> Vec<u8> {
+    use polars::prelude::{Column, DataFrame, IntoColumn, NamedFrom, Series};
+    let (header, rows) = cells_of(text);
+    let columns: Vec<Column> = header
+        .iter()
+        .enumerate()
+        .map(|(place, name)| {
+            let cells: Vec<Option<&str>> =
+                rows.iter().map(|row| row.get(place).map(String::as_str).filter(|cell| !cell.is_empty())).collect();
+            let numbers: Option<Vec<Option<f64>>> = cells
+                .iter()
+                .map(|cell| cell.map(|cell| cell.parse().ok()).map_or(Some(None), |number| number.map(Some)))
+                .collect();
+            match numbers {
+                Some(numbers) if typed && name == "lesion_depth_mm" => {
+                    Series::new(name.as_str().into(), numbers).into_column()
+                }
+                _ => Series::new(name.as_str().into(), cells).into_column(),
+            }
+        })
+        .collect();
+    let mut frame = DataFrame::new_infer_height(columns).expect("a frame");
+    let mut bytes = Vec::new();
+    polars_io::parquet::write::ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
+    bytes
+}
+
 #[test]
 fn json_lines_and_parquet_are_read_the_same() {
-    use polars::prelude::{Column, DataFrame, IntoColumn, NamedFrom, Series};
     let expected = plain();
-    let lines = |text: &str| {
-        let mut rows = text.lines().map(|line| line.split(',').map(str::to_owned).collect::<Vec<_>>());
-        let header = rows.next().expect("a header");
-        (header, rows.collect::<Vec<_>>())
-    };
-    let json = |text: &str| {
-        let (header, rows) = lines(text);
-        let object = |row: &Vec<String>| {
-            let fields = header.iter().zip(row).filter(|(_, cell)| !cell.is_empty()).map(|(name, cell)| {
-                let value = cell.parse::<f64>().map_or_else(|_| format!("\"{cell}\""), |number| number.to_string());
-                format!("\"{name}\": {value}")
-            });
-            format!("{{{}}}\n", fields.collect::<Vec<_>>().join(", "))
-        };
-        rows.iter().map(object).collect::<String>().into_bytes()
-    };
-    let (review, check) = read(("p.jsonl", json(PLACEMENTS)), ("v.jsonl", json(VISITS)));
+    let (review, check) = read(("p.jsonl", json_lines(PLACEMENTS)), ("v.jsonl", json_lines(VISITS)));
     same(review, &expected, "JSON lines");
     assert!(check.contains("p.jsonl: placements (JSON lines), 2 rows"), "{check}");
-    let parquet = |text: &str, typed: bool| {
-        let (header, rows) = lines(text);
-        let columns: Vec<Column> = header
-            .iter()
-            .enumerate()
-            .map(|(place, name)| {
-                let cells: Vec<Option<&str>> =
-                    rows.iter().map(|row| row.get(place).map(String::as_str).filter(|cell| !cell.is_empty())).collect();
-                let numbers: Option<Vec<Option<f64>>> = cells
-                    .iter()
-                    .map(|cell| cell.map(|cell| cell.parse().ok()).map_or(Some(None), |number| number.map(Some)))
-                    .collect();
-                match numbers {
-                    Some(numbers) if typed && name == "lesion_depth_mm" => {
-                        Series::new(name.as_str().into(), numbers).into_column()
-                    }
-                    _ => Series::new(name.as_str().into(), cells).into_column(),
-                }
-            })
-            .collect();
-        let mut frame = DataFrame::new_infer_height(columns).expect("a frame");
-        let mut bytes = Vec::new();
-        polars_io::parquet::write::ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
-        bytes
-    };
     for typed in [false, true] {
         let (review, check) = read(("p.parquet", parquet(PLACEMENTS, typed)), ("v.parquet", parquet(VISITS, typed)));
         same(review, &expected, "Parquet");
@@ -200,6 +206,149 @@ fn json_lines_and_parquet_are_read_the_same() {
     let records = Records::new(&[("p.parquet", &parquet(&wrong, true))]);
     let text = said(&records, &records.run(&["check", "records"]));
     assert!(text.contains("p.parquet, row 2, column lesion_depth_mm: 9.75"), "{text}");
+}
+
+/// What stands for an empty cell, put where nothing was written; it says nothing but what is declared.
+#[test]
+fn a_file_that_writes_something_where_nothing_was_entered_is_read_as_declared() {
+    // Rows that say the same, so that the later ones are known again; -1 stands where a number was not taken.
+    let mut placements =
+        "restoration_id,patient_id,tooth,placed_on,operator,lesion_depth_mm,sclerosis,etch_strategy\n".to_owned();
+    let mut visits = "restoration_id,visited_on,examiner,scheme,retention,colour,outcome,outcome_on\n".to_owned();
+    for row in 0..40 {
+        let depth = if row % 2 == 0 { "-1" } else { "1.5" };
+        placements.push_str(&format!("R{row},P{row},36,2020-01-10,{},{depth},NA,self_etch\n", ["na", "op"][row % 2]));
+        let (retention, outcome) = [("NA", "lost"), ("A", "N/A"), ("n/a", "in_place"), ("C", "NA")][row % 4];
+        visits.push_str(&format!("R{row},2021-01-12,ex,usphs_3,{retention},NA,{outcome},NA\n"));
+    }
+    let emptied = |text: &str| {
+        let cell =
+            |cell: &str| if ["NA", "na", "N/A", "n/a", "-1"].contains(&cell) { String::new() } else { cell.to_owned() };
+        let line = |line: &str| line.split(',').map(cell).collect::<Vec<_>>().join(",") + "\n";
+        text.lines().map(line).collect::<String>()
+    };
+    let expected = read(("p.csv", emptied(&placements).into()), ("v.csv", emptied(&visits).into())).0;
+    assert_eq!((expected.totals.restorations, expected.totals.visits), (40, 40));
+    let written: [(&str, [Vec<u8>; 2]); 4] = [
+        ("csv", [placements.clone().into(), visits.clone().into()]),
+        ("jsonl", [json_lines(&placements), json_lines(&visits)]),
+        ("parquet", [parquet(&placements, true), parquet(&visits, true)]),
+        ("csv", [placements.replace(",NA,", ",\"NA\",").into(), visits.replace(",NA,", ",\" NA \",").into()]),
+    ];
+    for (ending, [placements, visits]) in &written {
+        let (p, v) = (format!("p.{ending}"), format!("v.{ending}"));
+        let of = |file: &str| format!("[[files]]\nname = \"{file}\"\nempty = [\"na\", \"N/A\", \"-1\"]\n");
+        let declaration = of(&p) + &of(&v);
+        let records = Records::new(&[(&p, placements), (&v, visits), ("records.toml", declaration.as_bytes())]);
+        same(records.review(&["--by", "operator"]), &expected, ending);
+        let text = said(&records, &records.run(&["check", "records"]));
+        assert!(text.starts_with("exit 0") && !text.contains("may-be-empty"), "{ending}: {text}");
+    }
+    // Undeclared, each of them is named, and how to mend it.
+    let [placements, visits] = &written[0].1;
+    let records = Records::new(&[("p.csv", placements), ("v.csv", visits)]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    for part in ["p.csv, row 2, column sclerosis: NA", "declare in records.toml: empty = [\"NA\"]"] {
+        assert!(text.starts_with("exit 1") && text.contains(part), "{part}: {text}");
+    }
+    // Texts stay as they are, with a caution in every row.
+    let texts = PLACEMENTS.replace("Zoë", "NA").replace("R2,P2,46,2020-02-11,op", "R2,P2,46,2020-02-11,NA");
+    let records = Records::new(&[("p.csv", texts.as_bytes()), ("v.csv", VISITS.as_bytes())]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    for part in ["p.csv, row 2, column operator: NA", "may-be-empty 2"] {
+        assert!(text.starts_with("exit 0") && text.contains(part), "{part}: {text}");
+    }
+    let review = records.review(&["--by", "operator"]);
+    assert_eq!(review.endpoints[0].factors[0].groups[0].level, "NA");
+    // How many there were is said.
+    let declaration =
+        "[[files]]\nname = \"p.csv\"\nempty = [\"NA\", \"-1\"]\n[[files]]\nname = \"v.csv\"\nempty = [\"NA\", \"N/A\"]\n";
+    let records = Records::new(&[("p.csv", placements), ("v.csv", visits), ("records.toml", declaration.as_bytes())]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    for part in
+        ["p.csv: placements (CSV, UTF-8, commas, 80 cells read as empty)", "v.csv: visits (CSV, UTF-8, commas, 120 cells"]
+    {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    // A value that is declared for its column means what is declared.
+    let declaration = "[[files]]\nname = \"p.csv\"\nempty = [\"NA\", \"-1\"]\n[files.values.operator]\nNA = \"Nora\"\n\
+        [[files]]\nname = \"v.csv\"\nempty = [\"NA\", \"N/A\"]\n";
+    let records = Records::new(&[("p.csv", placements), ("v.csv", visits), ("records.toml", declaration.as_bytes())]);
+    let review = records.review(&["--by", "operator"]);
+    let levels: Vec<&str> = review.endpoints[0].factors[0].groups.iter().map(|group| group.level.as_str()).collect();
+    assert_eq!(levels, ["Nora", "op"]);
+}
+
+#[test]
+fn what_stands_for_empty_cells_is_known_beside_other_visits_and_in_rows_that_were_set_aside() {
+    let wide = "restoration_id,patient_id,tooth,placed_on,operator,lesion_depth_mm,6m date,6m ret,12m date,12m ret\n\
+R1,P1,36,2020-01-10,-,-,2020-07-11,A,-,-\nR2,P2,36,2020-01-10,op,1.5,NA\u{a0},-,2021-01-11,C\nR3,P3,99,2020-01-10,-,-,-,-,2021-01-11,-\n";
+    let declaration = "[[files]]\nname = \"p.csv\"\nempty = [\"-\", \"na\"]\n[files.constants]\nscheme = \"usphs_3\"\nexaminer = \"ex\"\n\
+[[files.visits]]\nvisited_on = \"6m date\"\nretention = \"6m ret\"\n[[files.visits]]\nvisited_on = \"12m date\"\nretention = \"12m ret\"\n";
+    let records = Records::new(&[("p.csv", wide.as_bytes()), ("records.toml", declaration.as_bytes())]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    // A day alone says nothing: what was not seen is no visit.
+    for part in ["p.csv, row 4, column tooth: 99", "p.csv, row 4\n  The visit has neither a score nor an outcome"] {
+        assert!(text.starts_with("exit 1") && text.contains(part), "{part}: {text}");
+    }
+    assert!(text.contains("2 errors"), "{text}");
+    // As CSV, a dash has an apostrophe in front; mended, it comes back as what it was.
+    let output = records.run(&["check", "records", "--set-aside", "aside.csv"]);
+    assert!(output.status.success(), "{}", said(&records, &output));
+    let aside = fs::read_to_string(records.path().join("aside.csv")).expect("rows set aside");
+    assert!(aside.contains("'-"), "{aside}");
+    let mended = aside.replace(",99,", ",35,").replacen("2021-01-11,'-", "2021-01-11,A", 1);
+    fs::write(records.path().join("records/aside.csv"), mended).expect("written");
+    let left: String = wide.lines().filter(|line| !line.starts_with("R3")).map(|line| format!("{line}\n")).collect();
+    fs::write(records.path().join("records/p.csv"), left).expect("written");
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.starts_with("exit 0") && !text.contains("may-be-empty"), "{text}");
+    assert!(text.contains("3 visits received = 3 kept"), "{text}");
+    let review = records.review(&["--by", "operator"]);
+    assert_eq!((review.totals.restorations, review.totals.visits), (3, 3));
+    let levels: Vec<&str> = review.endpoints[0].factors[0].groups.iter().map(|group| group.level.as_str()).collect();
+    assert_eq!(levels, ["op"]);
+}
+
+#[test]
+fn a_text_that_may_stand_for_an_empty_cell_is_named_where_it_counts() {
+    let check = |placements: &str, declaration: &str| {
+        let records = Records::new(&[("p.csv", placements.as_bytes()), ("records.toml", declaration.as_bytes())]);
+        said(&records, &records.run(&["check", "records"]))
+    };
+    let none = "[[files]]\nname = \"p.csv\"\n";
+    // Of ids it would make one patient of many, and declaring it would leave them without.
+    let text = check(&PLACEMENTS.replace(",P1,", ",NA,").replace(",P2,", ",NA,"), none);
+    assert!(text.contains("p.csv, row 2, column patient_id: NA") && text.contains("may-be-empty 2"), "{text}");
+    assert!(text.contains("Write the id; leave it if it is one.") && !text.contains("empty = ["), "{text}");
+    // A cell that must be filled can't be declared empty.
+    let text = check(&PLACEMENTS.replace(",36,", ",-,"), none);
+    assert!(text.contains("column tooth: -") && !text.contains("empty = ["), "{text}");
+    // What is declared means what is declared, and is no caution.
+    let texts = PLACEMENTS.replace("Zoë", "NA");
+    let text = check(&texts, &format!("{none}[files.values.operator]\nNA = \"NA\"\n"));
+    assert!(text.starts_with("exit 0") && !text.contains("may-be-empty"), "{text}");
+    let text = check(&PLACEMENTS.replace("1.5", "?"), &format!("{none}[files.values.lesion_depth_mm]\n\"?\" = \"\"\n"));
+    assert!(text.starts_with("exit 0") && text.contains("1 cell read as empty"), "{text}");
+    let text = check(&texts.replace("self_etch", "NA"), &format!("{none}[files.values.etch_strategy]\nNA = \"glue\"\n"));
+    assert!(text.contains("column etch_strategy: NA") && !text.contains("empty = ["), "{text}");
+}
+
+#[test]
+fn numbers_in_columns_stay_numbers_where_a_word_stands_for_empty_cells() {
+    // A column of texts, in which nothing was written, and one of numbers.
+    let placements =
+        "restoration_id,patient_id,tooth,placed_on,lesion_height_mm,lesion_depth_mm\nR1,P1,36,2020-01-10,NA,1.5\n";
+    let bytes = parquet(placements, true);
+    let check = |empty: &str| {
+        let declaration = format!("[[files]]\nname = \"p.parquet\"\nempty = [{empty}]\n");
+        let records = Records::new(&[("p.parquet", &bytes), ("records.toml", declaration.as_bytes())]);
+        said(&records, &records.run(&["check", "records"]))
+    };
+    let text = check("\"NA\"");
+    assert!(text.contains("(Parquet, 1 cell read as empty)") && !text.contains("lesion_depth_mm, "), "{text}");
+    let text = check("\"NA\", \"1.5\"");
+    assert!(text.contains("(Parquet, 2 cells read as empty)") && text.contains("lesion_depth_mm, "), "{text}");
 }
 
 /// A practice's own export: its columns, terms, units, days, digits; several visits in a row.

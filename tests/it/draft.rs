@@ -83,6 +83,45 @@ fn visits_beside_each_other() {
 }
 
 #[test]
+fn what_stands_for_empty_cells_is_proposed_where_it_can_be_nothing_else() {
+    let header = "restoration_id,patient_id,tooth,placed_on,operator,sclerosis,lesion_depth_mm,moon\n";
+    let of = |rows: &str| draft(&[("p.csv", format!("{header}{rows}").as_bytes())]);
+    let text = of("R1,P1,46,2020-01-10,op,n/a,NA,new\nR2,P2,46,2020-01-10,op,2,n/a,full\n");
+    let proposed = "\nempty = [\"n/a\", \"NA\"]  # stands in “sclerosis”, “lesion_depth_mm” where nothing was written\n";
+    assert!(text.contains(proposed) && !text.contains("[files.values"), "{text}");
+    // What stands among texts may be somebody's initials.
+    let text = of("R1,P1,46,2020-01-10,NA,NA,1.5,\nR2,P2,46,2020-01-10,op,2,2,\n");
+    let open = "\n# empty = [\"NA\"]  # stands in “operator”, “sclerosis”; leave it out if it is a code of yours\n";
+    assert!(text.contains(open), "{text}");
+    let text = of("R1,P1,46,2020-01-10,NA,--,1.5,\nR2,P2,46,2020-01-10,op,2,2,\n");
+    assert!(
+        text.contains(
+            "\nempty = [\"--\"]  # stands in “sclerosis” where nothing was written\n# \"NA\" stands in “operator”; put it"
+        ),
+        "{text}"
+    );
+    // What is declared stays declared, whatever else is met.
+    let declared = |lines: &str| format!("[[files]]\nname = \"p.csv\"\n{lines}");
+    let with = |rows: &str, lines: &str| {
+        draft(&[("p.csv", format!("{header}{rows}").as_bytes()), ("records.toml", declared(lines).as_bytes())])
+    };
+    let text = with("R1,P1,46,2020-01-10,?,?,1.5,\n", "empty = [\"?\"]\n");
+    assert!(text.contains("\nempty = [\"?\"]  # as declared now\n") && !text.contains("[files.values"), "{text}");
+    let text = with("R1,P1,46,2020-01-10,NA,?,1.5,\n", "empty = [\"?\"]\n");
+    assert!(text.contains("\nempty = [\"?\"]  # as declared now\n# \"NA\" stands in “operator”"), "{text}");
+    // A value of its column is none, and neither is what stands in a column that is left out.
+    let text = with(
+        "R1,P1,46,2020-01-10,op,NA,1.5,-\n",
+        "[files.values.sclerosis]\nNA = \"1\"\n[files.columns]\nmoon = \"leave_out\"\n",
+    );
+    assert!(!text.contains("empty = ["), "{text}");
+    // What stands in a column that may yet enter, too, may be a code of its own.
+    let text = of("R1,P1,46,2020-01-10,op,1,-,-\nR2,P2,46,2020-01-10,op,1,1.5,+\n");
+    assert!(text.contains("\n# empty = [\"-\"]  # stands in “lesion_depth_mm”, “moon”; leave it out"), "{text}");
+    assert!(!of("R1,P1,46,2020-01-10,op,1,1.5,\n").contains("empty"));
+}
+
+#[test]
 fn columns_that_tell_who_somebody_is() {
     let text = draft(&[(
         "people.csv",
@@ -104,6 +143,17 @@ fn columns_that_tell_who_somebody_is() {
         !text.contains("Miller") && !text.contains("Ann") && text.contains("1 value is in no list and not shown"),
         "{text}"
     );
+    // In other languages, and remarks under any name.
+    let text = draft(&[(
+        "b.csv",
+        "restoration_id,patient_id,tooth,placed_on,Vorname,Geburtsdatum,Telefon,Versicherung,Bemerkung\n\
+         R1,P1,46,2020-01-10,Eva,04.03.1948,0664123,AOK 12345,Zahn empfindlich seit Eva Lund\n"
+            .as_bytes(),
+    )]);
+    for told in ["Eva", "1948", "0664", "AOK", "empfindlich"] {
+        assert!(!text.contains(told), "{told} in {text}");
+    }
+    assert!(text.contains("\"Vorname\" = \"leave_out\"  # it looks as if it told who the patient is"), "{text}");
     let text = draft(&[("a.csv", b"patient_id,Chart no,tooth,placed_on\nP1,Ann Berg,46,2020-01-10\n")]);
     assert!(!text.contains("Ann") && text.contains("# \"Chart no\" = \"patient_id\""), "{text}");
 }

@@ -136,6 +136,45 @@ fn fractions_of_a_time_and_other_dialects_change_only_the_unit() {
 }
 
 #[test]
+fn what_stands_where_nothing_was_entered_is_named_or_read_as_empty() {
+    let rows = |none: &str| format!("days,ended,arm\n100,1,a\n200,{none},a\n300,1,{none}\n400,0,b\n{none},1,b\n");
+    let records = Records::new(&[("na.csv", rows("n/a").as_bytes()), ("none.csv", rows("").as_bytes())]);
+    let told = |file: &str, more: &[&str]| {
+        let columns = [file, "--time", "days", "--cause", "ended", "--group", "arm", "--leave-out-incomplete"];
+        said(&records, &records.run(&[&["estimate"], &columns[..], more].concat()))
+    };
+    // A time that is none stops the run; what is no number can be meant.
+    let text = told("records/na.csv", &[]);
+    assert!(text.starts_with("exit 1") && text.contains("or name with --empty what stands there"), "{text}");
+    let name = |text: String| text.replace("none.csv", "na.csv");
+    assert_eq!(told("records/na.csv", &["--empty", "N/A"]), name(told("records/none.csv", &[])));
+    let rows = rows("n/a").replace("n/a,1,b\n", "500,1,b\n");
+    let records = Records::new(&[("na.csv", rows.as_bytes())]);
+    let output = records.run(&["estimate", "records/na.csv", "--time", "days", "--cause", "ended", "--group", "arm"]);
+    let text = said(&records, &output);
+    for column in ["ended", "arm"] {
+        let doubt = format!(
+            "Mind: “n/a” stands in 1 row of {column} and is taken as it stands. If nothing was entered there, give --empty n/a."
+        );
+        assert!(text.starts_with("exit 0") && text.contains(&doubt), "{doubt}: {text}");
+    }
+    // The points of a table that has commas for decimals.
+    let records = Records::new(&[("p.csv", b"days;ended\n1.200;1\n2.300;0\n500;0\n" as &[u8])]);
+    let of = |columns: &[&str]| said(&records, &records.run(&[&["estimate", "records/p.csv"], columns].concat()));
+    let text = of(&["--time", "days", "--cause", "ended"]);
+    assert!(text.contains("Mind: Every point in days has three digits behind it, as in 1.200; it is read as"), "{text}");
+    let records = Records::new(&[("p.csv", b"days;ended\n1.200;1\n2.300;0\n350,5;0\n" as &[u8])]);
+    let text = said(&records, &records.run(&["estimate", "records/p.csv", "--time", "days", "--cause", "ended"]));
+    assert!(
+        text.contains("Mind: Some numbers in days have a comma, some a point, as 1.200 has; both are read as"),
+        "{text}"
+    );
+    let records = Records::new(&[("p.csv", b"days;ended\n1.25;1\n2.300;0\n" as &[u8])]);
+    let text = said(&records, &records.run(&["estimate", "records/p.csv", "--time", "days", "--cause", "ended"]));
+    assert!(text.starts_with("exit 0") && !text.contains("the mark of a decimal"), "{text}");
+}
+
+#[test]
 fn every_question_is_answered_in_words() {
     let records = Records::new(&[("teeth.csv", teeth().as_bytes())]);
     let columns = ["--time", "years", "--cause", "end", "--failure", "lost", "--censored", "there", "--cluster", "mouth"];

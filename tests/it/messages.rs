@@ -77,6 +77,22 @@ says! {
         &[("placements.csv", format!("{PLACEMENTS}{GOOD_PLACEMENT}").as_bytes()), ("p.toml", b"title = \"x\"\nconfidence_level = 95\n")],
         &["review", "records", "--protocol", "records/p.toml"],
     );
+    protocol_that_is_no_text: run(
+        &[("placements.csv", format!("{PLACEMENTS}{GOOD_PLACEMENT}").as_bytes()), ("p.toml", b"title = \"caf\xe9\"\n")],
+        &["review", "records", "--protocol", "records/p.toml"],
+    );
+    /// Numbers on the command line have a point and no sign.
+    number_with_a_comma: run(&[], &["plan", "--kept", "0,9"]);
+    number_with_a_sign: run(&[], &["watch", "records", "--placed", "placed", "--days", "days", "--cause", "end", "--benchmark-rate", "3%"]);
+    rate_in_per_cent: run(
+        &[("a.csv", b"placed,days,end\n2020-01-10,365,1\n2020-01-10,700,0\n")],
+        &["watch", "records/a.csv", "--placed", "placed", "--days", "days", "--cause", "end", "--benchmark-rate", "3"],
+    );
+    whole_number_in_words: run(&[], &["invent", "out", "--restorations", "many"]);
+    folder_where_a_table_is_asked: run(
+        &[("a.csv", b"x\n1\n")],
+        &["estimate", "records", "--time", "x"],
+    );
     missing_protocol: run(&[], &["review", "records", "--protocol", "nowhere.toml"]);
     a_day_before_everything: run(
         &[("placements.csv", format!("{PLACEMENTS}{GOOD_PLACEMENT}").as_bytes())],
