@@ -55,9 +55,11 @@ pub fn folded(text: &str) -> Cow<'_, str> {
     Cow::Owned(text.nfkc().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect())
 }
 
-/// A length in days as years with one digit: `5.0`.
+/// A length in days as years with one digit, `5.0`; with two where one would make it a whole number of years that it is not, `5.01`.
 pub fn years(days: Days) -> String {
-    format!("{:.1}", days.years().count())
+    let count = days.years().count();
+    let (shown, closer) = (format!("{count:.1}"), format!("{count:.2}"));
+    if shown.ends_with(".0") && !closer.ends_with(".00") { closer } else { shown }
 }
 
 /// A length in days as days or months where it is short, else years: `5 days`, `6 months`, `3 years`, `2.5 years`.
@@ -363,6 +365,12 @@ pub fn without_error_numbers(text: &str) -> Cow<'_, str> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn years_seem_whole_only_where_they_are() {
+        let shown = [1096, 1100, 1133, 1826, 1827, 0, 3, 365, 366].map(|days| years(Days::new(days)));
+        assert_eq!(shown, ["3.0", "3.01", "3.1", "5.0", "5.0", "0.0", "0.01", "1.0", "1.0"]);
+    }
 
     #[test]
     fn rounding_never_claims_certainty() {

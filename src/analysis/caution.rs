@@ -1,5 +1,6 @@
 //! What weakens these results: the rules that raise each caution.
 
+use super::recall_cut::recall_cut;
 use crate::cohort::EndpointFollowUp;
 use crate::finding::FindingKind;
 use crate::protocol::{FailureDayReading, Protocol};
@@ -44,6 +45,9 @@ pub fn cautions(
     };
     if short && !all_failed {
         cautions.push(Caution::ShortFollowUp { median: median.known().copied(), horizon, at_risk });
+    }
+    if protocol.failure_day == FailureDayReading::DayFound {
+        cautions.extend(recall_cut(std::iter::once(first.all.curve.as_slice()), recalls, horizon).map(Caution::RecallCut));
     }
     for recall in recalls.iter().filter(|recall| recall.months > 0 && recall.months <= protocol.headline_months) {
         if let Known::Known((share, _)) = recall.share_seen

@@ -7,6 +7,7 @@
 //! - [`course`]: tooth by tooth, year by year, restoration by restoration
 //! - [`benchmark`]: published rates, as data with sources
 //! - [`caution`]: what weakens these results
+//! - [`mod@recall_cut`]: a day of reading inside the window of a recall
 //! - [`mod@review`]: the whole review
 
 pub mod benchmark;
@@ -17,6 +18,7 @@ pub mod comparison;
 pub mod course;
 pub mod group;
 pub mod recall;
+pub mod recall_cut;
 pub mod review;
 pub mod score_tally;
 

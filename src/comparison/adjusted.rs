@@ -14,6 +14,7 @@ use crate::stats::{
     EffectScale, Ending, FirthPenalty, NO_GROUP, WeightTrimming, WeightedComparison, WeightedPopulation, balance,
     cox_regression, e_value, propensities, propensity_weights,
 };
+use crate::wording::counted;
 
 /// Below this part of failures an outcome is rare, and ratios of hazards are nearly those of risks.
 const RARE: f64 = 0.15;
@@ -105,8 +106,9 @@ fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
     // So few can nearly always be told from the others without error, whatever they have in common with them.
     if let Some((count, level)) = rarest.filter(|(count, _)| *count <= coefficients) {
         return Err(format!(
-            "{} has {count} restorations with everything recorded that is adjusted for, no more than what is adjusted for has coefficients ({coefficients}): too few to tell which of the others are like them",
-            rows.labels[usize::from(level)]
+            "{} has {} with everything recorded that is adjusted for, no more than what is adjusted for has coefficients ({coefficients}): too few to tell which of the others are like them",
+            rows.labels[usize::from(level)],
+            counted(count as u64, "restoration", "restorations")
         ));
     }
     let clusters = rows.observations.cluster();

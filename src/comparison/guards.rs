@@ -4,6 +4,7 @@ use super::asked::Questions;
 use super::compared::Compared;
 use super::crude::{COMPETING_NOT_RARE, is_tested, too_small};
 use super::together::FEW_FAILURES_PER_COEFFICIENT;
+use crate::analysis::recall_cut::recall_cut;
 use crate::protocol::FailureDayReading;
 use crate::quantity::{Days, Fraction, Known};
 use crate::result::{Adjusted, AdjustedPair, ComparedLevel, Computed, Crude, FactorOrigin, Guard, RecallReview, Together};
@@ -84,6 +85,12 @@ pub fn guards(weighed: &Weighed<'_>, asked: &Questions) -> Vec<Guard> {
     }
     if let Some(p_value) = not_proportional(weighed.crude) {
         guards.push(Guard::NotProportional { p_value });
+    }
+    // Windows are the same in all levels.
+    let recalls = weighed.levels.first().map_or(&[][..], |level| level.recalls.as_slice());
+    let curves = weighed.levels.iter().map(|level| level.group.curve.as_slice());
+    if weighed.failure_day == FailureDayReading::DayFound {
+        guards.extend(recall_cut(curves, recalls, asked.headline).map(Guard::RecallCut));
     }
     for (level, compared) in weighed.levels.iter().enumerate() {
         if let Some((months, share)) = low_recall(&compared.recalls, asked.headline) {

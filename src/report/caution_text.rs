@@ -1,7 +1,18 @@
 //! The words of each caution.
 
-use crate::result::{Caution, FactorOrigin};
+use crate::result::{Caution, FactorOrigin, RecallCut};
 use crate::wording::{Readers, percent, span};
+
+/// That survival is read inside the window of a recall.
+pub fn recall_cut_text(cut: &RecallCut, readers: Readers) -> String {
+    format!(
+        "Survival is read at {}, inside the window of the recall at {} months: {} found at that recall after the day and don't count in it, beside {} up to the day. So it looks better than that recall was; a day between two recalls (headline_months in the protocol) counts all that was found at the one before it.",
+        span(cut.day),
+        cut.months,
+        readers.counted(cut.after, "failure was", "failures were"),
+        readers.count(cut.before),
+    )
+}
 
 /// A caution as a sentence, with the numbers that raised it as far as its readers may know them.
 pub fn caution_text(caution: &Caution, readers: Readers) -> String {
@@ -29,6 +40,7 @@ pub fn caution_text(caution: &Caution, readers: Readers) -> String {
         Caution::ShortFollowUp { median: None, horizon, at_risk } => {
             format!("Only {} still followed at {}: too few to say much about it.", counted(*at_risk, "restoration was", "restorations were"), span(*horizon))
         }
+        Caution::RecallCut(cut) => recall_cut_text(cut, readers),
         Caution::LowRecall { months, share } => {
             format!("At {} months {} of those due were seen; those who stayed away may have fared differently.", months, percent(*share))
         }
@@ -83,3 +95,23 @@ pub const fn not_randomised(origin: FactorOrigin) -> &'static str {
 
 /// The standing caution, shown wherever numbers are read.
 pub const STANDING_CAUTION: &str = "These results describe a practice's past cases. They don't decide the treatment of any patient, and they are no proof that one technique is better. Local codes, the materials' instructions for use and the licensed practitioner's judgement come first.";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Days;
+
+    #[test]
+    fn a_cut_recall_tells_others_of_no_few() {
+        let cut = RecallCut { months: 36, day: Days::of_months(36), before: 4, after: 3 };
+        let text = |readers| recall_cut_text(&cut, readers);
+        let own = text(Readers::Practice);
+        assert!(
+            own.starts_with("Survival is read at 3 years, inside the window of the recall at 36 months: 3 failures were"),
+            "{own}"
+        );
+        assert!(own.contains("beside 4 up to the day"), "{own}");
+        let others = text(Readers::Others);
+        assert!(others.contains("<5 failures were") && others.contains("beside <5 up to the day"), "{others}");
+    }
+}

@@ -12,7 +12,7 @@ use crate::result::{AnnualFormula, CriterionReview, EndpointReview, FactorReview
 use crate::wording::{Readers, span};
 
 use super::course_charts::{mouth_on, timeline_on, yearly_on};
-use super::sentence::interval_note;
+use super::sentence::{by_level_note, interval_note};
 
 /// Most levels that one chart draws.
 pub const MOST_LEVELS: usize = 8;
@@ -174,7 +174,7 @@ pub fn survival_on(
             definition: &endpoint.definition,
             survival_title: &endpoint.survival_title,
             groups,
-            footnote: &interval_note(review),
+            footnote: &if factor.is_some() { by_level_note(review) } else { interval_note(review) },
             least_at_risk: review.least_at_risk,
             scale,
         },
@@ -219,7 +219,7 @@ pub fn annual_failure_on(
             formula,
             groups: &factor.groups,
             benchmarks: &benchmarks,
-            footnote: &interval_note(review),
+            footnote: &by_level_note(review),
         },
         stage,
     )

@@ -25,6 +25,8 @@ pub fn methods(comparison: &Comparison, readers: Readers) -> String {
             if comparison.levels.len() > 2 { "multinomial" } else { "logistic" },
             readers.counted(adjusted.left_out, "restoration", "restorations")
         ),
+        // The reason may name how few there are.
+        Computed::NotComputed(_) if readers == Readers::Others => "Nothing was adjusted.".to_owned(),
         Computed::NotComputed(why) => format!("Nothing was adjusted: {why}."),
     };
     let first = comparison.levels.iter().map(|level| level.first_placed).min();

@@ -63,11 +63,11 @@ fn survival(comparison: &Comparison) -> Table {
             let mut row = vec![level.group.level.clone(), horizon.months.to_string(), horizon.at_risk.to_string()];
             row.extend(match &horizon.survival {
                 Known::Known(survival) => {
-                    let (lower, upper) = match &survival.interval {
-                        Known::Known(limits) => (number(limits.lower.value()), number(limits.upper.value())),
-                        Known::NotKnown(_) => (String::new(), String::new()),
+                    let (lower, upper, why_not) = match &survival.interval {
+                        Known::Known(limits) => (number(limits.lower.value()), number(limits.upper.value()), String::new()),
+                        Known::NotKnown(why) => (String::new(), String::new(), why_not_known(*why).to_owned()),
                     };
-                    [number(survival.value.value()), lower, upper, String::new()]
+                    [number(survival.value.value()), lower, upper, why_not]
                 }
                 Known::NotKnown(why) => [String::new(), String::new(), String::new(), why_not_known(*why).to_owned()],
             });

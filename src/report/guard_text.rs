@@ -1,6 +1,6 @@
 //! The words of each guard: what weakens a comparison, with the numbers that raised it.
 
-use super::caution_text::not_randomised;
+use super::caution_text::{not_randomised, recall_cut_text};
 use crate::quantity::{Day, Fraction};
 use crate::result::Guard;
 use crate::wording::{Readers, p_value, percent, span};
@@ -103,6 +103,7 @@ pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
             "The ratio of the hazards changes with time ({} for its staying the same): a hazard ratio averages over what changes, so the mean time without failure leads.",
             p_value(*p)
         ),
+        Guard::RecallCut(cut) => recall_cut_text(cut, readers),
         Guard::LowRecall { level, months, share } => format!(
             "{level}: at {months} months {} of those due were seen, under 60 %; those who stayed away may have fared differently.",
             percent(*share)
@@ -137,6 +138,8 @@ pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
             readers.counted(*left_out, "restoration", "restorations"),
             readers.count(*of)
         ),
+        // The reason may name how few there are.
+        Guard::NotAdjusted { .. } if readers == Readers::Others => "Nothing is adjusted.".to_owned(),
         Guard::NotAdjusted { why } => format!("Nothing is adjusted: {why}."),
         Guard::LittleOverlap { level } => format!(
             "Some restorations had next to no chance of {level}, as they were: the adjusted numbers lean on few that are like them."

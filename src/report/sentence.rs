@@ -89,6 +89,11 @@ pub fn interval_note(review: &Review) -> String {
     interval_note_of(review.confidence_level, review.interval_method, review.variance)
 }
 
+/// The same where levels stand beside each other as they are.
+pub fn by_level_note(review: &Review) -> String {
+    format!("{} Not adjusted.", interval_note(review))
+}
+
 /// How intervals of survival were made, by level, method and variance.
 pub fn interval_note_of(level: ConfidenceLevel, method: IntervalMethod, variance: Variance) -> String {
     let method = match method {

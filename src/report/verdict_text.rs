@@ -327,7 +327,9 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
         && let Some(crude) = verdict.crude_difference
     {
         let of = verdict.survival.as_ref().map_or(100.0, counted_in);
-        text.push_str(&format!(" Without adjustment the difference would be {}", by_another_way(crude, of)));
+        let left_out = comparison.adjusted.computed().is_some_and(|adjusted| adjusted.left_out > 0);
+        let among = if left_out { ", in the restorations that have all of this recorded," } else { "" };
+        text.push_str(&format!(" Without adjustment{among} the difference would be {}", by_another_way(crude, of)));
         match verdict.regression_difference {
             Some(regression) => {
                 text.push_str(&format!(", by regression instead of weighting {}.", by_another_way(regression, of)));

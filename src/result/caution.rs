@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::group::FactorOrigin;
+use super::recall::RecallCut;
 use crate::quantity::{Days, Fraction};
 
 /// Something that weakens a result.
@@ -29,6 +30,8 @@ pub enum Caution {
         /// Restorations still followed at the horizon.
         at_risk: u64,
     },
+    /// The headline's day lies inside the window of a recall, and failures were found at that recall after it.
+    RecallCut(RecallCut),
     /// A recall saw fewer than it should.
     LowRecall {
         /// The recall, in months.

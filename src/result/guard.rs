@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::group::FactorOrigin;
+use super::recall::RecallCut;
 use crate::quantity::{Day, Days, Fraction};
 
 /// Which number a guard stands beside.
@@ -56,6 +57,8 @@ pub enum Guard {
         /// p of proportional hazards.
         p_value: f64,
     },
+    /// The day at which survival is read lies inside the window of a recall, and failures were found at that recall after it.
+    RecallCut(RecallCut),
     /// Fewer than three in five were seen at the recall of the horizon.
     LowRecall {
         /// The level.
@@ -184,7 +187,8 @@ impl Guard {
             | Self::LevelsTogether { .. }
             | Self::HiddenLevels { .. } => Weakens::Everything,
             Self::TooFew { .. } | Self::ManyComparisons { .. } | Self::FewClusters { .. } => Weakens::Tests,
-            Self::LowRecall { .. }
+            Self::RecallCut(_)
+            | Self::LowRecall { .. }
             | Self::UnevenFollowUp { .. }
             | Self::ManyCompeting { .. }
             | Self::FoundAtRecall

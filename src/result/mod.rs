@@ -31,7 +31,7 @@ pub use group::{
     QuantileReview, RestrictedMeanReview, TestReview,
 };
 pub use guard::{Guard, Weakens};
-pub use recall::{CriterionReview, LevelShare, RecallReview, ScoreCount};
+pub use recall::{CriterionReview, LevelShare, RecallCut, RecallReview, ScoreCount};
 pub use review::{Benchmark, EndpointFlow, EndpointReview, Exclusion, Flow, NoticeCount, Review, Totals};
 pub use verdict::{
     Agreement, Needed, PublishedAgreement, PublishedDirection, PublishedFinding, Verdict, VerdictBasis, VerdictKind,

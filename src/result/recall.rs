@@ -29,6 +29,19 @@ pub struct RecallReview {
     pub share_seen: Known<(Fraction, ConfidenceInterval<Fraction>)>,
 }
 
+/// A day at which survival is read that lies inside the window of a recall.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RecallCut {
+    /// The recall, in months.
+    pub months: u16,
+    /// The day.
+    pub day: Days,
+    /// Failures found up to the day.
+    pub before: u64,
+    /// Failures found after it, up to the last day of the window.
+    pub after: u64,
+}
+
 /// One criterion at one recall for one level of a factor and one scheme.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CriterionReview {

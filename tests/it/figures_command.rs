@@ -336,6 +336,27 @@ fn the_page_for_others_tells_of_no_few_of_no_day_and_of_no_restoration() {
 }
 
 #[test]
+fn a_page_for_others_tells_no_reason_that_names_how_few_there_are() {
+    let folder = tempfile::tempdir().expect("a folder");
+    // The committed comparison as if nothing could have been adjusted.
+    let why = "Etch-and-rinse has 1 restoration with everything recorded that is adjusted for";
+    let text = fs::read_to_string(Path::new(COMPARISON).join("results.json")).expect("results");
+    let mut results: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    results["adjusted"] = serde_json::json!({"not_computed": why});
+    results["guards"].as_array_mut().expect("guards").push(serde_json::json!({"guard": "not_adjusted", "why": why}));
+    fs::write(folder.path().join("results.json"), results.to_string()).expect("written");
+    let output = run(folder.path(), &["results.json", "--page", "--out", "talk"]);
+    assert!(output.status.success(), "{}", said(&output));
+    let page = fs::read_to_string(folder.path().join("talk/comparison-for-others.html")).expect("a page");
+    let read = read_of(&page);
+    assert_eq!(told_of_few(&read), [""; 0]);
+    assert!(
+        read.contains("Nothing is adjusted.") && read.contains("Nothing was adjusted. ") && !read.contains(why),
+        "{read}"
+    );
+}
+
+#[test]
 fn the_option_and_the_file_mean_the_same_for_others() {
     let folder = tempfile::tempdir().expect("a folder");
     let options = ["--chart", "survival", "--preset", "column", "--formats", "svg", "--for-others", "--out", "out"];
