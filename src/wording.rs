@@ -49,8 +49,9 @@ pub fn folded(text: &str) -> Cow<'_, str> {
         return Cow::Borrowed(text);
     }
     if text.is_ascii() {
-        let kept = text.bytes().map(char::from).filter(|c| !c.is_whitespace());
-        return Cow::Owned(kept.map(|c| c.to_ascii_lowercase()).collect());
+        let mut kept = text.to_ascii_lowercase();
+        kept.retain(|c| !c.is_whitespace());
+        return Cow::Owned(kept);
     }
     Cow::Owned(text.nfkc().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect())
 }

@@ -1,5 +1,5 @@
 //! Records on their way into a registry: read piece by piece and staged, then judged part by part, so that the memory taken doesn't
-//! grow with the files. One thread reads and checks cells while another one writes; parts are judged two at a time.
+//! grow with the files. Rows are encoded for the disk while cells of others are checked; parts are judged two at a time.
 
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::hash::{BuildHasher, RandomState};

@@ -8,12 +8,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use polars::prelude::{DataFrame, PolarsError, Schema};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
-use polars_io::parquet::write::{BatchedWriter, ParquetCompression, ParquetWriter};
 use sha2::{Digest, Sha256};
 use tempfile::{NamedTempFile, TempPath};
 
 use super::durable::sync_folder;
 use super::error::RegistryError;
+use super::group_writer::GroupWriter;
 use super::manifest::{Batch, Holds, StoredFile};
 use super::paths::{Paths, TEMPORARY};
 use super::stop_point::{BATCH_FILE, reach};
@@ -70,7 +70,7 @@ pub struct Unfinished {
     holds: Holds,
     path: TempPath,
     out: Shared,
-    writer: BatchedWriter<Shared>,
+    writer: GroupWriter<Shared>,
     rows: u64,
 }
 
@@ -83,8 +83,7 @@ impl Unfinished {
         let (file, path) = temporary(paths)?.into_parts();
         let inside = Digesting { file: BufWriter::new(file), hasher: Sha256::new(), bytes: 0, refused: None };
         let out = Shared(Arc::new(Mutex::new(inside)));
-        let writer = ParquetWriter::new(out.clone()).with_compression(ParquetCompression::Zstd(None)).batched(schema);
-        let writer = writer.map_err(|error| said(&path, &out, error))?;
+        let writer = GroupWriter::begin(out.clone(), schema).map_err(|error| said(&path, &out, error))?;
         Ok(Self { holds, path, out, writer, rows: 0 })
     }
 
@@ -96,9 +95,8 @@ impl Unfinished {
         let mut from = 0;
         while from < frame.height() {
             let rows = GROUP.min(frame.height() - from);
-            let mut group = frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
-            group.rechunk_mut();
-            self.writer.write_batch(&group).map_err(|error| said(&self.path, &self.out, error))?;
+            let group = frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
+            self.writer.add(&group).map_err(|error| said(&self.path, &self.out, error))?;
             from += rows;
         }
         self.rows += frame.height() as u64;
@@ -110,6 +108,7 @@ impl Unfinished {
     /// # Errors
     /// When the system refuses.
     pub fn end(mut self) -> Result<Ended, RegistryError> {
+        self.writer.catch_up().map_err(|error| said(&self.path, &self.out, error))?;
         self.out.flush().map_err(|error| not_written(&self.path, &error))?;
         reach(BATCH_FILE.half_written);
         self.writer.finish().map_err(|error| said(&self.path, &self.out, error))?;

@@ -28,6 +28,7 @@
 pub mod batch_file;
 pub mod durable;
 pub mod error;
+mod group_writer;
 pub mod identity;
 pub mod manifest;
 mod pair_sorter;

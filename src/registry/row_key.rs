@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::hash::{BuildHasherDefault, Hasher};
 
 use polars::prelude::{DataFrame, StringChunked};
+use polars_arrow::array::Utf8ViewArray;
 
 use super::error::RegistryError;
 use super::manifest::Holds;
@@ -16,8 +17,30 @@ pub type RowKey<'a> = (&'a str, i32, Option<&'a str>);
 
 /// The keys of a table's rows.
 pub struct RowKeys<'a> {
-    restoration: &'a StringChunked,
-    visit: Option<(Vec<i32>, &'a StringChunked)>,
+    restoration: Texts<'a>,
+    visit: Option<(Vec<i32>, Texts<'a>)>,
+}
+
+/// A column of texts, in which a row is found at once where it is in one piece.
+struct Texts<'a> {
+    column: &'a StringChunked,
+    in_one: Option<&'a Utf8ViewArray>,
+}
+
+impl<'a> Texts<'a> {
+    fn of(column: &'a StringChunked) -> Self {
+        let mut pieces = column.downcast_iter();
+        let in_one = pieces.next().filter(|_| pieces.next().is_none());
+        Self { column, in_one }
+    }
+
+    #[inline]
+    fn get(&self, row: usize) -> Option<&'a str> {
+        match self.in_one {
+            Some(piece) => piece.get(row),
+            None => self.column.get(row),
+        }
+    }
 }
 
 impl<'a> RowKeys<'a> {
@@ -30,10 +53,10 @@ impl<'a> RowKeys<'a> {
             Holds::Placements => None,
             Holds::Visits => {
                 let days = frame.column("visited_on")?.as_materialized_series().date()?;
-                Some((days.physical().iter().map(|day| day.unwrap_or(NO_DAY)).collect(), text("examiner")?))
+                Some((days.physical().iter().map(|day| day.unwrap_or(NO_DAY)).collect(), Texts::of(text("examiner")?)))
             }
         };
-        Ok(Self { restoration: text("restoration_id")?, visit })
+        Ok(Self { restoration: Texts::of(text("restoration_id")?), visit })
     }
 
     /// The key of a row.
@@ -47,10 +70,10 @@ impl<'a> RowKeys<'a> {
 }
 
 /// What is known of rows whose restorations rise.
-struct InOrder {
+struct InOrder<'a> {
     order: TextOrder,
-    /// The first rows of the keys of one restoration, the one met last, with their days.
-    of_one: Vec<(u32, i32)>,
+    /// The first rows of the keys of one restoration, the one met last.
+    of_one: Vec<(u32, RowKey<'a>)>,
     /// Which rows are the first of their key.
     first: Vec<bool>,
 }
@@ -59,7 +82,7 @@ struct InOrder {
 /// rise from row to row, nothing is remembered: the rows of one stand together.
 pub struct FirstRows<'a> {
     keys: &'a RowKeys<'a>,
-    in_order: Option<InOrder>,
+    in_order: Option<InOrder<'a>>,
     by_hash: HashMap<u64, u32, BuildHasherDefault<AsItIs>>,
     /// Rows whose key shares its hash with another one.
     collided: HashMap<RowKey<'a>, u32>,
@@ -68,7 +91,8 @@ pub struct FirstRows<'a> {
 impl<'a> FirstRows<'a> {
     /// None yet, with room for so many.
     pub fn new(keys: &'a RowKeys<'a>, rows: usize) -> Self {
-        let in_order = rising(keys.restoration).map(|order| InOrder { order, of_one: Vec::new(), first: vec![false; rows] });
+        let in_order =
+            rising(keys.restoration.column).map(|order| InOrder { order, of_one: Vec::new(), first: vec![false; rows] });
         let rows = if in_order.is_some() { 0 } else { rows };
         Self {
             keys,
@@ -82,13 +106,14 @@ impl<'a> FirstRows<'a> {
     pub fn add(&mut self, row: u32) -> Option<u32> {
         let key = self.keys.key(row as usize);
         if let Some(InOrder { of_one, first, .. }) = &mut self.in_order {
-            if of_one.last().is_some_and(|(last, _)| self.keys.key(*last as usize).0 != key.0) {
+            if of_one.last().is_some_and(|(_, last)| last.0 != key.0) {
                 of_one.clear();
             }
-            let same = |(earlier, day): &&(u32, i32)| *day == key.1 && self.keys.key(*earlier as usize) == key;
+            // All of them are of this restoration.
+            let same = |(_, earlier): &&(u32, RowKey<'_>)| (earlier.1, earlier.2) == (key.1, key.2);
             let earlier = of_one.iter().find(same).map(|(earlier, _)| *earlier);
             if earlier.is_none() {
-                of_one.push((row, key.1));
+                of_one.push((row, key));
                 first[row as usize] = true;
             }
             return earlier;
@@ -114,7 +139,7 @@ impl<'a> FirstRows<'a> {
     }
 }
 
-impl InOrder {
+impl InOrder<'_> {
     /// The first row of a key.
     fn find(&self, keys: &RowKeys<'_>, key: RowKey<'_>) -> Option<u32> {
         let from = self.order.first_not_before(self.first.len(), |row| keys.key(row).0, key.0);

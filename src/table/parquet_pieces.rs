@@ -1,13 +1,14 @@
 //! A Parquet file read piece by piece, no piece over more than one of its row groups, so that each group is decoded once.
 
 use std::fs::File;
+use std::sync::Arc;
 
 use polars::frame::builder::DataFrameBuilder;
 use polars::prelude::DataFrame;
 use polars_arrow::array::builder::ShareStrategy;
 use polars_io::SerReader;
-use polars_io::parquet::metadata::FileMetadataRef;
-use polars_io::parquet::read::ParquetReader;
+use polars_io::parquet::metadata::{FileMetadata, FileMetadataRef};
+use polars_io::parquet::read::{ParallelStrategy, ParquetReader};
 
 use super::records::TableError;
 use crate::threads::{as_they_come, available};
@@ -27,6 +28,10 @@ const MOST_ROWS: usize = u32::MAX as usize;
 pub struct ParquetPieces {
     file: File,
     metadata: FileMetadataRef,
+    /// The same without its row groups.
+    bare: Box<FileMetadata>,
+    /// Where each row group begins, and where the last one ends.
+    begins: Vec<usize>,
     /// Where pieces begin and how many rows they have, the next one last.
     ahead: Vec<(usize, usize)>,
     columns: Option<Vec<String>>,
@@ -40,7 +45,7 @@ impl ParquetPieces {
     pub fn open(file: File, most: usize) -> Result<Self, TableError> {
         let mut reader = ParquetReader::new(file.try_clone().map_err(TableError::of_file)?);
         let metadata = reader.get_metadata()?.clone();
-        let mut ahead = Vec::new();
+        let (mut ahead, mut begins) = (Vec::new(), vec![0]);
         let mut from = 0_usize;
         for group in &metadata.row_groups {
             let end = from.checked_add(group.num_rows()).filter(|end| *end <= MOST_ROWS);
@@ -50,9 +55,12 @@ impl ParquetPieces {
                 ahead.push((from, rows));
                 from += rows;
             }
+            begins.push(end);
         }
         ahead.reverse();
-        Ok(Self { file, metadata, ahead, columns: None })
+        let mut bare = Box::new((*metadata).clone());
+        bare.row_groups = Vec::new();
+        Ok(Self { file, metadata, bare, begins, ahead, columns: None })
     }
 
     /// The same, with these columns alone.
@@ -67,16 +75,42 @@ impl ParquetPieces {
         self.metadata.num_rows
     }
 
-    /// So many rows from a place on.
+    /// So many rows from a place on, decoded on the thread that asks.
     ///
     /// # Errors
     /// When the file can't be decoded.
     pub fn rows(&self, from: usize, rows: usize) -> Result<DataFrame, TableError> {
+        self.decoded(from, rows, ParallelStrategy::None)
+    }
+
+    /// The same; or by columns on all threads, for one who has nothing else to do meanwhile.
+    fn decoded(&self, from: usize, rows: usize, parallel: ParallelStrategy) -> Result<DataFrame, TableError> {
+        let (around, from) = self.around(from, rows);
         let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
             .with_slice(Some((from, rows)))
-            .with_columns(self.columns.clone());
-        reader.set_metadata(self.metadata.clone());
+            .with_columns(self.columns.clone())
+            .read_parallel(parallel);
+        reader.set_metadata(around);
         Ok(reader.finish()?)
+    }
+
+    /// What is said of the row groups that hold these rows alone, so that no other is looked at; and where the rows begin among theirs.
+    fn around(&self, from: usize, rows: usize) -> (FileMetadataRef, usize) {
+        let groups = self.metadata.row_groups.iter().zip(self.begins.windows(2));
+        let (first, last) = (self.begins.partition_point(|begin| *begin <= from), from.saturating_add(rows));
+        let first = first.saturating_sub(1);
+        let here = groups
+            .skip(first)
+            .take_while(|(_, span)| span[0] < last)
+            .filter(|(_, span)| span[0] < span[1] && from < span[1]);
+        let mut around = FileMetadata { num_rows: 0, ..(*self.bare).clone() };
+        let mut before = None;
+        for (group, span) in here {
+            before.get_or_insert(span[0]);
+            around.num_rows += span[1] - span[0];
+            around.row_groups.push(group.clone());
+        }
+        (Arc::new(around), from - before.unwrap_or(from))
     }
 
     /// The names of its columns.
@@ -101,7 +135,9 @@ impl ParquetPieces {
         mut take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
         let mut ahead = std::mem::take(&mut self.ahead);
-        let made = |(): &mut (), (from, rows)| make(self.rows(from, rows));
+        // Several pieces are decoded beside each other, a single one column beside column.
+        let parallel = if threads < 2 || ahead.len() < 2 { ParallelStrategy::Columns } else { ParallelStrategy::None };
+        let made = |(): &mut (), (from, rows)| make(self.decoded(from, rows, parallel));
         as_they_come(threads, || ahead.pop(), || (), made, |made| take(made?))
     }
 
@@ -112,7 +148,7 @@ impl ParquetPieces {
     pub fn whole(self) -> Result<DataFrame, TableError> {
         let rows = self.ahead.iter().map(|(_, rows)| rows).sum();
         if self.ahead.len() < 2 {
-            return self.rows(0, rows);
+            return self.decoded(0, rows, ParallelStrategy::Columns);
         }
         let mut all = DataFrameBuilder::new(self.rows(0, 0)?.schema().clone());
         all.reserve(rows);
@@ -133,7 +169,7 @@ impl ParquetPieces {
     /// When the file can't be decoded any further.
     pub fn next_piece(&mut self) -> Result<Option<DataFrame>, TableError> {
         let Some((from, rows)) = self.ahead.pop() else { return Ok(None) };
-        self.rows(from, rows).map(Some)
+        self.decoded(from, rows, ParallelStrategy::Columns).map(Some)
     }
 }
 
@@ -188,6 +224,11 @@ mod tests {
                     one_by_one.vstack_mut_owned(piece).expect("the same columns");
                 }
                 assert!(one_by_one.equals_missing(&frame));
+                for (from, some) in [(0, 0), (0, rows), (30, 40), (49, 2), (50, 50), (120, 130), (rows, 5), (rows / 2, rows)]
+                {
+                    let found = open().rows(from as usize, some as usize).expect("rows");
+                    assert!(found.equals_missing(&frame.slice(i64::from(from), some as usize)), "{some} rows from {from}");
+                }
                 let some = open().only(&["day", "note"]);
                 assert_eq!(some.names().expect("names").len(), 5, "names are those of the file");
                 let some = some.whole().expect("two columns");

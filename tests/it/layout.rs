@@ -16,7 +16,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("protocol", &["quantity", "finding", "wording", "record", "stats"]),
     ("table", &["record", "threads"]),
     ("intake", &["quantity", "finding", "wording", "record", "table", "threads"]),
-    ("registry", &["quantity", "finding", "wording", "record", "table"]),
+    ("registry", &["quantity", "finding", "wording", "record", "table", "threads"]),
     ("result", &["quantity", "record", "protocol", "stats"]),
     ("cohort", &["quantity", "finding", "wording", "record", "protocol", "table", "stats", "result", "intake", "threads"]),
     ("simulate", &["quantity", "record", "protocol"]),
