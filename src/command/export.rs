@@ -5,16 +5,17 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::exit::Exit;
-use super::reading::{ReadingArguments, Stop, Stopped, ended, progress, read_checked, stop};
+use super::reading::{ReadingArguments, Stop, Stopped, ended, read_checked, rows_done, stop};
 use super::{check, say_line};
-use crate::export::{ExportError, Form, write_export};
+use crate::export::overview::OddTexts;
+use crate::export::{ExportError, Form, Source, Step, Tables, Written, write_export};
 use crate::finding::Severity;
-use crate::intake::cell;
-use crate::record::{Cell, PLACEMENT_COLUMNS, VISIT_COLUMNS};
-use crate::registry::Registry;
+use crate::intake::{Intake, cell};
+use crate::record::RecordKind;
 use crate::registry::identity::full;
+use crate::registry::{Holds, Registry, RegistryError};
 use crate::report::findings_text::findings_count;
-use crate::table::{PlacementTable, RecordTable, TableError, VisitTable};
+use crate::table::RecordTable;
 use crate::wording::{counted, escape_terminal};
 
 /// Arguments of `export`.
@@ -54,16 +55,55 @@ impl From<FormName> for Form {
     }
 }
 
-impl From<ExportError> for Stop {
-    fn from(error: ExportError) -> Self {
-        Self(Exit::NotWritten, format!("{}\n", escape_terminal(&error.to_string())))
+/// A registry's records as they stood after a batch.
+struct OfRegistry<'a> {
+    registry: &'a Registry,
+    batch: u32,
+    own_columns: Vec<String>,
+}
+
+/// Why a registry's records were not written.
+enum Refused {
+    Registry(RegistryError),
+    Export(ExportError),
+}
+
+impl From<RegistryError> for Refused {
+    fn from(error: RegistryError) -> Self {
+        Self::Registry(error)
     }
 }
 
-/// Records to write.
-struct Records {
-    placements: PlacementTable,
-    visits: VisitTable,
+impl From<ExportError> for Refused {
+    fn from(error: ExportError) -> Self {
+        Self::Export(error)
+    }
+}
+
+impl Source for OfRegistry<'_> {
+    type Error = Refused;
+
+    fn own_columns(&self) -> &[String] {
+        &self.own_columns
+    }
+
+    fn pieces<T: Send>(
+        &self,
+        kind: RecordKind,
+        make: impl Fn(RecordTable) -> Result<T, Refused> + Sync,
+        take: impl FnMut(T) -> Result<(), Refused>,
+    ) -> Result<(), Refused> {
+        let holds = match kind {
+            RecordKind::Placement => Holds::Placements,
+            RecordKind::Visit => Holds::Visits,
+        };
+        self.registry.pieces(self.batch, holds, |piece| make(RecordTable::new(piece, Vec::new())), take)
+    }
+}
+
+/// What was exported, and of what.
+struct Exports {
+    written: Written,
     own_columns: Vec<String>,
     from: String,
 }
@@ -86,20 +126,14 @@ fn try_run(arguments: &ExportArguments) -> Result<Exit, Stop> {
             ),
         ));
     }
-    let records = if Registry::is_one(source) { kept(&arguments.reading)? } else { read(&arguments.reading)? };
-    if records.placements.0.is_empty() && records.visits.0.is_empty() {
-        return Err(Stop(
-            Exit::Usage,
-            format!("{} keeps no records, so nothing was written. Mend: see manebit history.\n", records.from),
-        ));
-    }
-    progress("writing");
-    let odd = odd_texts(&records)?;
-    let files =
-        write_export(&arguments.out, arguments.form.into(), &records.placements, &records.visits, &records.own_columns)?;
-    let (placements, visits) = (records.placements.0.len() as u64, records.visits.0.len() as u64);
-    say_line!("Exported from {}: {} and {}.", records.from, placements_text(placements), visits_text(visits));
-    for file in files {
+    let Exports { written, own_columns, from } =
+        if Registry::is_one(source) { of_registry(arguments)? } else { of_files(arguments)? };
+    let (placements, visits) = written
+        .files
+        .iter()
+        .fold((0, 0), |(placements, visits), file| (placements + file.placements as u64, visits + file.visits as u64));
+    say_line!("Exported from {from}: {} and {}.", placements_text(placements), visits_text(visits));
+    for file in written.files {
         let counts = match (file.placements as u64, file.visits as u64) {
             (placements, 0) => placements_text(placements),
             (0, visits) => visits_text(visits),
@@ -107,13 +141,13 @@ fn try_run(arguments: &ExportArguments) -> Result<Exit, Stop> {
         };
         say_line!("  {}: {counts}", escape_terminal(&file.path.display().to_string()));
     }
-    if !records.own_columns.is_empty() {
+    if !own_columns.is_empty() {
         say_line!(
             "Columns of the practice's own: {}. To read them in again, name them under own_factors in the protocol.",
-            escape_terminal(&records.own_columns.join(", "))
+            escape_terminal(&own_columns.join(", "))
         );
     }
-    if let Some(odd) = odd {
+    if let Some(odd) = odd_text(&written.odd) {
         say_line!("{odd}");
     }
     say_line!(
@@ -131,8 +165,9 @@ fn visits_text(count: u64) -> String {
     counted(count, "visit", "visits")
 }
 
-/// What a registry keeps.
-fn kept(arguments: &ReadingArguments) -> Result<Records, Stop> {
+/// Writes what a registry keeps.
+fn of_registry(asked: &ExportArguments) -> Result<Exports, Stop> {
+    let arguments = &asked.reading;
     let given = [
         ("--protocol", arguments.protocol.is_some()),
         ("--declaration", arguments.declaration.is_some()),
@@ -147,18 +182,20 @@ fn kept(arguments: &ReadingArguments) -> Result<Records, Stop> {
             ),
         ));
     }
-    progress("reading records");
-    let kept = Registry::open(&arguments.records)?.read(arguments.batch)?;
-    Ok(Records {
-        placements: kept.placements,
-        visits: kept.visits,
-        own_columns: kept.own_columns,
-        from: format!("{}, batch {}", escape_terminal(&arguments.records.display().to_string()), kept.batch),
-    })
+    Registry::open(&arguments.records)?.steadily(arguments.batch, |registry, batch| {
+        let source = OfRegistry { registry, batch, own_columns: registry.own_columns(batch) };
+        let from = format!("{}, batch {batch}", escape_terminal(&arguments.records.display().to_string()));
+        match write(asked, &source) {
+            Ok(written) => Ok(Ok(Exports { written, own_columns: source.own_columns, from })),
+            Err(Refused::Export(error)) => Ok(Err(not_exported(error, &from))),
+            Err(Refused::Registry(error)) => Err(error),
+        }
+    })?
 }
 
-/// What record files hold, checked.
-fn read(arguments: &ReadingArguments) -> Result<Records, Stop> {
+/// Writes what record files hold, checked.
+fn of_files(asked: &ExportArguments) -> Result<Exports, Stop> {
+    let arguments = &asked.reading;
     let checked = match read_checked(arguments)? {
         Ok(checked) => checked,
         Err(Stopped { findings, .. }) => return Err(stop(&findings, "written")),
@@ -170,47 +207,43 @@ fn read(arguments: &ReadingArguments) -> Result<Records, Stop> {
     if found.total(Severity::Caution) > 0 {
         say_line!("Let through: {}.", findings_count(&found, Severity::Caution));
     }
-    Ok(Records {
-        placements: checked.intake.placements,
-        visits: checked.intake.visits,
-        own_columns: checked.protocol.own_factors,
-        from: escape_terminal(&arguments.records.display().to_string()).into_owned(),
+    let own_columns = checked.protocol.own_factors;
+    let Intake { placements, visits, .. } = &checked.intake;
+    let from = escape_terminal(&arguments.records.display().to_string()).into_owned();
+    let written = write(asked, &Tables { placements, visits, own_columns: &own_columns });
+    Ok(Exports { written: written.map_err(|error| not_exported(error, &from))?, own_columns, from })
+}
+
+fn write<S: Source>(arguments: &ExportArguments, source: &S) -> Result<Written, S::Error> {
+    write_export(&arguments.out, arguments.form.into(), source, would_not_be_read, &|step| match step {
+        Step::Seen(kind, rows) => rows_done(&format!("{} looked at", kind.label()), rows as u64),
+        Step::Written(kind, rows) => rows_done(&format!("{} written", kind.label()), rows as u64),
     })
 }
 
-/// A sentence on texts that are written as they stand, but would not be read in again; none if there are none.
-fn odd_texts(records: &Records) -> Result<Option<String>, TableError> {
-    let (mut count, mut first) = (0_u64, None);
-    let mut look = |table: &RecordTable, kind: &str, name: &str| -> Result<(), TableError> {
-        let ids = table.text("restoration_id")?;
-        for (row, text) in table.text(name)?.iter().enumerate() {
-            let Some(text) = text else { continue };
-            if text.trim() != text || text.is_empty() || text.contains('\0') || cell::text(text, name).is_err() {
-                count += 1;
-                first.get_or_insert_with(|| {
-                    let id = escape_terminal(ids.get(row).unwrap_or("")).into_owned();
-                    format!("{name} of restoration {id} among the {kind}")
-                });
-            }
+fn not_exported(error: ExportError, from: &str) -> Stop {
+    match error {
+        ExportError::NoRecords => {
+            Stop(Exit::Usage, format!("{from} keeps no records, so nothing was written. Mend: see manebit history.\n"))
         }
-        Ok(())
-    };
-    let texts = |columns: &'static [crate::record::Column]| {
-        columns.iter().filter(|column| matches!(column.cell, Cell::Text)).map(|column| column.name)
-    };
-    let own = records.own_columns.iter().map(String::as_str);
-    for name in texts(PLACEMENT_COLUMNS).chain(own) {
-        look(&records.placements.0, "placements", name)?;
+        error => Stop(Exit::NotWritten, format!("{}\n", escape_terminal(&error.to_string()))),
     }
-    for name in texts(VISIT_COLUMNS) {
-        look(&records.visits.0, "visits", name)?;
-    }
-    Ok(first.map(|first| {
-        format!(
-            "{} can't be read in again as {}, the first: {first}. Record files hold no line breaks, zero bytes, or spaces around such texts. \
-             Mend: correct these records with manebit ingest --correct, and export again.",
-            counted(count, "text", "texts"),
-            if count == 1 { "it stands" } else { "they stand" },
-        )
-    }))
+}
+
+/// Whether a text in a column is written as it stands, but would not be read in again.
+fn would_not_be_read(text: &str, column: &str) -> bool {
+    text.trim() != text || text.is_empty() || text.contains('\0') || cell::text(text, column).is_err()
+}
+
+/// A sentence on such texts; none if there are none.
+fn odd_text(odd: &OddTexts) -> Option<String> {
+    let (name, restoration, kind) = odd.first.as_ref()?;
+    Some(format!(
+        "{} can't be read in again as {}, the first: {name} of restoration {} among the {}. Record files hold no line breaks, zero bytes, or spaces around such texts. \
+         Mend: correct these records with manebit ingest --correct, and export again.",
+        counted(odd.count, "text", "texts"),
+        if odd.count == 1 { "it stands" } else { "they stand" },
+        escape_terminal(restoration),
+        kind.label(),
+    ))
 }

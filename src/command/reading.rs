@@ -14,10 +14,11 @@ use crate::cohort::from_files::read_course;
 use crate::cohort::{Histories, Looks, VisitPiece, VisitReader, VisitRows, lay_out, meaning, patients_of};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::intake::folder::raw_rows;
-use crate::intake::{Intake, IntakeRequest, RecordKind, TableRead, read_records};
+use crate::intake::{Intake, IntakeRequest, TableRead, read_records};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
-use crate::registry::{Kept, Registry, RegistryError};
+use crate::record::RecordKind;
+use crate::registry::{Holds, Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
@@ -172,8 +173,8 @@ impl From<TableError> for Stop {
     }
 }
 
-/// Says on a terminal how far a long file was read, always on the same line.
-fn rows_read(table: &str, rows: u64) {
+/// Says on a terminal how many rows of a table something was done with, always on the same line.
+pub fn rows_done(table: &str, rows: u64) {
     if std::io::stderr().is_terminal() {
         eprint!("\r… {}: {} rows\u{1b}[K\r", escape_terminal(table), count(rows));
     }
@@ -371,7 +372,7 @@ pub fn read_judged<R: ReadRecords, J>(
         declaration: arguments.declaration.as_deref(),
         today: today(),
         own_columns: &protocol.own_factors,
-        progress: Some(&rows_read),
+        progress: Some(&rows_done),
     };
     let Some(mut intake) = read(&protocol, request, &mut of_rows)? else {
         arguments.list_findings(&[&of_rows])?;
@@ -511,7 +512,8 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryErro
             visits.take(piece);
             Ok(())
         };
-        registry.visit_pieces(kept.batch, |piece| Ok(reader.read(&piece)?), take)?;
+        let make = |piece| Ok::<_, RegistryError>(reader.read(&piece)?);
+        registry.pieces(kept.batch, Holds::Visits, make, take)?;
         let patients = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
         Ok(visits.of_patients(patients).from_files(registry.files(kept.batch)))
     })

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use polars::prelude::{Float64Chunked, StringChunked};
 
 use crate::quantity::Day;
-use crate::record::{Cell, Column, Need, Score, Term};
+use crate::record::{Cell, Score, Term};
 use crate::table::{NO_CODE, NO_DAY, RecordTable, TableError};
 use crate::wording::escape_spreadsheet;
 
@@ -26,7 +26,16 @@ pub enum Value<'a> {
     Whole(u8),
 }
 
-/// A column to write.
+/// A column that is written.
+#[derive(Clone, Debug)]
+pub struct Shown {
+    /// Its name.
+    pub name: String,
+    /// What its cells hold.
+    pub cell: Cell,
+}
+
+/// A column of a piece.
 pub struct ExportColumn<'a> {
     /// Its name.
     pub name: &'a str,
@@ -65,17 +74,6 @@ impl ExportColumn<'_> {
             },
         }
     }
-
-    fn is_empty(&self, rows: usize) -> bool {
-        match &self.values {
-            Values::Text(texts) => texts.null_count() == rows,
-            Values::Numbers(numbers) => numbers.null_count() == rows,
-            Values::Days(days) => days.iter().all(|day| *day == NO_DAY),
-            Values::Terms(_, codes) | Values::Scores(codes) | Values::Whole(codes) => {
-                codes.iter().all(|code| *code == NO_CODE)
-            }
-        }
-    }
 }
 
 fn score_text(sign: u8) -> Option<&'static str> {
@@ -85,34 +83,33 @@ fn score_text(sign: u8) -> Option<&'static str> {
     SIGNS.get(place..=place)
 }
 
-/// The columns of a table that hold anything or must be there, in the records' order; then the practice's own, all of them.
-///
-/// # Errors
-/// When a column is missing or doesn't hold what it should, which would be a fault of the program.
-pub fn filled_columns<'a>(
-    table: &'a RecordTable,
-    columns: &'static [Column],
-    own: &'a [String],
-) -> Result<Vec<ExportColumn<'a>>, TableError> {
-    let mut filled = Vec::with_capacity(columns.len() + own.len());
-    for column in columns {
-        let values = match column.cell {
-            Cell::Text => Values::Text(table.text(column.name)?),
-            Cell::Day => Values::Days(table.days(column.name)?),
-            Cell::Number { .. } => Values::Numbers(table.frame().column(column.name)?.as_materialized_series().f64()?),
-            Cell::Term(terms) => Values::Terms(terms, table.codes(column.name)?),
-            Cell::Score(_) => Values::Scores(table.codes(column.name)?),
-            Cell::Tooth | Cell::Grade { .. } => Values::Whole(table.codes(column.name)?),
+/// A piece of the records of a kind.
+pub struct ExportTable<'a> {
+    /// How many rows.
+    pub rows: usize,
+    /// The columns that are written.
+    pub columns: Vec<ExportColumn<'a>>,
+}
+
+impl<'a> ExportTable<'a> {
+    /// The columns that are written, of a piece.
+    ///
+    /// # Errors
+    /// When a column is missing or doesn't hold what it should, which would be a fault of the program.
+    pub fn of(piece: &'a RecordTable, shown: &'a [Shown]) -> Result<Self, TableError> {
+        let with_values = |Shown { name, cell }: &'a Shown| {
+            let values = match *cell {
+                Cell::Text => Values::Text(piece.text(name)?),
+                Cell::Day => Values::Days(piece.days(name)?),
+                Cell::Number { .. } => Values::Numbers(piece.frame().column(name)?.as_materialized_series().f64()?),
+                Cell::Term(terms) => Values::Terms(terms, piece.codes(name)?),
+                Cell::Score(_) => Values::Scores(piece.codes(name)?),
+                Cell::Tooth | Cell::Grade { .. } => Values::Whole(piece.codes(name)?),
+            };
+            Ok(ExportColumn { name, cell: *cell, values })
         };
-        let one = ExportColumn { name: column.name, cell: column.cell, values };
-        if column.need == Need::Required || !one.is_empty(table.len()) {
-            filled.push(one);
-        }
+        Ok(Self { rows: piece.len(), columns: shown.iter().map(with_values).collect::<Result<_, TableError>>()? })
     }
-    for name in own {
-        filled.push(ExportColumn { name, cell: Cell::Text, values: Values::Text(table.text(name)?) });
-    }
-    Ok(filled)
 }
 
 /// A text for a form that says of itself what is text: as it is, unless intake would take its apostrophe off.

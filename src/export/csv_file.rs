@@ -2,19 +2,26 @@
 
 use std::io::Write;
 
-use super::ExportTable;
-use super::column::Value;
+use super::column::{ExportTable, Shown, Value};
 use crate::wording::escape_spreadsheet;
 
-/// Writes a table.
+/// The first line.
 ///
 /// # Errors
-/// What the system says.
-pub fn write(file: &mut dyn Write, table: &ExportTable<'_>) -> Result<(), String> {
+/// What the CSV writer says.
+pub fn header(shown: &[Shown]) -> Result<Vec<u8>, String> {
+    let mut writer = csv::Writer::from_writer(Vec::from("\u{feff}"));
+    writer.write_record(shown.iter().map(|column| &column.name)).map_err(|error| error.to_string())?;
+    writer.into_inner().map_err(|error| error.to_string())
+}
+
+/// The lines of a piece.
+///
+/// # Errors
+/// What the CSV writer says.
+pub fn lines(table: &ExportTable<'_>) -> Result<Vec<u8>, String> {
     let said = |error: csv::Error| error.to_string();
-    file.write_all("\u{feff}".as_bytes()).map_err(|error| error.to_string())?;
-    let mut writer = csv::WriterBuilder::new().flexible(true).from_writer(file);
-    writer.write_record(table.columns.iter().map(|column| column.name)).map_err(said)?;
+    let mut writer = csv::Writer::from_writer(Vec::new());
     let mut digits = Vec::with_capacity(32);
     for row in 0..table.rows {
         for column in &table.columns {
@@ -37,5 +44,5 @@ pub fn write(file: &mut dyn Write, table: &ExportTable<'_>) -> Result<(), String
         }
         writer.write_record(None::<&[u8]>).map_err(said)?;
     }
-    writer.flush().map_err(|error| error.to_string())
+    writer.into_inner().map_err(|error| error.to_string())
 }

@@ -10,7 +10,6 @@ use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
 
 use super::ExportError;
-use super::workbook::WorkbookError;
 
 /// A file under its temporary name.
 pub struct Ready {
@@ -51,50 +50,23 @@ impl Drop for NewFolder<'_> {
     }
 }
 
-/// Why a file was not filled.
-pub enum Unfilled {
-    /// What the system says.
-    Refused(String),
-    /// Something that is said in full.
-    Export(ExportError),
-}
-
-impl From<String> for Unfilled {
-    fn from(error: String) -> Self {
-        Self::Refused(error)
-    }
-}
-
-impl From<WorkbookError> for Unfilled {
-    fn from(error: WorkbookError) -> Self {
-        match error {
-            WorkbookError::Export(error) => Self::Export(error),
-            WorkbookError::Refused(error) => Self::Refused(error),
-        }
-    }
-}
-
 /// Fills a file under a temporary name beside its place, and brings it to the disk.
 ///
 /// # Errors
 /// When the system refuses, or what filling says.
-pub fn write_beside<E: Into<Unfilled>>(
+pub fn write_beside<E: From<ExportError>>(
     path: &Path,
     fill: impl FnOnce(&mut BufWriter<&mut File>) -> Result<(), E>,
-) -> Result<Ready, ExportError> {
-    let refused = |error: String| ExportError::NotWritten(path.to_owned(), error);
+) -> Result<Ready, E> {
+    let refused = |error: std::io::Error| ExportError::NotWritten(path.to_owned(), error.to_string());
     let folder = path.parent().unwrap_or(Path::new("."));
     // Such files are their owner's alone from the start.
-    let mut temporary =
-        tempfile::Builder::new().prefix(".export-").tempfile_in(folder).map_err(|error| refused(error.to_string()))?;
+    let mut temporary = tempfile::Builder::new().prefix(".export-").tempfile_in(folder).map_err(refused)?;
     let mut writer = BufWriter::with_capacity(1 << 20, temporary.as_file_mut());
-    fill(&mut writer).map_err(|error| match error.into() {
-        Unfilled::Refused(error) => refused(error),
-        Unfilled::Export(error) => error,
-    })?;
-    writer.flush().map_err(|error| refused(error.to_string()))?;
+    fill(&mut writer)?;
+    writer.flush().map_err(refused)?;
     drop(writer);
-    temporary.as_file().sync_all().map_err(|error| refused(error.to_string()))?;
+    temporary.as_file().sync_all().map_err(refused)?;
     Ok(Ready { temporary, path: path.to_owned() })
 }
 
@@ -131,7 +103,9 @@ mod tests {
     fn where_one_place_is_taken_all_others_stay_empty() {
         let folder = tempfile::tempdir().expect("a folder");
         let ready = |name: &str| {
-            let fill = |file: &mut BufWriter<&mut File>| file.write_all(b"new").map_err(|error| error.to_string());
+            let fill = |file: &mut BufWriter<&mut File>| {
+                file.write_all(b"new").map_err(|error| ExportError::Fault(error.to_string()))
+            };
             write_beside(&folder.path().join(name), fill).unwrap_or_else(|error| panic!("{error}"))
         };
         let files = vec![ready("placements.csv"), ready("visits.csv")];

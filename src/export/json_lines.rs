@@ -4,32 +4,30 @@ use std::io::Write;
 
 use serde_json::Value as Json;
 
-use super::ExportTable;
-use super::column::{Value, plain_text};
+use super::column::{ExportTable, Value, plain_text};
 
-/// Writes a table.
+/// The lines of a piece.
 ///
 /// # Errors
-/// What the system says.
-pub fn write(file: &mut dyn Write, table: &ExportTable<'_>) -> Result<(), String> {
+/// What the JSON writer says.
+pub fn lines(table: &ExportTable<'_>) -> Result<Vec<u8>, String> {
     let names: Vec<String> = table.columns.iter().map(|column| Json::from(column.name).to_string()).collect();
-    let mut line = Vec::with_capacity(1024);
+    let mut lines = Vec::new();
     for row in 0..table.rows {
-        line.clear();
+        let begin = lines.len();
         for (column, name) in table.columns.iter().zip(&names) {
             let value = column.value(row);
             if value == Value::Empty {
                 continue;
             }
-            line.push(if line.is_empty() { b'{' } else { b',' });
-            line.extend_from_slice(name.as_bytes());
-            line.push(b':');
-            push(&mut line, value).map_err(|error| error.to_string())?;
+            lines.push(if lines.len() == begin { b'{' } else { b',' });
+            lines.extend_from_slice(name.as_bytes());
+            lines.push(b':');
+            push(&mut lines, value).map_err(|error| error.to_string())?;
         }
-        line.extend_from_slice(b"}\n");
-        file.write_all(&line).map_err(|error| error.to_string())?;
+        lines.extend_from_slice(b"}\n");
     }
-    Ok(())
+    Ok(lines)
 }
 
 fn push(line: &mut Vec<u8>, value: Value<'_>) -> std::io::Result<()> {

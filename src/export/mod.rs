@@ -8,6 +8,8 @@
 //! of its own is written with another ([`escape_spreadsheet`](crate::wording::escape_spreadsheet)). What begins like a formula is
 //! defused in CSV alone: the other forms say that it is text.
 //!
+//! - [`source`]: where records come from
+//! - [`overview`]: what must be known of all of them before the first is written
 //! - [`form`]: which files a form has
 //! - [`mod@column`]: the values of a column
 //! - [`csv_file`], [`workbook`], [`parquet_file`], [`json_lines`]: the forms
@@ -18,23 +20,33 @@ pub mod csv_file;
 pub mod folder;
 pub mod form;
 pub mod json_lines;
+pub mod overview;
 pub mod parquet_file;
+pub mod source;
 pub mod workbook;
 
 use std::fmt;
+use std::fs::File;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
-use crate::table::{PlacementTable, TableError, VisitTable};
-use column::{ExportColumn, filled_columns};
-use folder::{NewFolder, put_in_place};
+use crate::record::RecordKind;
+use crate::table::{RecordTable, TableError};
+use column::ExportTable;
+use folder::{NewFolder, put_in_place, write_beside};
 pub use form::Form;
+use overview::{OddTexts, Overview, overview};
+use parquet_file::ParquetFile;
+pub use source::{Source, Tables};
+use workbook::Book;
 
 /// Why nothing was exported.
 #[derive(Debug)]
 pub enum ExportError {
     /// A file of this name is there already.
     There(PathBuf),
+    /// There are no records.
+    NoRecords,
     /// A workbook's sheet doesn't hold so many rows.
     TooManyRows {
         /// The sheet.
@@ -63,6 +75,7 @@ impl fmt::Display for ExportError {
                 "{} is there already and is not written over. Nothing was written. Mend: choose another folder with --out.",
                 path.display()
             ),
+            Self::NoRecords => f.write_str("There are no records, so nothing was written."),
             Self::TooManyRows { sheet, rows } => write!(
                 f,
                 "A sheet of a workbook holds {} rows below its header, and there are {rows} {sheet}. Nothing was written. Mend: choose --form csv or --form parquet.",
@@ -101,65 +114,145 @@ pub struct Exported {
     pub visits: usize,
 }
 
-/// The records of one kind, as columns to write.
-pub struct ExportTable<'a> {
-    /// What such rows are called.
-    pub name: &'static str,
-    /// How many rows.
-    pub rows: usize,
-    /// Its columns.
-    pub columns: Vec<ExportColumn<'a>>,
+/// What was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// The files.
+    pub files: Vec<Exported>,
+    /// Texts that would not be read in again.
+    pub odd: OddTexts,
 }
 
-/// Writes placements, with these columns of the practice's own, and visits into a folder, which is made where it is missing. A kind
-/// without rows gets no file, since a file without rows is no record file. All files are written or none.
+/// How far an export is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// So many rows of a kind were looked at.
+    Seen(RecordKind, usize),
+    /// So many rows of a kind are written.
+    Written(RecordKind, usize),
+}
+
+/// Writes records into a folder, which is made where it is missing. A kind without rows gets no file, since a file without rows is
+/// no record file. All files are written or none. A text is told as odd in a column where `is_odd` says so.
+///
+/// Rows are gone through twice, once to see what there is and once to write, so that but for a few pieces none of them are in memory
+/// (a workbook is made there).
 ///
 /// # Errors
-/// When a file of such a name is there, a workbook can't hold the rows, or the system refuses.
-pub fn write_export(
+/// When a file of such a name is there, there are no records, a workbook can't hold the rows, or the system refuses.
+pub fn write_export<S: Source>(
     folder: &Path,
     form: Form,
-    placements: &PlacementTable,
-    visits: &VisitTable,
-    own: &[String],
-) -> Result<Vec<Exported>, ExportError> {
+    source: &S,
+    is_odd: impl Fn(&str, &str) -> bool + Sync,
+    progress: &dyn Fn(Step),
+) -> Result<Written, S::Error> {
     if let Some(there) = form.file_names().iter().map(|name| folder.join(name)).find(|path| path.symlink_metadata().is_ok())
     {
-        return Err(ExportError::There(there));
+        return Err(ExportError::There(there).into());
     }
-    let counts = [placements.0.len(), visits.0.len()];
+    let look = |kind| overview(source, kind, &is_odd, |rows| progress(Step::Seen(kind, rows)));
+    let seen = [look(RecordKind::Placement)?, look(RecordKind::Visit)?];
+    let kinds: Vec<&Overview> = seen.iter().filter(|kind| kind.rows > 0).collect();
+    if kinds.is_empty() {
+        return Err(ExportError::NoRecords.into());
+    }
     if form == Form::Workbook {
-        for (sheet, rows) in workbook::SHEETS.into_iter().zip(counts) {
-            if rows > workbook::MOST_ROWS {
-                return Err(ExportError::TooManyRows { sheet, rows });
-            }
-        }
+        workbook::hold(&kinds)?;
     }
-    let tables = [
-        ExportTable { name: "placements", rows: counts[0], columns: filled_columns(&placements.0, PLACEMENT_COLUMNS, own)? },
-        ExportTable { name: "visits", rows: counts[1], columns: filled_columns(&visits.0, VISIT_COLUMNS, &[])? },
-    ];
-    let filled: Vec<&ExportTable<'_>> = tables.iter().filter(|table| table.rows > 0).collect();
     let mut made = NewFolder::make(folder)?;
+    let path = |name: &str| folder.join(name);
     let mut files = Vec::new();
-    if form == Form::Workbook {
-        let path = folder.join(form.file_names()[0]);
-        files.push(folder::write_beside(&path, |file| workbook::write(file, &filled))?);
-    } else {
-        for table in &filled {
-            let Some(name) = form.file_names().iter().find(|name| name.starts_with(table.name)) else { continue };
-            files.push(folder::write_beside(&folder.join(name), |file| match form {
-                Form::Csv => csv_file::write(file, table),
-                Form::Parquet => parquet_file::write(file, table),
-                Form::JsonLines | Form::Workbook => json_lines::write(file, table),
-            })?);
+    for name in form.file_names() {
+        let here = |kind: &&&Overview| form == Form::Workbook || name.starts_with(kind.kind.label());
+        let here: Vec<&Overview> = kinds.iter().filter(here).copied().collect();
+        if !here.is_empty() {
+            let filling = Filling { path: &path(name), source, progress };
+            files.push(write_beside(filling.path, |file| filling.fill(file, form, &here))?);
         }
     }
     let paths = put_in_place(folder, files)?;
     made.keep();
-    let of = |place: usize, path: &Path| {
-        let holds = form == Form::Workbook || path.file_stem().is_some_and(|stem| stem == tables[place].name);
-        if holds { counts[place] } else { 0 }
+    let rows = |kind: &Overview, path: &Path| {
+        let holds = form == Form::Workbook || path.file_stem().is_some_and(|stem| stem == kind.kind.label());
+        if holds { kind.rows } else { 0 }
     };
-    Ok(paths.into_iter().map(|path| Exported { placements: of(0, &path), visits: of(1, &path), path }).collect())
+    let exported = |path: PathBuf| Exported { placements: rows(&seen[0], &path), visits: rows(&seen[1], &path), path };
+    let files = paths.into_iter().map(exported).collect();
+    let [placements, visits] = seen.map(|kind| kind.odd);
+    Ok(Written { files, odd: placements.and(visits) })
+}
+
+/// A file that is being filled.
+struct Filling<'a, S> {
+    path: &'a Path,
+    source: &'a S,
+    progress: &'a dyn Fn(Step),
+}
+
+impl<S: Source> Filling<'_, S> {
+    fn fill(&self, file: &mut BufWriter<&mut File>, form: Form, kinds: &[&Overview]) -> Result<(), S::Error> {
+        if form == Form::Workbook {
+            return self.workbook(file, kinds);
+        }
+        kinds.iter().try_for_each(|kind| match form {
+            Form::Csv => {
+                let header = csv_file::header(&kind.shown).map_err(ExportError::Fault)?;
+                file.write_all(&header).map_err(|error| self.refused(error.to_string()))?;
+                self.lines(file, kind, csv_file::lines)
+            }
+            Form::JsonLines | Form::Workbook => self.lines(file, kind, json_lines::lines),
+            Form::Parquet => {
+                let mut out = ParquetFile::begin(&mut *file, &kind.shown).map_err(|error| self.refused(error))?;
+                self.each(kind, parquet_file::frame, |rows| out.add(rows))?;
+                Ok(out.end().map_err(|error| self.refused(error))?)
+            }
+        })
+    }
+
+    fn lines(
+        &self,
+        file: &mut dyn Write,
+        kind: &Overview,
+        lines: impl Fn(&ExportTable<'_>) -> Result<Vec<u8>, String> + Sync,
+    ) -> Result<(), S::Error> {
+        self.each(kind, lines, |lines| file.write_all(&lines).map_err(|error| error.to_string()))
+    }
+
+    /// Makes something of each piece on any thread, and takes that in the order of the rows.
+    fn each<T: Send>(
+        &self,
+        kind: &Overview,
+        make: impl Fn(&ExportTable<'_>) -> Result<T, String> + Sync,
+        mut take: impl FnMut(T) -> Result<(), String>,
+    ) -> Result<(), S::Error> {
+        let make = |piece: RecordTable| {
+            let table = ExportTable::of(&piece, &kind.shown).map_err(ExportError::from)?;
+            Ok((piece.len(), make(&table).map_err(ExportError::Fault)?))
+        };
+        let mut written = 0;
+        self.source.pieces(kind.kind, make, |(rows, made)| {
+            take(made).map_err(|error| self.refused(error))?;
+            written += rows;
+            (self.progress)(Step::Written(kind.kind, written));
+            Ok(())
+        })
+    }
+
+    fn workbook(&self, file: &mut BufWriter<&mut File>, kinds: &[&Overview]) -> Result<(), S::Error> {
+        let mut book = Book::begin()?;
+        for kind in kinds {
+            let mut sheet = book.sheet(kind.kind, &kind.shown)?;
+            let add = |piece: RecordTable| {
+                let table = ExportTable::of(&piece, &kind.shown).map_err(ExportError::from)?;
+                Ok(sheet.add(&table)?)
+            };
+            self.source.pieces(kind.kind, Ok, add)?;
+        }
+        Ok(book.end(file).map_err(|error| self.refused(error))?)
+    }
+
+    fn refused(&self, error: String) -> ExportError {
+        ExportError::NotWritten(self.path.to_owned(), error)
+    }
 }

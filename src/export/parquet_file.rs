@@ -1,42 +1,95 @@
 //! Records as Parquet (zstd): days as dates, numbers as 64-bit floats, teeth and grades as 32-bit integers, codes and scores as
-//! their texts, so that any program can use them. Written in pieces.
+//! their texts, so that any program can use them. Row groups are the same however the rows come.
 
 use std::io::Write;
 
 use polars::prelude::{
-    Column as FrameColumn, DataFrame, Float64Chunked, Int32Chunked, IntoColumn, IntoSeries, NewChunkedArray, PlSmallStr,
-    PolarsError, StringChunkedBuilder,
+    Column as FrameColumn, DataFrame, DataType, Field, Float64Chunked, Int32Chunked, IntoColumn, IntoSeries,
+    NewChunkedArray, PlSmallStr, PolarsError, StringChunkedBuilder,
 };
-use polars_io::parquet::write::{ParquetCompression, ParquetWriter};
+use polars_io::parquet::write::{BatchedWriter, ParquetCompression, ParquetWriter};
 
-use super::ExportTable;
-use super::column::{ExportColumn, Value, plain_text};
+use super::column::{ExportColumn, ExportTable, Shown, Value, plain_text};
 use crate::record::Cell;
 
-/// Rows of a piece.
-const PIECE: usize = 250_000;
+/// Rows of a row group.
+const GROUP: usize = 250_000;
 
-/// Writes a table.
-///
-/// # Errors
-/// What the system says.
-pub fn write<W: Write>(file: W, table: &ExportTable<'_>) -> Result<(), String> {
-    write_pieces(file, table).map_err(|error| error.to_string())
+/// A file under construction.
+pub struct ParquetFile<W: Write> {
+    writer: BatchedWriter<W>,
+    /// Rows that don't fill a group yet.
+    waiting: DataFrame,
+    /// Rows of a group.
+    group: usize,
 }
 
-fn write_pieces<W: Write>(file: W, table: &ExportTable<'_>) -> Result<(), PolarsError> {
-    let piece = |from: usize| -> Result<DataFrame, PolarsError> {
-        let rows = from..table.rows.min(from + PIECE);
-        let height = rows.len();
-        DataFrame::new(height, table.columns.iter().map(|one| column(one, rows.clone())).collect())
-    };
-    let writer = ParquetWriter::new(file).with_compression(ParquetCompression::Zstd(None));
-    let mut writer = writer.batched(piece(table.rows)?.schema())?;
-    for from in (0..table.rows).step_by(PIECE) {
-        writer.write_batch(&piece(from)?)?;
+impl<W: Write> ParquetFile<W> {
+    /// Begins it.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn begin(file: W, shown: &[Shown]) -> Result<Self, String> {
+        let schema = shown.iter().map(|one| Field::new(PlSmallStr::from_str(&one.name), data_type(one.cell))).collect();
+        let waiting = DataFrame::empty_with_schema(&schema);
+        let writer = ParquetWriter::new(file).with_compression(ParquetCompression::Zstd(None)).batched(&schema);
+        Ok(Self { writer: writer.map_err(|error| error.to_string())?, waiting, group: GROUP })
     }
-    writer.finish()?;
-    Ok(())
+
+    /// Adds rows.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn add(&mut self, rows: DataFrame) -> Result<(), String> {
+        self.take(rows).map_err(|error| error.to_string())
+    }
+
+    /// Ends it.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn end(mut self) -> Result<(), String> {
+        let last = std::mem::take(&mut self.waiting);
+        self.write(last).and_then(|()| self.writer.finish()).map_err(|error| error.to_string())?;
+        Ok(())
+    }
+
+    fn take(&mut self, rows: DataFrame) -> Result<(), PolarsError> {
+        self.waiting.vstack_mut_owned(rows)?;
+        while self.waiting.height() >= self.group {
+            let group = self.waiting.slice(0, self.group);
+            self.waiting = self.waiting.slice(i64::try_from(self.group).unwrap_or(i64::MAX), usize::MAX);
+            self.write(group)?;
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, mut group: DataFrame) -> Result<(), PolarsError> {
+        if group.height() == 0 {
+            return Ok(());
+        }
+        // Each chunk would become a group of its own.
+        group.rechunk_mut();
+        self.writer.write_batch(&group)
+    }
+}
+
+const fn data_type(cell: Cell) -> DataType {
+    match cell {
+        Cell::Day => DataType::Date,
+        Cell::Number { .. } => DataType::Float64,
+        Cell::Tooth | Cell::Grade { .. } => DataType::Int32,
+        Cell::Text | Cell::Term(_) | Cell::Score(_) => DataType::String,
+    }
+}
+
+/// A piece as it is written.
+///
+/// # Errors
+/// When its columns don't fit together, which would be a fault of the program.
+pub fn frame(table: &ExportTable<'_>) -> Result<DataFrame, String> {
+    let columns = table.columns.iter().map(|one| column(one, 0..table.rows)).collect();
+    DataFrame::new(table.rows, columns).map_err(|error| error.to_string())
 }
 
 fn column(column: &ExportColumn<'_>, rows: std::ops::Range<usize>) -> FrameColumn {
@@ -65,5 +118,44 @@ fn column(column: &ExportColumn<'_>, rows: std::ops::Range<usize>) -> FrameColum
             }
             texts.finish().into_series().into_column()
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn groups_are_the_same_however_the_rows_come() {
+        let shown = [
+            Shown { name: "tooth".to_owned(), cell: Cell::Tooth },
+            Shown { name: "visited_on".to_owned(), cell: Cell::Day },
+            Shown { name: "note".to_owned(), cell: Cell::Text },
+        ];
+        let rows = |range: std::ops::Range<i32>| {
+            let tooth =
+                Int32Chunked::from_iter_options("tooth".into(), range.clone().map(|row| (row % 5 != 0).then_some(row)));
+            let day = Int32Chunked::from_iter_options("visited_on".into(), range.clone().map(Some)).into_date();
+            let mut note = StringChunkedBuilder::new("note".into(), range.len());
+            range.clone().for_each(|row| note.append_value(format!("note {row}")));
+            let columns = vec![tooth.into_column(), day.into_column(), note.finish().into_series().into_column()];
+            DataFrame::new(range.len(), columns).expect("a frame")
+        };
+        let written = |pieces: &[i32]| {
+            let mut bytes = Vec::new();
+            let mut file = ParquetFile::begin(&mut bytes, &shown).expect("begun");
+            file.group = 40;
+            for ends in pieces.windows(2) {
+                file.add(rows(ends[0]..ends[1])).expect("added");
+                assert!(file.waiting.height() < 40);
+            }
+            file.end().expect("ended");
+            bytes
+        };
+        let whole = written(&[0, 100]);
+        for pieces in [&[0, 40, 80, 100][..], &[0, 1, 1, 39, 95, 100], &[0, 99, 100]] {
+            assert_eq!(written(pieces), whole, "{pieces:?}");
+        }
+        assert_ne!(written(&[0, 99]), whole);
     }
 }

@@ -4,81 +4,141 @@ use std::io::{Seek, Write};
 
 use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet, XlsxError};
 
-use super::column::{Value, plain_text};
-use super::{ExportError, ExportTable};
+use super::ExportError;
+use super::column::{ExportTable, Shown, Value, plain_text};
+use super::overview::Overview;
 use crate::quantity::Day;
-use crate::record::Cell;
+use crate::record::{Cell, RecordKind};
 
 /// The most rows that a sheet holds below its header.
 pub const MOST_ROWS: usize = 1_048_575;
-/// The sheets, in their order.
-pub const SHEETS: [&str; 2] = ["placements", "visits"];
 /// The most characters that a cell holds.
 const MOST_LETTERS: usize = 32_767;
 /// The day that spreadsheets count from, as days since 1970-01-01 (1899-12-30; right from March 1900 on).
 const SPREADSHEET_EPOCH: i32 = -25_569;
 
-/// Writes tables as sheets.
+/// Whether sheets hold so many rows.
 ///
 /// # Errors
-/// When a text is too long for a cell, or what the system says.
-pub fn write<W: Write + Seek + Send>(file: W, tables: &[&ExportTable<'_>]) -> Result<(), WorkbookError> {
-    let mut book = Workbook::new();
-    // A fixed day, so that the same records make the same bytes.
-    let made = ExcelDateTime::from_ymd(2020, 1, 1)?;
-    book.set_properties(&DocProperties::new().set_title("Records of cervical restorations").set_creation_datetime(&made));
-    for table in tables {
-        fill(book.add_worksheet().set_name(table.name)?, table)?;
+/// When one doesn't.
+pub fn hold(kinds: &[&Overview]) -> Result<(), ExportError> {
+    let too_many = kinds.iter().find(|kind| kind.rows > MOST_ROWS);
+    too_many.map_or(Ok(()), |kind| Err(ExportError::TooManyRows { sheet: kind.kind.label(), rows: kind.rows }))
+}
+
+/// A workbook under construction: a sheet for each kind, in their order.
+pub struct Book {
+    book: Workbook,
+    formats: Formats,
+}
+
+/// How cells look.
+struct Formats {
+    left: Format,
+    date: Format,
+    text: Format,
+}
+
+impl Formats {
+    const fn of(&self, cell: Cell) -> &Format {
+        match cell {
+            Cell::Day => &self.date,
+            Cell::Text | Cell::Term(_) | Cell::Score(_) => &self.text,
+            Cell::Tooth | Cell::Number { .. } | Cell::Grade { .. } => &self.left,
+        }
     }
-    Ok(book.save_to_writer(file)?)
 }
 
-/// Why a workbook was not written.
-#[derive(Debug)]
-pub enum WorkbookError {
-    /// A text is too long for a cell.
-    Export(ExportError),
-    /// The system refused.
-    Refused(String),
+/// A sheet under construction.
+pub struct Sheet<'a> {
+    sheet: &'a mut Worksheet,
+    formats: &'a Formats,
+    kind: RecordKind,
+    /// The line below the last one.
+    line: u32,
 }
 
-impl From<XlsxError> for WorkbookError {
-    fn from(error: XlsxError) -> Self {
-        Self::Refused(error.to_string())
+impl Book {
+    /// Begins it.
+    ///
+    /// # Errors
+    /// What the workbook writer says.
+    pub fn begin() -> Result<Self, ExportError> {
+        let mut book = Workbook::new();
+        // A fixed day, so that the same records make the same bytes.
+        let made = ExcelDateTime::from_ymd(2020, 1, 1).map_err(fault)?;
+        book.set_properties(
+            &DocProperties::new().set_title("Records of cervical restorations").set_creation_datetime(&made),
+        );
+        let left = Format::new().set_align(FormatAlign::Left);
+        let (date, text) = (left.clone().set_num_format("yyyy-mm-dd"), left.clone().set_num_format("@"));
+        Ok(Self { book, formats: Formats { left, date, text } })
+    }
+
+    /// Begins a sheet with its header.
+    ///
+    /// # Errors
+    /// What the workbook writer says.
+    pub fn sheet(&mut self, kind: RecordKind, shown: &[Shown]) -> Result<Sheet<'_>, ExportError> {
+        let sheet = self.book.add_worksheet();
+        header(sheet, kind, shown, &self.formats).map_err(fault)?;
+        Ok(Sheet { sheet, formats: &self.formats, kind, line: 1 })
+    }
+
+    /// Writes it.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn end<W: Write + Seek + Send>(mut self, file: W) -> Result<(), String> {
+        self.book.save_to_writer(file).map_err(|error| error.to_string())
     }
 }
 
-fn fill(sheet: &mut Worksheet, table: &ExportTable<'_>) -> Result<(), WorkbookError> {
-    let left = Format::new().set_align(FormatAlign::Left);
-    let (date, text) = (left.clone().set_num_format("yyyy-mm-dd"), left.clone().set_num_format("@"));
+impl Sheet<'_> {
+    /// Adds rows.
+    ///
+    /// # Errors
+    /// When a text is too long for a cell.
+    pub fn add(&mut self, table: &ExportTable<'_>) -> Result<(), ExportError> {
+        for row in 0..table.rows {
+            for (place, column) in (0..).zip(&table.columns) {
+                let format = self.formats.of(column.cell);
+                let sheet = &mut self.sheet;
+                match column.value(row) {
+                    Value::Empty => continue,
+                    Value::Text(given) => {
+                        let written = plain_text(given);
+                        if written.len() > MOST_LETTERS && written.encode_utf16().count() > MOST_LETTERS {
+                            let column = column.name.to_owned();
+                            return Err(ExportError::TextTooLong { sheet: self.kind.label(), column });
+                        }
+                        sheet.write_string_with_format(self.line, place, written.as_ref(), format)
+                    }
+                    Value::Code(code) => sheet.write_string_with_format(self.line, place, code, format),
+                    Value::Day(day) => sheet.write_number_with_format(self.line, place, serial(day), format),
+                    Value::Number(number) => sheet.write_number_with_format(self.line, place, number, format),
+                    Value::Whole(number) => sheet.write_number_with_format(self.line, place, f64::from(number), format),
+                }
+                .map_err(fault)?;
+            }
+            self.line += 1;
+        }
+        Ok(())
+    }
+}
+
+fn fault(error: XlsxError) -> ExportError {
+    ExportError::Fault(error.to_string())
+}
+
+fn header(sheet: &mut Worksheet, kind: RecordKind, shown: &[Shown], formats: &Formats) -> Result<(), XlsxError> {
+    sheet.set_name(kind.label())?;
     let bold = Format::new().set_bold();
-    for (place, column) in (0..).zip(&table.columns) {
-        let format = match column.cell {
-            Cell::Day => &date,
-            Cell::Text | Cell::Term(_) | Cell::Score(_) => &text,
-            Cell::Tooth | Cell::Number { .. } | Cell::Grade { .. } => &left,
-        };
+    for (place, column) in (0..).zip(shown) {
         let letters = u16::try_from(column.name.len().max(10) + 3).unwrap_or(u16::MAX);
         sheet.set_column_width(place, f64::from(letters))?;
-        sheet.set_column_format(place, format)?;
-        sheet.write_string_with_format(0, place, column.name, &bold)?;
-        for (line, row) in (1..).zip(0..table.rows) {
-            match column.value(row) {
-                Value::Empty => continue,
-                Value::Text(given) => {
-                    let written = plain_text(given);
-                    if written.len() > MOST_LETTERS && written.encode_utf16().count() > MOST_LETTERS {
-                        let column = column.name.to_owned();
-                        return Err(WorkbookError::Export(ExportError::TextTooLong { sheet: table.name, column }));
-                    }
-                    sheet.write_string_with_format(line, place, written.as_ref(), &text)?
-                }
-                Value::Code(code) => sheet.write_string_with_format(line, place, code, &text)?,
-                Value::Day(day) => sheet.write_number_with_format(line, place, serial(day), &date)?,
-                Value::Number(number) => sheet.write_number_with_format(line, place, number, &left)?,
-                Value::Whole(number) => sheet.write_number_with_format(line, place, f64::from(number), &left)?,
-            };
-        }
+        sheet.set_column_format(place, formats.of(column.cell))?;
+        sheet.write_string_with_format(0, place, &column.name, &bold)?;
     }
     sheet.set_freeze_panes(1, 0)?;
     Ok(())

@@ -7,11 +7,11 @@ use super::cell::FIRST_DAY;
 use super::cell_column::{CellAt, CellReader};
 use super::gathering::Gathering;
 use super::parquet_file::{cell_text, value_text};
-use super::plan::{From, Plan, RecordKind};
+use super::plan::{From, Plan};
 use super::tally::Tally;
 use crate::finding::Findings;
 use crate::quantity::Day;
-use crate::record::{Cell, Need};
+use crate::record::{Cell, Need, RecordKind};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};
 
 /// Checks some rows of a table of columns, `before` of them having gone before, and gathers them.

@@ -15,10 +15,9 @@ use super::draft_text::{
     HIDDEN, Lines, all_quoted, day_order, decimal, destination, encoding, quoted, samples, separator, toml_string,
 };
 use super::folder::{IntakeRequest, all_sheets};
-use super::plan::RecordKind;
 use super::sheet::Sheet;
 use crate::finding::{Findings, Severity};
-use crate::record::{Cell, Coded, Column, Criterion, Need, Scheme, Term, Tooth, ToothNotation, find_term};
+use crate::record::{Cell, Coded, Column, Criterion, Need, RecordKind, Scheme, Term, Tooth, ToothNotation, find_term};
 use crate::wording::{count, counted, escape_terminal};
 
 /// Distinct values that a column of terms lists at most.

@@ -1,8 +1,7 @@
 //! What a practice may call the records' columns: one visible table of plain words, and how a header is held against it.
 
 use super::declaration::Unit;
-use super::plan::RecordKind;
-use crate::record::Column;
+use crate::record::{Column, RecordKind};
 
 /// The records' column with other names for it. The column's own name and label count without being listed; capitals, order of
 /// words, plurals, punctuation and small words don't matter.
@@ -288,7 +287,7 @@ fn take_recall(words: &mut Vec<String>) -> Option<Recall> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
+    use crate::record::{PLACEMENT_COLUMNS, RecordKind, VISIT_COLUMNS};
 
     fn near(written: &str, kind: RecordKind) -> Option<&'static str> {
         Header::read(written).find(kind).near.map(|column| column.name)

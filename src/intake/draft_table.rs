@@ -6,8 +6,8 @@ use super::declaration::{Destination, FileDeclaration, Holds, LEAVE_OUT, Unit};
 use super::draft_names::{Header, Recall};
 use super::draft_sample::Sample;
 use super::draft_text::quoted;
-use super::plan::{RecordKind, column_name, looks_personal, set_aside_column};
-use crate::record::{Cell, Column, Need};
+use super::plan::{column_name, looks_personal, set_aside_column};
+use crate::record::{Cell, Column, Need, RecordKind};
 
 /// What may become of a column.
 #[derive(Clone, Debug)]

@@ -7,13 +7,13 @@ use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
 
 use super::declaration::{DECLARATION_FILE, Decimal, Declaration, Encoding, LEAVE_OUT, Separator};
-use super::plan::{RecordKind, column_name, holds_visits, plan, set_aside_column};
+use super::plan::{column_name, holds_visits, plan, set_aside_column};
 use super::probe::{Format, Probe, probe};
 use super::rows::{Context, Piece, Progress, Sink, read_rows};
 use super::sheet::{Sheet, open_sheets};
 use crate::finding::{FINDING_COLUMNS, FindingKind, Findings, Place};
 use crate::quantity::Day;
-use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
+use crate::record::{Cell, Column, PLACEMENT_COLUMNS, RecordKind, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};

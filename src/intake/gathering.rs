@@ -4,12 +4,12 @@ use polars::prelude::{Column as FrameColumn, DataFrame};
 
 use super::cell_column::{CellAt, CellReader};
 use super::phrases::{Phrases, Roles, Said};
-use super::plan::{Feed, From, Plan, RecordKind};
+use super::plan::{Feed, From, Plan};
 use super::sheet::Row;
 use super::tally::Tally;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
-use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy};
+use crate::record::{AdhesiveClass, Cell, Coded, EtchStrategy, RecordKind};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ColumnBuilder, NO_CODE, TableError};

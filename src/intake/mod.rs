@@ -45,5 +45,4 @@ pub mod text_rows;
 pub mod workbook;
 
 pub use folder::{Intake, IntakeRequest, TableRead, read_records};
-pub use plan::RecordKind;
 pub use rows::Piece;

@@ -8,35 +8,8 @@ use super::empty_forms::EmptyForms;
 use super::met::Met;
 use super::sheet::Sheet;
 use crate::finding::{FindingKind, Findings, Place, SET_ASIDE_BECAUSE, SET_ASIDE_FROM, Severity};
-use crate::record::{Cell, Column, Need, PLACEMENT_COLUMNS, VISIT_COLUMNS};
+use crate::record::{Cell, Column, Need, PLACEMENT_COLUMNS, RecordKind, VISIT_COLUMNS};
 use crate::table::ColumnBuilder;
-
-/// Which kind of records a table holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RecordKind {
-    /// Placements.
-    Placement,
-    /// Visits.
-    Visit,
-}
-
-impl RecordKind {
-    /// Its columns.
-    pub const fn columns(self) -> &'static [Column] {
-        match self {
-            Self::Placement => PLACEMENT_COLUMNS,
-            Self::Visit => VISIT_COLUMNS,
-        }
-    }
-
-    /// What people call such rows.
-    pub const fn label(self) -> &'static str {
-        match self {
-            Self::Placement => "placements",
-            Self::Visit => "visits",
-        }
-    }
-}
 
 /// The records' own spelling of a column's name: capitals, and spaces or hyphens for underscores, don't matter. A name that is no
 /// column of either kind stays as it is.

@@ -5,6 +5,7 @@
 //! - [`lesion`], [`technique`], [`outcome`]: the terms of each
 //! - [`criterion`], [`scheme`]: what is scored, and scoring schemes as data
 //! - [`placement`], [`visit`]: the two kinds of rows
+//! - [`kind`]: which of the two a table holds
 //! - [`mod@column`]: their columns, with the ranges that hold cells to sense
 //!
 //! ```
@@ -16,6 +17,7 @@
 
 pub mod column;
 pub mod criterion;
+pub mod kind;
 pub mod lesion;
 pub mod outcome;
 pub mod placement;
@@ -27,6 +29,7 @@ pub mod vocabulary;
 
 pub use column::{Cell, Column, Need, PLACEMENT_COLUMNS, Range, VISIT_COLUMNS};
 pub use criterion::Criterion;
+pub use kind::RecordKind;
 pub use lesion::{Aetiology, CervicalMargin, Surface, YesNo};
 pub use outcome::{Outcome, Reason, Source};
 pub use placement::Placement;

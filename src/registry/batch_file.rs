@@ -246,14 +246,14 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
 ///
 /// # Errors
 /// When it is missing or not as it was written, or what `make` or `take` says.
-pub fn load_pieces<T: Send>(
+pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     paths: &Paths,
     batch: &Batch,
     file: &StoredFile,
     threads: usize,
-    make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
-    take: impl FnMut(T) -> Result<(), RegistryError>,
-) -> Result<(), RegistryError> {
+    make: impl Fn(DataFrame) -> Result<T, E> + Sync,
+    take: impl FnMut(T) -> Result<(), E>,
+) -> Result<(), E> {
     let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
     let opened = check(paths, batch, file)?;
     let undecoded = |error: TableError| kept.undecoded(&error.what());

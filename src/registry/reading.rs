@@ -136,15 +136,16 @@ fn table_of(
 }
 
 /// Goes through the rows of a kind that stood after a batch, piece by piece: `make` makes something of each on any thread, and `take`
-/// takes that in the order of the rows.
-pub(super) fn standing_pieces<T: Send>(
+/// takes that in the order of the rows. Placements come with the practice's own columns.
+pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     paths: &Paths,
     manifest: &Manifest,
     as_of: u32,
     holds: Holds,
-    make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
-    mut take: impl FnMut(T) -> Result<(), RegistryError>,
-) -> Result<(), RegistryError> {
+    make: impl Fn(DataFrame) -> Result<T, E> + Sync,
+    mut take: impl FnMut(T) -> Result<(), E>,
+) -> Result<(), E> {
+    let own = if holds == Holds::Placements { own_columns(manifest, as_of) } else { Vec::new() };
     // The last correction that has each key; what earlier batches say of it is superseded.
     let mut corrected: HashMap<(String, i32, Option<String>), u32> = HashMap::new();
     let batches = || manifest.batches.iter().filter(|batch| batch.number <= as_of);
@@ -162,8 +163,8 @@ pub(super) fn standing_pieces<T: Send>(
     let mut before = 0;
     for batch in batches() {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let standing = |piece| {
-                let mut piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &[], before)?;
+            let standing = |piece| -> Result<DataFrame, RegistryError> {
+                let piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &own, before)?;
                 if last_correction > Some(batch.number) {
                     let keys = RowKeys::new(&piece, holds)?;
                     let stands = |(restoration, day, examiner): RowKey<'_>| {
@@ -171,11 +172,11 @@ pub(super) fn standing_pieces<T: Send>(
                         corrected.get(&key).is_none_or(|last| *last <= batch.number)
                     };
                     let mask: Vec<bool> = (0..piece.height()).map(|row| stands(keys.key(row))).collect();
-                    piece = piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?;
+                    return Ok(piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?);
                 }
-                make(piece)
+                Ok(piece)
             };
-            load_pieces(paths, batch, file, decoding_threads(), standing, &mut take)?;
+            load_pieces(paths, batch, file, decoding_threads(), |piece| make(standing(piece)?), &mut take)?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }

@@ -11,7 +11,7 @@ use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
 use super::manifest::{Holds, Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
-use super::reading::{Kept, files, read, read_placements, standing_pieces};
+use super::reading::{Kept, files, own_columns, read, read_placements, standing_pieces};
 use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
 
 /// How often a reader starts again when a withdrawal replaces files under it.
@@ -162,24 +162,30 @@ impl Registry {
         read_placements(&self.paths, self.manifest(), as_of, columns)
     }
 
-    /// Goes through visits piece by piece as they stood after a batch: `make` makes something of each on any thread, and `take` takes
-    /// that in the order of the visits.
+    /// Goes through the rows of a kind piece by piece as they stood after a batch: `make` makes something of each on any thread, and
+    /// `take` takes that in the order of the rows. Placements come with the practice's own columns.
     ///
     /// # Errors
     /// When a file is damaged, or what `make` or `take` says.
-    pub fn visit_pieces<T: Send>(
+    pub fn pieces<T: Send, E: From<RegistryError> + Send>(
         &self,
         as_of: u32,
-        make: impl Fn(DataFrame) -> Result<T, RegistryError> + Sync,
-        take: impl FnMut(T) -> Result<(), RegistryError>,
-    ) -> Result<(), RegistryError> {
-        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, make, take)
+        holds: Holds,
+        make: impl Fn(DataFrame) -> Result<T, E> + Sync,
+        take: impl FnMut(T) -> Result<(), E>,
+    ) -> Result<(), E> {
+        standing_pieces(&self.paths, self.manifest(), as_of, holds, make, take)
     }
 
     /// How many rows of visits all batches up to one have, those that were superseded among them.
     pub fn visits_received(&self, as_of: u32) -> usize {
         let files = self.manifest().files().filter(|(batch, file)| batch.number <= as_of && file.holds == Holds::Visits);
         usize::try_from(files.map(|(_, file)| file.rows).sum::<u64>()).unwrap_or(usize::MAX)
+    }
+
+    /// The practice's own columns of all batches up to one, in order of appearance.
+    pub fn own_columns(&self, as_of: u32) -> Vec<String> {
+        own_columns(self.manifest(), as_of)
     }
 
     /// The names of the files that kept rows came from, in the order that rows count them.

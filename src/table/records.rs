@@ -95,6 +95,13 @@ impl RecordTable {
         &self.frame
     }
 
+    /// So many of its rows from one on, as far as there are such.
+    #[must_use]
+    pub fn rows(&self, from: usize, rows: usize) -> Self {
+        let frame = self.frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
+        Self { frame, files: self.files.clone() }
+    }
+
     /// The frame, without the names of its files.
     pub fn into_frame(self) -> DataFrame {
         self.frame

@@ -3,13 +3,13 @@
 use std::fs;
 use std::path::Path;
 
-use manebit::export::{Form, write_export};
+use manebit::export::{ExportError, Form, Tables, Written, write_export};
 use manebit::finding::{FindingKind, Findings, Severity};
 use manebit::intake::{Intake, IntakeRequest, cell, read_records};
 use manebit::quantity::Day;
-use manebit::record::{Cell, Coded, Column, Criterion, PLACEMENT_COLUMNS, Scheme, Tooth, VISIT_COLUMNS};
+use manebit::record::{Cell, Coded, Column, Criterion, PLACEMENT_COLUMNS, RecordKind, Scheme, Tooth, VISIT_COLUMNS};
 use manebit::registry::Kept;
-use manebit::table::{PlacementTable, RecordTable, VisitTable};
+use manebit::table::{ColumnBuilder, PlacementTable, RecordTable, VisitTable};
 use manebit::wording::escape_spreadsheet;
 use polars::prelude::DataFrame;
 use proptest::prelude::*;
@@ -36,6 +36,11 @@ fn cells(table: &RecordTable) -> Vec<String> {
                 .collect()
         })
         .collect()
+}
+
+/// Writes tables without columns of the practice's own.
+fn written(out: &Path, form: Form, placements: &PlacementTable, visits: &VisitTable) -> Result<Written, ExportError> {
+    write_export(out, form, &Tables { placements, visits, own_columns: &[] }, |_, _| false, &|_| ())
 }
 
 /// Exports in every form, reads each into a new registry, and holds the tables and a second export against the first ones.
@@ -404,15 +409,19 @@ fn a_full_disk_leaves_nothing_behind() {
 
 #[test]
 fn more_rows_than_a_sheet_holds_are_refused() {
-    let frame = |rows: u32| {
-        let numbers = |name| manebit::table::columns::whole_numbers(name, vec![0; rows as usize]);
-        let columns = vec![numbers("from_file"), numbers("from_row")];
-        RecordTable::new(DataFrame::new(rows as usize, columns).expect("a frame"), vec!["a".to_owned()])
+    let table = |rows: usize, kind: RecordKind| {
+        let columns = kind.columns().iter().map(|column| {
+            let mut empty = ColumnBuilder::new(column.name, column.cell);
+            (0..rows).for_each(|_| empty.push_none());
+            empty.finish()
+        });
+        RecordTable::new(DataFrame::new(rows, columns.collect()).expect("a frame"), Vec::new())
     };
     let folder = tempfile::tempdir().expect("a folder");
     let out = folder.path().join("out");
-    let (placements, visits) = (PlacementTable(frame(1)), VisitTable(frame(1_048_576)));
-    let error = write_export(&out, Form::Workbook, &placements, &visits, &[]).expect_err("too many").to_string();
+    let placements = PlacementTable(table(1, RecordKind::Placement));
+    let visits = VisitTable(table(1_048_576, RecordKind::Visit));
+    let error = written(&out, Form::Workbook, &placements, &visits).expect_err("too many").to_string();
     assert!(error.contains("there are 1048576 visits") && error.contains("--form csv or --form parquet"), "{error}");
     assert!(!out.exists());
 }
@@ -534,7 +543,7 @@ proptest! {
         let given = intake(&ground.path().join("given"));
         for (name, form) in FORMS {
             let out = ground.path().join(name);
-            write_export(&out, form, &given.placements, &given.visits, &[]).expect("written");
+            written(&out, form, &given.placements, &given.visits).expect("written");
             let read = intake(&out);
             prop_assert_eq!(cells(&given.placements.0), cells(&read.placements.0), "{}", name);
             prop_assert_eq!(cells(&given.visits.0), cells(&read.visits.0), "{}", name);

@@ -47,7 +47,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
         ],
     ),
     ("template", &["record", "wording"]),
-    ("export", &["quantity", "record", "table", "wording"]),
+    ("export", &["quantity", "record", "table", "wording", "threads"]),
     ("estimate", &["quantity", "finding", "wording", "intake", "stats"]),
     ("scores", &["quantity", "wording", "stats", "estimate"]),
     ("watching", &["estimate", "quantity", "stats", "wording"]),

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use manebit::registry::{Registry, RegistryError, verify};
+use manebit::registry::{Holds, Registry, RegistryError, verify};
 
 use crate::registry_ground::{Dice, Ground, rows_of, text_of};
 
@@ -93,7 +93,7 @@ fn damage_anywhere_is_said_and_never_read() {
                 let Err(error) = registry.read(None) else { panic!("a damaged file was read: {name}") };
                 let in_pieces = registry.steadily(None, |now, batch| {
                     now.placements(batch, Some(&["restoration_id".to_owned()]))?;
-                    now.visit_pieces(batch, Ok, |_| Ok(()))
+                    now.pieces(batch, Holds::Visits, Ok, |_| Ok(()))
                 });
                 assert_eq!(in_pieces.map_err(|error| error.to_string()), Err(error.to_string()), "nor piece by piece");
                 let said = error.to_string();

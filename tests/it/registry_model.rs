@@ -170,13 +170,15 @@ fn in_pieces_is_the_same(registry: &Registry, batch: u32, whole: &Kept) {
     let chosen = whole.placements.0.frame().select(names).expect("these columns");
     assert!(chosen.equals_missing(some.placements.0.frame()), "batch {batch}");
     assert_eq!((&some.fingerprint, some.placements.0.files()), (&whole.fingerprint, whole.placements.0.files()));
-    let mut visits = whole.visits.0.frame().clear();
-    let take = |piece: DataFrame| {
-        visits.vstack_mut_owned(piece)?;
-        Ok(())
-    };
-    registry.visit_pieces(batch, Ok, take).expect("whole");
-    assert!(visits.equals_missing(whole.visits.0.frame()), "batch {batch}: {visits} {}", whole.visits.0.frame());
+    for (holds, table) in [(Holds::Placements, &whole.placements.0), (Holds::Visits, &whole.visits.0)] {
+        let mut rows = table.frame().clear();
+        let take = |piece: DataFrame| -> Result<(), RegistryError> {
+            rows.vstack_mut_owned(piece)?;
+            Ok(())
+        };
+        registry.pieces(batch, holds, Ok, take).expect("whole");
+        assert!(rows.equals_missing(table.frame()), "batch {batch}: {rows} {}", table.frame());
+    }
     assert_eq!(registry.files(batch), whole.visits.0.files());
 }
 
