@@ -5,15 +5,15 @@ use std::fmt::Write as _;
 use clap::Args;
 
 use super::exit::Exit;
-use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, ended, read_checked, stop};
+use super::reading::{Checked, ReadingArguments, SetAside, Stop, Stopped, Wanted, ended, read_checked, stop};
 use super::say;
 use crate::finding::{Findings, Severity};
 use crate::intake::TableRead;
 use crate::quantity::Fraction;
 use crate::record::RecordKind;
 use crate::report::findings_text::{findings_count, findings_text};
-use crate::table::RecordTable;
-use crate::wording::{counted, escape_terminal, percent};
+use crate::table::Filled;
+use crate::wording::{count, counted, escape_terminal, percent};
 
 /// Arguments of `check`.
 #[derive(Debug, Args)]
@@ -28,7 +28,7 @@ pub fn run(arguments: &CheckArguments) -> Exit {
 }
 
 fn try_run(arguments: &CheckArguments) -> Result<Exit, Stop> {
-    match read_checked(&arguments.reading)? {
+    match read_checked(&arguments.reading, Wanted::Check)? {
         Ok(checked) => {
             say(&passed(&checked));
             Ok(Exit::Done)
@@ -48,10 +48,8 @@ fn passed(checked: &Checked) -> String {
     cautions.take_over(checked.of_rows.clone());
     cautions.take_over(checked.of_meeting.clone());
     text += &reckoning(checked);
-    for (kind, table) in
-        [(RecordKind::Placement, &checked.intake.placements.0), (RecordKind::Visit, &checked.intake.visits.0)]
-    {
-        text += &filled_text(kind, table);
+    for (kind, filled) in [RecordKind::Placement, RecordKind::Visit].into_iter().zip(&checked.intake.filled) {
+        text += &filled_text(kind, filled);
     }
     if cautions.total(Severity::Caution) > 0 {
         let _ = writeln!(text, "\n{}", findings_text(&cautions, Severity::Caution).trim_end());
@@ -63,12 +61,11 @@ fn passed(checked: &Checked) -> String {
 }
 
 /// How far the columns are filled: a column that is empty in many rows can't be compared by, and empty never means perfect.
-fn filled_text(kind: RecordKind, table: &RecordTable) -> String {
-    let rows = table.len() as u64;
+fn filled_text(kind: RecordKind, filled: &Filled) -> String {
+    let rows = filled.rows();
     let (mut parts, mut never) = (Vec::new(), Vec::new());
     for column in kind.columns() {
-        let empty = table.frame().column(column.name).map_or(rows, |column| column.null_count() as u64);
-        match rows.saturating_sub(empty) {
+        match filled.column(column.name).unwrap_or(0) {
             0 => never.push(column.name),
             filled if filled == rows => {}
             filled => parts.push(format!("{} {}", column.name, percent(Fraction::new(filled as f64 / rows as f64)))),
@@ -111,9 +108,10 @@ pub fn reckoning(checked: &Checked) -> String {
         excluded.iter().filter(|one| one.reason == "the same row again").map(|one| one.count).sum::<u64>()
     };
     let (histories, aside) = (&checked.made.histories, &checked.set_aside);
+    let [placements, visits] = checked.intake.filled.each_ref().map(Filled::rows);
     for (kind, in_table, repeated, aside) in [
-        (RecordKind::Placement, checked.intake.placements.0.len(), repeats(&histories.flow.excluded), aside.placements),
-        (RecordKind::Visit, checked.intake.visits.0.len(), repeats(&histories.flow.visits_excluded), aside.visits),
+        (RecordKind::Placement, placements, repeats(&histories.flow.excluded), aside.placements),
+        (RecordKind::Visit, visits, repeats(&histories.flow.visits_excluded), aside.visits),
     ] {
         let received: u64 = checked
             .intake
@@ -127,14 +125,17 @@ pub fn reckoning(checked: &Checked) -> String {
                 _ => 0,
             })
             .sum();
-        let kept = in_table as u64 - repeated;
+        let kept = in_table - repeated;
         let _ = writeln!(
             text,
-            "{} received = {kept} kept + {aside} set aside + {repeated} identical",
+            "{} received = {} kept + {} set aside + {} identical",
             match kind {
                 RecordKind::Placement => counted(received, "placement", "placements"),
                 RecordKind::Visit => counted(received, "visit", "visits"),
-            }
+            },
+            count(kept),
+            count(aside),
+            count(repeated),
         );
     }
     text + &set_aside_text(&checked.set_aside)

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::exit::Exit;
-use super::reading::{ReadingArguments, Stop, Stopped, ended, read_checked, rows_done, stop};
+use super::reading::{ReadingArguments, Stop, Stopped, Wanted, ended, read_checked, rows_done, stop};
 use super::{check, say_line};
 use crate::export::overview::OddTexts;
 use crate::export::{ExportError, Form, Source, Step, Tables, Written, write_export};
@@ -13,7 +13,7 @@ use crate::finding::Severity;
 use crate::intake::{Intake, cell};
 use crate::record::RecordKind;
 use crate::registry::identity::full;
-use crate::registry::{Holds, Registry, RegistryError};
+use crate::registry::{Registry, RegistryError};
 use crate::report::findings_text::findings_count;
 use crate::table::RecordTable;
 use crate::wording::{counted, escape_terminal};
@@ -93,11 +93,7 @@ impl Source for OfRegistry<'_> {
         make: impl Fn(RecordTable) -> Result<T, Refused> + Sync,
         take: impl FnMut(T) -> Result<(), Refused>,
     ) -> Result<(), Refused> {
-        let holds = match kind {
-            RecordKind::Placement => Holds::Placements,
-            RecordKind::Visit => Holds::Visits,
-        };
-        self.registry.pieces(self.batch, holds, |piece| make(RecordTable::new(piece, Vec::new())), take)
+        self.registry.pieces(self.batch, kind.into(), |piece| make(RecordTable::new(piece, Vec::new())), take)
     }
 }
 
@@ -196,7 +192,7 @@ fn of_registry(asked: &ExportArguments) -> Result<Exports, Stop> {
 /// Writes what record files hold, checked.
 fn of_files(asked: &ExportArguments) -> Result<Exports, Stop> {
     let arguments = &asked.reading;
-    let checked = match read_checked(arguments)? {
+    let checked = match read_checked(arguments, Wanted::Tables)? {
         Ok(checked) => checked,
         Err(Stopped { findings, .. }) => return Err(stop(&findings, "written")),
     };
@@ -207,6 +203,8 @@ fn of_files(asked: &ExportArguments) -> Result<Exports, Stop> {
     if found.total(Severity::Caution) > 0 {
         say_line!("Let through: {}.", findings_count(&found, Severity::Caution));
     }
+    // What was made of them takes as much memory as they do.
+    drop(checked.made);
     let own_columns = checked.protocol.own_factors;
     let Intake { placements, visits, .. } = &checked.intake;
     let from = escape_terminal(&arguments.records.display().to_string()).into_owned();

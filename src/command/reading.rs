@@ -22,7 +22,7 @@ use crate::registry::{Holds, Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
-use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::table::{Filled, NO_DAY, PlacementTable, TableError, VisitTable};
 use crate::wording::{count, escape_terminal, system_said, without_error_numbers};
 
 /// Arguments of every command that reads records.
@@ -97,6 +97,7 @@ impl ReadRecords for Intake {
     fn remove(&mut self, rows: &BTreeMap<String, BTreeSet<u64>>, _: IntakeRequest<'_>) -> Result<(), Stop> {
         self.placements = PlacementTable(self.placements.0.without(rows)?);
         self.visits = VisitTable(self.visits.0.without(rows)?);
+        self.filled = [&self.placements.0, &self.visits.0].map(|table| Filled::of(table.frame()));
         Ok(())
     }
 }
@@ -241,17 +242,26 @@ pub enum Wanted<'a> {
     /// Placements with these factors beside what each review needs (none named: all columns), and what a review needs of each visit,
     /// which is to be laid out a second time or not.
     Course(Option<&'a [String]>, Looks),
+    /// What is checked where rows meet, and how far all columns are filled.
+    Check,
+}
+
+impl Wanted<'_> {
+    /// The columns of placements that stay; none if all do.
+    fn columns(self, protocol: &Protocol) -> Option<Vec<String>> {
+        match self {
+            Self::Tables => None,
+            Self::Course(factors, _) => factors.map(|factors| needed_columns(factors, protocol)),
+            Self::Check => Some(needed_columns(&[], protocol)),
+        }
+    }
 }
 
 /// Reads and checks records, or what a registry keeps; `Err` in the result holds the findings where errors stop the way.
 ///
 /// # Errors
 /// When the protocol can't be read, set-aside rows can't be written, the registry is damaged, or the program is at fault.
-pub fn read_checked(arguments: &ReadingArguments) -> Result<Result<Checked, Stopped>, Stop> {
-    read_wanted(arguments, Wanted::Tables)
-}
-
-fn read_wanted(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Result<Checked, Stopped>, Stop> {
+pub fn read_checked(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Result<Checked, Stopped>, Stop> {
     // Rows can be set aside from tables only.
     let wanted = if arguments.set_aside.is_some() { Wanted::Tables } else { wanted };
     let looks = if let Wanted::Course(_, looks) = wanted { looks } else { Looks::Taken };
@@ -264,8 +274,8 @@ fn read_wanted(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Resul
             }
             None => match wanted {
                 Wanted::Tables => read_records(request, findings)?,
-                Wanted::Course(factors, _) => {
-                    let needed = factors.map(|factors| needed_columns(factors, protocol));
+                Wanted::Course(..) | Wanted::Check => {
+                    let needed = wanted.columns(protocol);
                     read_course(request, needed.as_deref(), findings)?.map(|(intake, visits)| {
                         in_pieces.set(Some(visits));
                         intake
@@ -317,7 +327,7 @@ pub fn read_as_of(
     }
     let looks = if as_of.is_some() { Looks::Copied } else { Looks::Taken };
     let wanted = Wanted::Course(factors, looks);
-    let mut checked = read_wanted(arguments, wanted)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
+    let mut checked = read_checked(arguments, wanted)?.map_err(|stopped| stop(&stopped.findings, "written"))?;
     let mut visits = std::mem::take(&mut checked.made.visits);
     let as_of = as_of.unwrap_or(checked.made.last_day);
     if as_of != checked.made.last_day {
@@ -438,16 +448,23 @@ fn read_registry(
         };
     }
     let registry = Registry::open(&arguments.records)?;
-    let (kept, visit_rows) = match wanted {
-        Wanted::Tables => (registry.read(arguments.batch)?, None),
-        Wanted::Course(factors, _) => {
-            let needed = factors.map(|factors| needed_columns(factors, protocol));
-            let (kept, rows) = registry.steadily(arguments.batch, |kept_now, batch| {
-                let kept = kept_now.placements(batch, needed.as_deref())?;
-                let rows = visits_of(kept_now, &kept)?;
-                Ok((kept, rows))
-            })?;
-            (kept, Some(rows))
+    let (kept, visit_rows, filled) = match wanted {
+        Wanted::Tables => {
+            let kept = registry.read(arguments.batch)?;
+            let filled = [&kept.placements.0, &kept.visits.0].map(|table| Filled::of(table.frame()));
+            (kept, None, filled)
+        }
+        Wanted::Course(..) | Wanted::Check => {
+            let needed = wanted.columns(protocol);
+            registry.steadily(arguments.batch, |registry, batch| {
+                let kept = registry.placements(batch, needed.as_deref())?;
+                let placements = match wanted {
+                    Wanted::Check => filled_placements(registry, batch)?,
+                    _ => Filled::of(kept.placements.0.frame()),
+                };
+                let (rows, visits) = visits_of(registry, &kept)?;
+                Ok((kept, Some(rows), [placements, visits]))
+            })?
         }
     };
     for own in protocol.own_factors.iter().filter(|own| !kept.own_columns.contains(own)) {
@@ -459,18 +476,18 @@ fn read_registry(
             "Correct the name in the protocol; ingest with this protocol keeps the column.",
         );
     }
-    let table = |kind: RecordKind, received: usize| TableRead {
+    let table = |kind: RecordKind, filled: &Filled| TableRead {
         name: arguments.records.display().to_string(),
         said: format!("registry, batch {}", kept.batch),
         holds: Some(kind),
-        received: received as u64,
+        received: filled.rows(),
         unfolded: 0,
     };
-    let visits = visit_rows.as_ref().map_or(kept.visits.0.len(), VisitRows::len);
-    let tables = vec![table(RecordKind::Placement, kept.placements.0.len()), table(RecordKind::Visit, visits)];
+    let tables = vec![table(RecordKind::Placement, &filled[0]), table(RecordKind::Visit, &filled[1])];
     let intake = Intake {
         placements: PlacementTable(kept.placements.0.with_text_columns(&protocol.own_factors)?),
         visits: kept.visits,
+        filled,
         tables,
         sources: Vec::new(),
         fingerprint: kept.fingerprint,
@@ -500,22 +517,40 @@ const NEEDED: &[&str] = &[
     "replaces_restoration",
 ];
 
-/// The visits that a registry keeps beside placements, read piece by piece; what each visit says is told where it is decoded.
-fn visits_of(registry: &Registry, kept: &Kept) -> Result<VisitRows, RegistryError> {
+/// How far all columns of placements are filled.
+fn filled_placements(registry: &Registry, batch: u32) -> Result<Filled, RegistryError> {
+    let mut filled = Filled::default();
+    registry.pieces(
+        batch,
+        Holds::Placements,
+        |piece| Ok::<_, RegistryError>(Filled::of(&piece)),
+        |piece| {
+            filled.add(&piece);
+            Ok(())
+        },
+    )?;
+    Ok(filled)
+}
+
+/// The visits that a registry keeps beside placements, and how far their columns are filled, read piece by piece; what each visit says
+/// is told where it is decoded.
+fn visits_of(registry: &Registry, kept: &Kept) -> Result<(VisitRows, Filled), RegistryError> {
     std::thread::scope(|scope| {
         // Until the digest of the visits is known there is nothing to decode, and patients are told apart.
         let patients = scope.spawn(|| patients_of(&kept.placements));
         let reader = VisitReader::new(&kept.placements)?;
         let mut visits = reader.begin();
         visits.make_room(registry.visits_received(kept.batch));
-        let take = |piece: VisitPiece| {
+        let mut filled = Filled::default();
+        let make = |piece| Ok::<_, RegistryError>((Filled::of(&piece), reader.read(&piece)?));
+        let take = |(columns, piece): (Filled, VisitPiece)| {
+            filled.add(&columns);
             visits.take(piece);
             Ok(())
         };
-        let make = |piece| Ok::<_, RegistryError>(reader.read(&piece)?);
         registry.pieces(kept.batch, Holds::Visits, make, take)?;
         let patients = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
-        Ok(visits.of_patients(patients).from_files(registry.files(kept.batch)))
+        Ok((visits.of_patients(patients).from_files(registry.files(kept.batch)), filled))
     })
 }
 

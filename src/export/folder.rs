@@ -70,11 +70,11 @@ pub fn write_beside<E: From<ExportError>>(
     Ok(Ready { temporary, path: path.to_owned() })
 }
 
-/// Puts files in their places, all of them or none, and says where they are.
+/// Puts files in their places, all of them or none.
 ///
 /// # Errors
 /// When something is in a place already, or the system refuses.
-pub fn put_in_place(folder: &Path, files: Vec<Ready>) -> Result<Vec<PathBuf>, ExportError> {
+pub fn put_in_place(folder: &Path, files: Vec<Ready>) -> Result<(), ExportError> {
     let mut placed: Vec<PathBuf> = Vec::new();
     for Ready { temporary, path } in files {
         if let Err(refused) = temporary.persist_noclobber(&path) {
@@ -91,7 +91,7 @@ pub fn put_in_place(folder: &Path, files: Vec<Ready>) -> Result<Vec<PathBuf>, Ex
     }
     #[cfg(unix)]
     let _ = File::open(folder).and_then(|folder| folder.sync_all());
-    Ok(placed)
+    Ok(())
 }
 
 #[cfg(test)]

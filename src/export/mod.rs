@@ -160,25 +160,26 @@ pub fn write_export<S: Source>(
     if form == Form::Workbook {
         workbook::hold(&kinds)?;
     }
-    let mut made = NewFolder::make(folder)?;
-    let path = |name: &str| folder.join(name);
-    let mut files = Vec::new();
-    for name in form.file_names() {
-        let here = |kind: &&&Overview| form == Form::Workbook || name.starts_with(kind.kind.label());
-        let here: Vec<&Overview> = kinds.iter().filter(here).copied().collect();
-        if !here.is_empty() {
-            let filling = Filling { path: &path(name), source, progress };
-            files.push(write_beside(filling.path, |file| filling.fill(file, form, &here))?);
+    let holding: Vec<(PathBuf, Vec<&Overview>)> = match form {
+        Form::Workbook => vec![(folder.join(form.file_names()[0]), kinds)],
+        _ => {
+            let names = form.file_names().iter().zip(&seen).filter(|(_, kind)| kind.rows > 0);
+            names.map(|(name, kind)| (folder.join(name), vec![kind])).collect()
         }
-    }
-    let paths = put_in_place(folder, files)?;
-    made.keep();
-    let rows = |kind: &Overview, path: &Path| {
-        let holds = form == Form::Workbook || path.file_stem().is_some_and(|stem| stem == kind.kind.label());
-        if holds { kind.rows } else { 0 }
     };
-    let exported = |path: PathBuf| Exported { placements: rows(&seen[0], &path), visits: rows(&seen[1], &path), path };
-    let files = paths.into_iter().map(exported).collect();
+    let mut made = NewFolder::make(folder)?;
+    let mut files = Vec::new();
+    for (path, kinds) in &holding {
+        let filling = Filling { path, source, progress };
+        files.push(write_beside(path, |file| filling.fill(file, form, kinds))?);
+    }
+    put_in_place(folder, files)?;
+    made.keep();
+    let exported = |(path, kinds): (PathBuf, Vec<&Overview>)| {
+        let rows = |wanted| kinds.iter().filter(|kind| kind.kind == wanted).map(|kind| kind.rows).sum();
+        Exported { placements: rows(RecordKind::Placement), visits: rows(RecordKind::Visit), path }
+    };
+    let files = holding.into_iter().map(exported).collect();
     let [placements, visits] = seen.map(|kind| kind.odd);
     Ok(Written { files, odd: placements.and(visits) })
 }
@@ -243,9 +244,13 @@ impl<S: Source> Filling<'_, S> {
         let mut book = Book::begin()?;
         for kind in kinds {
             let mut sheet = book.sheet(kind.kind, &kind.shown)?;
+            let mut written = 0;
             let add = |piece: RecordTable| {
                 let table = ExportTable::of(&piece, &kind.shown).map_err(ExportError::from)?;
-                Ok(sheet.add(&table)?)
+                sheet.add(&table)?;
+                written += table.rows;
+                (self.progress)(Step::Written(kind.kind, written));
+                Ok(())
             };
             self.source.pieces(kind.kind, Ok, add)?;
         }

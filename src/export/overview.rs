@@ -1,12 +1,10 @@
 //! What must be known of all rows before the first one is written: how many there are, which columns hold anything, and which texts
 //! would not be read in again.
 
-use polars::prelude::StringChunked;
-
-use super::Source;
 use super::column::Shown;
+use super::{ExportError, Source};
 use crate::record::{Cell, Need, RecordKind};
-use crate::table::{RecordTable, TableError};
+use crate::table::{Filled, RecordTable, TableError};
 
 /// The records of one kind as a whole.
 #[derive(Clone, Debug)]
@@ -38,15 +36,6 @@ impl OddTexts {
     }
 }
 
-/// What a column is known to hold so far.
-#[derive(Clone, Default)]
-struct Seen {
-    holds_any: bool,
-    odd: u64,
-    /// The restoration of its first odd text.
-    first: Option<String>,
-}
-
 /// Goes through the records of a kind. A text is odd in a column where `is_odd` says so.
 pub(super) fn overview<S: Source>(
     source: &S,
@@ -57,45 +46,46 @@ pub(super) fn overview<S: Source>(
     let record = kind.columns().iter().map(|column| (column.name.to_owned(), column.cell, column.need == Need::Required));
     let own: &[String] = if kind == RecordKind::Placement { source.own_columns() } else { &[] };
     let own = own.iter().map(|name| (name.clone(), Cell::Text, true));
-    let (all, stays): (Vec<Shown>, Vec<bool>) =
+    let (mut shown, stays): (Vec<Shown>, Vec<bool>) =
         record.chain(own).map(|(name, cell, stays)| (Shown { name, cell }, stays)).unzip();
-    let mut seen = vec![Seen::default(); all.len()];
-    let mut rows = 0;
+    let texts: Vec<&str> = shown.iter().filter(|one| matches!(one.cell, Cell::Text)).map(|one| one.name.as_str()).collect();
     let look = |piece: RecordTable| {
-        let looked = all.iter().map(|one| seen_of(&piece, one, is_odd)).collect::<Result<Vec<Seen>, TableError>>();
-        Ok((piece.len(), looked.map_err(super::ExportError::from)?))
+        let odd = texts.iter().map(|name| odd_texts(&piece, kind, name, is_odd)).collect::<Result<Vec<_>, TableError>>();
+        Ok((Filled::of(piece.frame()), odd.map_err(ExportError::from)?))
     };
-    source.pieces(kind, look, |(more, pieces)| {
-        rows += more;
-        progress(rows);
-        for (whole, piece) in seen.iter_mut().zip(pieces) {
-            whole.holds_any |= piece.holds_any;
-            whole.odd += piece.odd;
-            whole.first = whole.first.take().or(piece.first);
-        }
+    let mut filled = Filled::default();
+    let mut odd = vec![OddTexts::default(); texts.len()];
+    source.pieces(kind, look, |(more, found)| {
+        filled.add(&more);
+        progress(rows_of(&filled));
+        odd.iter_mut().zip(found).for_each(|(odd, found)| *odd = std::mem::take(odd).and(found));
         Ok(())
     })?;
-    let odd = all.iter().zip(&seen).fold(OddTexts::default(), |odd, (one, seen)| {
-        let first = seen.first.clone().map(|restoration| (one.name.clone(), restoration, kind));
-        odd.and(OddTexts { count: seen.odd, first })
-    });
-    let shown = all.into_iter().zip(stays).zip(seen);
-    let shown = shown.filter(|((_, stays), seen)| *stays || seen.holds_any).map(|((one, _), _)| one).collect();
-    Ok(Overview { kind, rows, shown, odd })
+    let odd = odd.into_iter().fold(OddTexts::default(), OddTexts::and);
+    let mut stays = stays.into_iter();
+    shown.retain(|one| stays.next() == Some(true) || filled.column(&one.name) > Some(0));
+    Ok(Overview { kind, rows: rows_of(&filled), shown, odd })
 }
 
-fn seen_of(piece: &RecordTable, one: &Shown, is_odd: impl Fn(&str, &str) -> bool) -> Result<Seen, TableError> {
-    let holds_any = piece.frame().column(&one.name)?.null_count() < piece.len();
-    let mut seen = Seen { holds_any, ..Seen::default() };
-    if holds_any && matches!(one.cell, Cell::Text) {
-        let odd = |texts: &StringChunked, row: usize| texts.get(row).is_some_and(|text| is_odd(text, &one.name));
-        let texts = piece.text(&one.name)?;
-        for row in (0..piece.len()).filter(|row| odd(texts, *row)) {
-            seen.odd += 1;
-            if seen.first.is_none() {
-                seen.first = Some(piece.text("restoration_id")?.get(row).unwrap_or("").to_owned());
-            }
+fn rows_of(filled: &Filled) -> usize {
+    usize::try_from(filled.rows()).unwrap_or(usize::MAX)
+}
+
+/// The odd texts of a column.
+fn odd_texts(
+    piece: &RecordTable,
+    kind: RecordKind,
+    name: &str,
+    is_odd: impl Fn(&str, &str) -> bool,
+) -> Result<OddTexts, TableError> {
+    let mut odd = OddTexts::default();
+    let texts = piece.text(name)?.iter().enumerate();
+    for (row, _) in texts.filter(|(_, text)| text.is_some_and(|text| is_odd(text, name))) {
+        odd.count += 1;
+        if odd.first.is_none() {
+            let restoration = piece.text("restoration_id")?.get(row).unwrap_or("").to_owned();
+            odd.first = Some((name.to_owned(), restoration, kind));
         }
     }
-    Ok(seen)
+    Ok(odd)
 }

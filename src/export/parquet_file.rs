@@ -88,28 +88,28 @@ const fn data_type(cell: Cell) -> DataType {
 /// # Errors
 /// When its columns don't fit together, which would be a fault of the program.
 pub fn frame(table: &ExportTable<'_>) -> Result<DataFrame, String> {
-    let columns = table.columns.iter().map(|one| column(one, 0..table.rows)).collect();
+    let columns = table.columns.iter().map(|one| column(one, table.rows)).collect();
     DataFrame::new(table.rows, columns).map_err(|error| error.to_string())
 }
 
-fn column(column: &ExportColumn<'_>, rows: std::ops::Range<usize>) -> FrameColumn {
+fn column(column: &ExportColumn<'_>, rows: usize) -> FrameColumn {
     let name = PlSmallStr::from_str(column.name);
     match column.cell {
         Cell::Day => {
             let day = |row| if let Value::Day(day) = column.value(row) { Some(day.since_epoch()) } else { None };
-            Int32Chunked::from_iter_options(name, rows.map(day)).into_date().into_series().into_column()
+            Int32Chunked::from_iter_options(name, (0..rows).map(day)).into_date().into_series().into_column()
         }
         Cell::Number { .. } => {
             let number = |row| if let Value::Number(number) = column.value(row) { Some(number) } else { None };
-            Float64Chunked::from_iter_options(name, rows.map(number)).into_series().into_column()
+            Float64Chunked::from_iter_options(name, (0..rows).map(number)).into_series().into_column()
         }
         Cell::Tooth | Cell::Grade { .. } => {
             let whole = |row| if let Value::Whole(number) = column.value(row) { Some(i32::from(number)) } else { None };
-            Int32Chunked::from_iter_options(name, rows.map(whole)).into_series().into_column()
+            Int32Chunked::from_iter_options(name, (0..rows).map(whole)).into_series().into_column()
         }
         Cell::Text | Cell::Term(_) | Cell::Score(_) => {
-            let mut texts = StringChunkedBuilder::new(name, rows.len());
-            for row in rows {
+            let mut texts = StringChunkedBuilder::new(name, rows);
+            for row in 0..rows {
                 match column.value(row) {
                     Value::Text(text) => texts.append_value(plain_text(text)),
                     Value::Code(code) => texts.append_value(code),
@@ -137,7 +137,7 @@ mod tests {
                 Int32Chunked::from_iter_options("tooth".into(), range.clone().map(|row| (row % 5 != 0).then_some(row)));
             let day = Int32Chunked::from_iter_options("visited_on".into(), range.clone().map(Some)).into_date();
             let mut note = StringChunkedBuilder::new("note".into(), range.len());
-            range.clone().for_each(|row| note.append_value(format!("note {row}")));
+            range.clone().for_each(|row| note.append_value(format!("a note too long to be held in place, {row}")));
             let columns = vec![tooth.into_column(), day.into_column(), note.finish().into_series().into_column()];
             DataFrame::new(range.len(), columns).expect("a frame")
         };

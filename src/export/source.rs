@@ -2,8 +2,8 @@
 
 use super::ExportError;
 use crate::record::RecordKind;
-use crate::table::{PlacementTable, RecordTable, VisitTable};
-use crate::threads::{as_they_come, available};
+use crate::table::{PlacementTable, RecordTable, VisitTable, decoding_threads};
+use crate::threads::as_they_come;
 
 /// Records that can be gone through again and again, and are the same rows in the same order each time.
 pub trait Source {
@@ -58,6 +58,6 @@ impl Source for Tables<'_> {
         };
         let mut begins = (0..table.len()).step_by(PIECE);
         let next = || begins.next().map(|from| table.rows(from, PIECE));
-        as_they_come(available(), next, || (), |(), piece| make(piece), |made| take(made?))
+        as_they_come(decoding_threads(), next, || (), |(), piece| make(piece), |made| take(made?))
     }
 }

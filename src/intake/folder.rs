@@ -16,7 +16,7 @@ use crate::quantity::Day;
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, RecordKind, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{ColumnBuilder, PlacementTable, RecordTable, TableError, VisitTable};
+use crate::table::{ColumnBuilder, Filled, PlacementTable, RecordTable, TableError, VisitTable};
 use crate::threads::{available, in_turn};
 use crate::wording::{counted, hexadecimal, system_said};
 
@@ -50,6 +50,8 @@ pub struct Intake {
     pub placements: PlacementTable,
     /// All visits; none where they were read another way.
     pub visits: VisitTable,
+    /// How far the columns of placements and of visits are filled; those of placements may lack some that nobody asked for.
+    pub filled: [Filled; 2],
     /// Each table of each file.
     pub tables: Vec<TableRead>,
     /// The tables that rows came from, in the order by which rows name them.
@@ -124,6 +126,7 @@ impl PiecesRead {
         Intake {
             placements: PlacementTable(table(placements)),
             visits: VisitTable(table(visits)),
+            filled: self.filled,
             tables: self.tables,
             sources: self.sources,
             fingerprint: self.fingerprint,
@@ -136,6 +139,8 @@ impl PiecesRead {
 /// What record files gave, but for the rows themselves.
 #[derive(Clone, Debug, Default)]
 pub struct PiecesRead {
+    /// How far the columns of placements and of visits are filled.
+    pub filled: [Filled; 2],
     /// Each table of each file.
     pub tables: Vec<TableRead>,
     /// The tables that rows came from, in the order by which rows name them.
@@ -198,7 +203,9 @@ fn read_in_order(
             all_placed = true;
             held.drain(..).try_for_each(&mut *sink)?;
         }
+        let filled = &mut read.filled;
         let mut sink = |piece: Piece| {
+            filled[usize::from(piece.kind == RecordKind::Visit)].add(&Filled::of(&piece.frame));
             if all_placed || piece.kind == RecordKind::Placement {
                 return sink(piece);
             }

@@ -1,5 +1,6 @@
 //! A table as a Parquet file (zstd), and back; nothing is decoded before its digest is known to be right.
 
+use std::collections::VecDeque;
 use std::fs::File;
 use std::io::{BufWriter, Read, Seek, Write};
 use std::path::{Path, PathBuf};
@@ -19,6 +20,7 @@ use super::paths::{Paths, TEMPORARY};
 use super::stop_point::{BATCH_FILE, reach};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ParquetPieces, TableError};
+use crate::threads::as_they_come;
 use crate::wording::hexadecimal;
 
 /// Rows of a row group.
@@ -203,11 +205,7 @@ pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame
 /// # Errors
 /// As [`load`].
 pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[String]) -> Result<DataFrame, RegistryError> {
-    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
-    let opened = check(paths, batch, file)?;
-    let undecoded = |error: TableError| kept.undecoded(&error.what());
-    let pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
-    kept.count(pieces.height())?;
+    let Opened { kept, pieces } = Opened::of(paths, batch, file)?;
     let whole = || {
         let names = pieces.names()?;
         let is_wanted =
@@ -215,7 +213,7 @@ pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[S
         let chosen: Vec<&str> = names.iter().map(String::as_str).filter(is_wanted).collect();
         pieces.only(&chosen).whole()
     };
-    let frame = whole().map_err(undecoded)?;
+    let frame = whole().map_err(|error: TableError| kept.undecoded(&error.what()))?;
     kept.count(frame.height())?;
     Ok(frame)
 }
@@ -241,25 +239,69 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
     Ok(opened)
 }
 
-/// Reads a batch file piece by piece, once its size and digest are known to be right: so many threads decode, `make` makes something of
-/// each piece there, and `take` takes that in the order of the rows.
+/// Reads batch files piece by piece, each once its size and digest are known to be right: so many threads decode, `make` makes something
+/// of each piece there (the place of its file comes with it), and `take` takes that in the order of the files and their rows.
 ///
 /// # Errors
-/// When it is missing or not as it was written, or what `make` or `take` says.
+/// When one is missing or not as it was written, or what `make` or `take` says.
 pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     paths: &Paths,
-    batch: &Batch,
-    file: &StoredFile,
+    files: &[(&Batch, &StoredFile)],
     threads: usize,
-    make: impl Fn(DataFrame) -> Result<T, E> + Sync,
-    take: impl FnMut(T) -> Result<(), E>,
+    make: impl Fn(usize, DataFrame) -> Result<T, E> + Sync,
+    mut take: impl FnMut(T) -> Result<(), E>,
 ) -> Result<(), E> {
-    let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
-    let opened = check(paths, batch, file)?;
-    let undecoded = |error: TableError| kept.undecoded(&error.what());
-    let pieces = ParquetPieces::open(opened, GROUP).map_err(undecoded)?;
-    kept.count(pieces.height())?;
-    pieces.each(threads, |piece| make(piece.map_err(undecoded)?), take)
+    // A single piece is decoded column beside column, by one who has nothing else to do meanwhile.
+    let pieces: u64 = files.iter().map(|(_, file)| file.rows.div_ceil(GROUP as u64)).sum();
+    let beside = threads > 1 && pieces > 1;
+    let (mut to_open, mut ahead) = (files.iter().enumerate(), VecDeque::new());
+    let next = || {
+        while ahead.is_empty() {
+            let (place, (batch, file)) = to_open.next()?;
+            match Opened::of(paths, batch, file) {
+                Ok(opened) => {
+                    let opened = Arc::new(opened);
+                    ahead.extend(opened.pieces.spans().map(|span| Ahead { place, span, opened: Arc::clone(&opened) }));
+                }
+                Err(error) => return Some(Err(error)),
+            }
+        }
+        ahead.pop_front().map(Ok)
+    };
+    let made = |(): &mut (), piece: Result<Ahead<'_>, RegistryError>| {
+        let Ahead { place, span, opened } = piece?;
+        make(place, opened.decoded(span, beside)?)
+    };
+    as_they_come(threads, next, || (), made, |made| take(made?))
+}
+
+/// A piece that is to be decoded: the place of its file, and where it begins there and how many rows it has.
+struct Ahead<'a> {
+    place: usize,
+    span: (usize, usize),
+    opened: Arc<Opened<'a>>,
+}
+
+/// A batch file whose size, digest and count of rows are right.
+struct Opened<'a> {
+    kept: KeptFile<'a>,
+    pieces: ParquetPieces,
+}
+
+impl<'a> Opened<'a> {
+    fn of(paths: &Paths, batch: &Batch, file: &'a StoredFile) -> Result<Self, RegistryError> {
+        let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
+        let opened = check(paths, batch, file)?;
+        let pieces = ParquetPieces::open(opened, GROUP).map_err(|error| kept.undecoded(&error.what()))?;
+        kept.count(pieces.height())?;
+        Ok(Self { kept, pieces })
+    }
+
+    /// A piece, decoded beside others or column beside column.
+    fn decoded(&self, (from, rows): (usize, usize), beside: bool) -> Result<DataFrame, RegistryError> {
+        let piece = if beside { self.pieces.rows(from, rows) } else { self.pieces.rows_by_columns(from, rows) };
+        piece.map_err(|error| self.kept.undecoded(&error.what()))
+    }
 }
 
 /// A batch file as the manifest names it.
@@ -312,4 +354,87 @@ pub(super) fn temporary(paths: &Paths) -> Result<NamedTempFile, RegistryError> {
     let folder = paths.batches();
     let file = tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(&folder);
     file.map_err(|error| RegistryError::not_written(&folder, &error))
+}
+
+#[cfg(test)]
+mod tests {
+    use polars::prelude::{IntoColumn, NewChunkedArray, UInt32Chunked};
+
+    use super::*;
+    use crate::quantity::Day;
+    use crate::registry::manifest::{BatchKind, Counts};
+
+    fn rows(range: std::ops::Range<u32>) -> DataFrame {
+        let numbers: Vec<u32> = range.collect();
+        let column = UInt32Chunked::from_slice("from_row".into(), &numbers).into_column();
+        DataFrame::new(numbers.len(), vec![column]).expect("a frame")
+    }
+
+    fn first(piece: &DataFrame) -> u32 {
+        piece.column("from_row").and_then(|rows| rows.u32().map(|rows| rows.get(0))).expect("numbers").expect("a row")
+    }
+
+    /// Three batches of a file each, in row groups of ten rows: 40, 10 and 30 rows, numbered through.
+    fn written(paths: &Paths) -> Vec<Batch> {
+        std::fs::create_dir(paths.batches()).expect("a folder");
+        let file = |from: u32, to: u32| {
+            let mut file = Unfinished::begin(paths, Holds::Visits, rows(0..0).schema()).expect("begun");
+            (from..to).step_by(10).for_each(|group| file.add(&rows(group..group + 10)).expect("added"));
+            file.end().and_then(|ended| ended.name(paths)).expect("named")
+        };
+        let batch = |(number, (from, to))| Batch {
+            number,
+            kind: BatchKind::Accepted,
+            day: Day::from_epoch(20_000),
+            sources: Vec::new(),
+            own_columns: Vec::new(),
+            vocabulary: None,
+            files: vec![file(from, to)],
+            placements: Counts::default(),
+            visits: Counts::default(),
+        };
+        (1..).zip([(0, 40), (40, 50), (50, 80)]).map(batch).collect()
+    }
+
+    #[test]
+    fn pieces_of_several_files_come_in_their_order_until_one_ends_it() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let paths = Paths::new(folder.path());
+        let batches = written(&paths);
+        let files: Vec<(&Batch, &StoredFile)> = batches.iter().map(|batch| (batch, &batch.files[0])).collect();
+        let all: Vec<(usize, u32)> = (0..8).map(|group| ([0, 0, 0, 0, 1, 2, 2, 2][group as usize], group * 10)).collect();
+        for threads in [1, 2, 5] {
+            // What is made of a piece, and after how many it is enough.
+            let read = |files: &[(&Batch, &StoredFile)], bad: u32, enough: usize| {
+                let mut taken = Vec::new();
+                let make = |place, piece: DataFrame| match first(&piece) {
+                    row if row == bad => Err(RegistryError::Unsteady),
+                    row => Ok((place, row)),
+                };
+                let ended = load_pieces(&paths, files, threads, make, |made| {
+                    taken.push(made);
+                    if taken.len() == enough { Err(RegistryError::NoSuchBatch { asked: 0, newest: 0 }) } else { Ok(()) }
+                });
+                (ended.map_err(|error| error.to_string()), taken)
+            };
+            assert_eq!(read(&files, 99, 99), (Ok(()), all.clone()));
+            assert_eq!(read(&files[1..2], 99, 99), (Ok(()), vec![(0, 40)]), "a single piece");
+            assert_eq!(read(&[], 99, 99), (Ok(()), Vec::new()));
+            assert_eq!(read(&files, 50, 99), (Err(RegistryError::Unsteady.to_string()), all[..5].to_vec()));
+            let (ended, taken) = read(&files, 99, 5);
+            assert_eq!((ended.is_err(), taken), (true, all[..5].to_vec()));
+        }
+        std::fs::remove_file(paths.batch_file(&files[2].1.name)).expect("removed");
+        for threads in [1, 2, 5] {
+            let mut taken = Vec::new();
+            let make = |place, piece: DataFrame| Ok((place, first(&piece)));
+            let ended = load_pieces(&paths, &files, threads, make, |made| {
+                taken.push(made);
+                Ok(())
+            });
+            let said = ended.map_err(|error: RegistryError| error.to_string()).expect_err("the last file is gone");
+            assert!(said.contains("Batch 3 is damaged") && said.contains("is missing"), "{said}");
+            assert_eq!(taken, all[..5]);
+        }
+    }
 }

@@ -10,6 +10,7 @@ use super::durable::digest;
 use super::paths::{is_batch_file, is_digest};
 use super::vocabulary::TermTables;
 use crate::quantity::Day;
+use crate::record::RecordKind;
 
 /// The format that this version writes.
 pub const FORMAT: u32 = 1;
@@ -115,6 +116,15 @@ pub enum Holds {
     Placements,
     /// Visits.
     Visits,
+}
+
+impl From<RecordKind> for Holds {
+    fn from(kind: RecordKind) -> Self {
+        match kind {
+            RecordKind::Placement => Self::Placements,
+            RecordKind::Visit => Self::Visits,
+        }
+    }
 }
 
 /// A file of a batch.

@@ -1,6 +1,6 @@
 //! Batches to the two tables, as they stood after a batch; later rows of a correction stand for earlier ones of the same key.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::thread;
 
 use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
@@ -10,7 +10,7 @@ use super::batch_file::{load, load_columns, load_pieces};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
-use super::row_key::{RowKey, RowKeys};
+use super::row_key::{Corrected, KEY_COLUMNS, RowKey, RowKeys};
 use super::vocabulary::{TermTables, translate};
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
@@ -143,44 +143,40 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     as_of: u32,
     holds: Holds,
     make: impl Fn(DataFrame) -> Result<T, E> + Sync,
-    mut take: impl FnMut(T) -> Result<(), E>,
+    take: impl FnMut(T) -> Result<(), E>,
 ) -> Result<(), E> {
     let own = if holds == Holds::Placements { own_columns(manifest, as_of) } else { Vec::new() };
-    // The last correction that has each key; what earlier batches say of it is superseded.
-    let mut corrected: HashMap<(String, i32, Option<String>), u32> = HashMap::new();
+    let mut corrected = Corrected::default();
     let batches = || manifest.batches.iter().filter(|batch| batch.number <= as_of);
     let corrections = || batches().filter(|batch| batch.kind == BatchKind::Correction);
     let last_correction = corrections().map(|batch| batch.number).max();
     for batch in corrections() {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let frame = decoded(paths, manifest, batch, file)?;
+            let frame = load_columns(paths, batch, file, &KEY_COLUMNS.map(str::to_owned))?;
             let keys = RowKeys::new(&frame, holds)?;
-            for (restoration, day, examiner) in (0..frame.height()).map(|row| keys.key(row)) {
-                corrected.insert((restoration.to_owned(), day, examiner.map(str::to_owned)), batch.number);
-            }
+            (0..frame.height()).for_each(|row| corrected.add(keys.key(row), batch.number));
         }
     }
-    let mut before = 0;
+    let (mut files, mut befores, mut before) = (Vec::new(), Vec::new(), 0);
     for batch in batches() {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let standing = |piece| -> Result<DataFrame, RegistryError> {
-                let piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &own, before)?;
-                if last_correction > Some(batch.number) {
-                    let keys = RowKeys::new(&piece, holds)?;
-                    let stands = |(restoration, day, examiner): RowKey<'_>| {
-                        let key = (restoration.to_owned(), day, examiner.map(str::to_owned));
-                        corrected.get(&key).is_none_or(|last| *last <= batch.number)
-                    };
-                    let mask: Vec<bool> = (0..piece.height()).map(|row| stands(keys.key(row))).collect();
-                    return Ok(piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?);
-                }
-                Ok(piece)
-            };
-            load_pieces(paths, batch, file, decoding_threads(), |piece| make(standing(piece)?), &mut take)?;
+            files.push((batch, file));
+            befores.push(before);
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
-    Ok(())
+    let standing = |place: usize, piece: DataFrame| -> Result<DataFrame, RegistryError> {
+        let (batch, file) = files[place];
+        let piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &own, befores[place])?;
+        if last_correction <= Some(batch.number) {
+            return Ok(piece);
+        }
+        let keys = RowKeys::new(&piece, holds)?;
+        let stands = |row| corrected.last(keys.key(row)).is_none_or(|last| last <= batch.number);
+        let mask: Vec<bool> = (0..piece.height()).map(stands).collect();
+        Ok(piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?)
+    };
+    load_pieces(paths, &files, decoding_threads(), |place, piece| make(standing(place, piece)?), take)
 }
 
 /// The names of the files that kept rows came from, in the order that rows count them.
@@ -200,9 +196,9 @@ pub(super) fn pieces(
     let mut before = 0;
     for (place, batch) in (0..).zip(&manifest.batches) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let whole = |piece| renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before);
+            let whole = |_, piece| renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before);
             // Rows in all their columns: one piece at a time is much already.
-            load_pieces(paths, batch, file, 1, whole, |piece| take(place, piece))?;
+            load_pieces(paths, &[(batch, file)], 1, whole, |piece| take(place, piece))?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }

@@ -15,6 +15,33 @@ use crate::table::text_order::{TextOrder, rising};
 /// Restoration, day, examiner; of a placement the restoration alone.
 pub type RowKey<'a> = (&'a str, i32, Option<&'a str>);
 
+/// The columns that keys are made of; placements have the first of them alone.
+pub const KEY_COLUMNS: [&str; 3] = ["restoration_id", "visited_on", "examiner"];
+
+/// The last correction that has each key; what earlier batches say of it is superseded.
+#[derive(Default)]
+pub struct Corrected(HashMap<String, Vec<(i32, Option<String>, u32)>>);
+
+impl Corrected {
+    /// Adds a key of a correction; batches come in their order.
+    pub fn add(&mut self, (restoration, day, examiner): RowKey<'_>, batch: u32) {
+        let of_one = match self.0.get_mut(restoration) {
+            Some(of_one) => of_one,
+            None => self.0.entry(restoration.to_owned()).or_default(),
+        };
+        match of_one.iter_mut().find(|(other, who, _)| (*other, who.as_deref()) == (day, examiner)) {
+            Some((.., last)) => *last = batch,
+            None => of_one.push((day, examiner.map(str::to_owned), batch)),
+        }
+    }
+
+    /// The last correction that has a key.
+    pub fn last(&self, (restoration, day, examiner): RowKey<'_>) -> Option<u32> {
+        let mut of_one = self.0.get(restoration)?.iter();
+        of_one.find(|(other, who, _)| (*other, who.as_deref()) == (day, examiner)).map(|(.., last)| *last)
+    }
+}
+
 /// The keys of a table's rows.
 pub struct RowKeys<'a> {
     restoration: Texts<'a>,
@@ -196,6 +223,19 @@ mod tests {
         let examiners = rows.iter().map(|row| row.2).collect();
         DataFrame::new_infer_height(vec![text("restoration_id", restorations), days.finish(), text("examiner", examiners)])
             .expect("a frame")
+    }
+
+    #[test]
+    fn the_last_correction_of_each_key_is_known() {
+        let mut corrected = Corrected::default();
+        for (key, batch) in
+            [(("R1", 5, Some("a")), 2), (("R1", 5, None), 2), (("R1", 5, Some("a")), 4), (("R2", 5, None), 4)]
+        {
+            corrected.add(key, batch);
+        }
+        let last = |key| corrected.last(key);
+        assert_eq!([last(("R1", 5, Some("a"))), last(("R1", 5, None)), last(("R2", 5, None))], [Some(4), Some(2), Some(4)]);
+        assert_eq!([last(("R1", 6, None)), last(("R2", 5, Some("a"))), last(("R3", 5, None))], [None; 3]);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::finding_page_text::explaining_command;
 use crate::finding::{Finding, Findings, Severity};
-use crate::wording::{counted, escape_terminal, shorten};
+use crate::wording::{count, counted, escape_terminal, shorten};
 
 /// How many findings of one kind and file are printed in full.
 const SHOWN_OF_A_KIND: u64 = 5;
@@ -59,7 +59,7 @@ fn close(text: &mut String, (first, met): (Option<&Finding>, u64), findings: &Fi
     let Some(first) = first else { return };
     let all = findings.count(first.kind, &first.place.file).max(met);
     if all > SHOWN_OF_A_KIND {
-        let _ = writeln!(text, "  … and {} more like it in this file", all - SHOWN_OF_A_KIND);
+        let _ = writeln!(text, "  … and {} more like it in this file", count(all - SHOWN_OF_A_KIND));
     }
     text.push('\n');
 }
@@ -70,7 +70,7 @@ pub fn findings_count(findings: &Findings, severity: Severity) -> String {
         .by_kind()
         .into_iter()
         .filter(|(kind, _)| kind.severity() == severity)
-        .map(|(kind, count)| format!("{} {count}", kind.code()))
+        .map(|(kind, times)| format!("{} {}", kind.code(), count(times)))
         .collect();
     let (one, many) = if severity == Severity::Error { ("error", "errors") } else { ("caution", "cautions") };
     format!("{} ({})", counted(findings.total(severity), one, many), kinds.join(", "))

@@ -1,11 +1,13 @@
 //! Checked records in columns: what intake hands on, what the registry will keep, what the cohort reads.
 //!
 //! - [`columns`]: one builder a column, typed by the record's own list of columns
+//! - [`filled`]: how far columns are filled
 //! - [`parquet_pieces`]: a Parquet file, read piece by piece
 //! - [`records`]: the two tables, with where each row came from
 //! - `text_hash`: sixty-four bits of a text
 
 pub mod columns;
+pub mod filled;
 pub mod parquet_pieces;
 pub mod records;
 pub(crate) mod text_hash;
@@ -13,5 +15,6 @@ pub(crate) mod text_order;
 pub(crate) mod text_runs;
 
 pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
+pub use filled::Filled;
 pub use parquet_pieces::{ParquetPieces, decoding_threads};
 pub use records::{PlacementTable, RecordTable, TableError, VisitTable};

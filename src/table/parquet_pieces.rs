@@ -83,7 +83,19 @@ impl ParquetPieces {
         self.decoded(from, rows, ParallelStrategy::None)
     }
 
-    /// The same; or by columns on all threads, for one who has nothing else to do meanwhile.
+    /// The same, column beside column on all threads, for one who has nothing else to do meanwhile.
+    ///
+    /// # Errors
+    /// As [`Self::rows`].
+    pub fn rows_by_columns(&self, from: usize, rows: usize) -> Result<DataFrame, TableError> {
+        self.decoded(from, rows, ParallelStrategy::Columns)
+    }
+
+    /// Where the pieces that are left begin, and how many rows they have.
+    pub fn spans(&self) -> impl Iterator<Item = (usize, usize)> {
+        self.ahead.iter().rev().copied()
+    }
+
     fn decoded(&self, from: usize, rows: usize, parallel: ParallelStrategy) -> Result<DataFrame, TableError> {
         let (around, from) = self.around(from, rows);
         let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
@@ -123,24 +135,6 @@ impl ParquetPieces {
         Ok(reader.schema()?.iter_names().map(|name| name.to_string()).collect())
     }
 
-    /// Decodes the rows that are left on so many threads, makes something of each piece there, or of why it can't be decoded, and
-    /// hands that on in the order of the rows. On several threads some pieces are ahead of the one that is taken.
-    ///
-    /// # Errors
-    /// What `make` or `take` says.
-    pub fn each<T: Send, E: Send>(
-        mut self,
-        threads: usize,
-        make: impl Fn(Result<DataFrame, TableError>) -> Result<T, E> + Sync,
-        mut take: impl FnMut(T) -> Result<(), E>,
-    ) -> Result<(), E> {
-        let mut ahead = std::mem::take(&mut self.ahead);
-        // Several pieces are decoded beside each other, a single one column beside column.
-        let parallel = if threads < 2 || ahead.len() < 2 { ParallelStrategy::Columns } else { ParallelStrategy::None };
-        let made = |(): &mut (), (from, rows)| make(self.decoded(from, rows, parallel));
-        as_they_come(threads, || ahead.pop(), || (), made, |made| take(made?))
-    }
-
     /// All rows at once. They are laid side by side as they are decoded, so that but for a few pieces under way no row is there twice.
     ///
     /// # Errors
@@ -148,18 +142,20 @@ impl ParquetPieces {
     pub fn whole(self) -> Result<DataFrame, TableError> {
         let rows = self.ahead.iter().map(|(_, rows)| rows).sum();
         if self.ahead.len() < 2 {
-            return self.decoded(0, rows, ParallelStrategy::Columns);
+            return self.rows_by_columns(0, rows);
         }
         let mut all = DataFrameBuilder::new(self.rows(0, 0)?.schema().clone());
         all.reserve(rows);
-        let take = |piece: DataFrame| {
+        let mut take = |piece: DataFrame| {
             if piece.columns().iter().any(|column| column.len() != piece.height()) {
                 return Err(TableError::no_table("some of its columns have fewer rows than others"));
             }
             all.extend(&piece, ShareStrategy::Always);
             Ok(())
         };
-        self.each(decoding_threads(), |piece| piece, take)?;
+        let mut spans = self.spans();
+        let decoded = |(): &mut (), (from, rows)| self.rows(from, rows);
+        as_they_come(decoding_threads(), || spans.next(), || (), decoded, |piece| take(piece?))?;
         Ok(all.freeze())
     }
 
@@ -169,7 +165,7 @@ impl ParquetPieces {
     /// When the file can't be decoded any further.
     pub fn next_piece(&mut self) -> Result<Option<DataFrame>, TableError> {
         let Some((from, rows)) = self.ahead.pop() else { return Ok(None) };
-        self.decoded(from, rows, ParallelStrategy::Columns).map(Some)
+        self.rows_by_columns(from, rows).map(Some)
     }
 }
 
@@ -235,31 +231,5 @@ mod tests {
                 assert!(some.equals_missing(&frame.select(some.get_column_names()).expect("these")));
             }
         }
-    }
-
-    #[test]
-    fn what_can_not_be_made_or_taken_ends_it() {
-        let (_, file) = file(430);
-        let open = || ParquetPieces::open(file.try_clone().expect("a handle"), 50).expect("a file");
-        let mut all = open();
-        let pieces: Vec<DataFrame> = std::iter::from_fn(|| all.next_piece().expect("a piece")).collect();
-        assert!(pieces.len() > 6, "{} pieces", pieces.len());
-        let mut heights = Vec::new();
-        let made = |piece: Result<DataFrame, TableError>| Ok::<usize, &str>(piece.expect("a piece").height());
-        let taken = open().each(2, made, |height| {
-            heights.push(height);
-            if heights.len() == 3 { Err("enough") } else { Ok(()) }
-        });
-        let expected: Vec<usize> = pieces[..3].iter().map(DataFrame::height).collect();
-        assert_eq!((taken, heights), (Err("enough"), expected));
-        let third = |piece: Result<DataFrame, TableError>| {
-            if piece.expect("a piece").equals_missing(&pieces[2]) { Err("odd") } else { Ok(()) }
-        };
-        let mut taken = 0;
-        let ended = open().each(3, third, |()| {
-            taken += 1;
-            Ok(())
-        });
-        assert_eq!((ended, taken), (Err("odd"), 2));
     }
 }

@@ -16,13 +16,13 @@ use std::time::Instant;
 use manebit::analysis::comparison::factor_review;
 use manebit::cohort::follow_up::follow_all;
 use manebit::cohort::from_files::read_course;
-use manebit::cohort::{Looks, factor_levels, lay_out, select};
+use manebit::cohort::{Looks, factor_levels, lay_out};
 use manebit::finding::Findings;
 use manebit::intake::folder::read_pieces;
-use manebit::intake::{IntakeRequest, Piece, read_records};
+use manebit::intake::{IntakeRequest, Piece};
 use manebit::protocol::Protocol;
 use manebit::quantity::Day;
-use manebit::registry::Registry;
+use manebit::registry::{Holds, Registry, RegistryError};
 
 // That of the program, so that steps of the library take what they take there.
 #[global_allocator]
@@ -31,15 +31,15 @@ static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
 const STEPS: &[(&str, &str)] = &[
     ("invent", "invented records written as CSV"),
     ("check-visits", "visits from CSV, every cell checked, nothing kept"),
-    ("read", "placements and visits from CSV into tables"),
+    ("check", "the whole check of CSV, nothing kept"),
     ("curves", "CSV, every cell checked, to three curves and their rates"),
     ("review-csv", "the whole review from CSV"),
     ("ingest", "from CSV, checked, into a registry"),
     ("export", "from the registry into Parquet"),
     ("check-visits-parquet", "the same visits from Parquet, every cell checked"),
     ("ingest-parquet", "from Parquet, checked, into a registry"),
-    ("reopen", "a registry opened and read into tables"),
-    ("select", "the same, and visits laid out by restoration"),
+    ("reopen", "a registry opened, each row decoded and let go"),
+    ("check-registry", "the whole check of the registry"),
     ("review", "the whole review from the registry"),
     ("compare", "etch strategies compared, from the registry"),
 ];
@@ -121,6 +121,8 @@ fn all_steps(folder: &Path, restorations: &str) -> Vec<f64> {
                 run(program, &["init", "registry-parquet", "--without-key"]);
                 timed(&["ingest", "parquet", "--into", "registry-parquet"])
             }
+            "check" => timed(&["check", "records"]),
+            "check-registry" => timed(&["check", "registry"]),
             "review-csv" => timed(&["review", "records", "--out", "review-csv"]),
             "review" => timed(&["review", "registry", "--out", "review"]),
             "compare" => timed(&["compare", "registry", "--by", "etch_strategy", "--out", "comparison"]),
@@ -158,18 +160,16 @@ fn run_step(step: &str, folder: &Path) {
             };
             read_pieces(request, &mut findings, &mut sink).expect("read");
         }
-        "read" => {
-            let records = folder.join("records");
-            let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[], progress: None };
-            let intake = read_records(request, &mut findings).expect("read").expect("files");
-            rows = intake.placements.0.len() + intake.visits.0.len();
-        }
         "curves" => rows = curves(&folder.join("records"), today),
-        "reopen" | "select" => {
-            let kept = Registry::open(&folder.join("registry")).expect("a registry").read(None).expect("kept");
-            rows = kept.placements.0.len() + kept.visits.0.len();
-            if step == "select" {
-                rows = select(&kept.placements, &kept.visits, today).expect("histories").looks.len();
+        "reopen" => {
+            let registry = Registry::open(&folder.join("registry")).expect("a registry");
+            let newest = registry.manifest().revision;
+            for holds in [Holds::Placements, Holds::Visits] {
+                let take = |piece: usize| {
+                    rows += piece;
+                    Ok::<(), RegistryError>(())
+                };
+                registry.pieces(newest, holds, |piece| Ok(piece.height()), take).expect("kept");
             }
         }
         _ => {}

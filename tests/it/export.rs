@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use manebit::export::{ExportError, Form, Tables, Written, write_export};
+use manebit::export::{ExportError, Form, Source, Tables, Written, write_export};
 use manebit::finding::{FindingKind, Findings, Severity};
 use manebit::intake::{Intake, IntakeRequest, cell, read_records};
 use manebit::quantity::Day;
@@ -532,18 +532,157 @@ fn intake(folder: &Path) -> Intake {
     intake
 }
 
+/// Tables that come in pieces cut at some rows, and not at all from one asking on; counts how often they were asked for.
+struct Cut<'a> {
+    tables: Tables<'a>,
+    cuts: &'a [usize],
+    asked: std::cell::Cell<usize>,
+    fails_from: usize,
+}
+
+impl<'a> Cut<'a> {
+    fn of(placements: &'a PlacementTable, visits: &'a VisitTable, cuts: &'a [usize]) -> Self {
+        let tables = Tables { placements, visits, own_columns: &[] };
+        Self { tables, cuts, asked: std::cell::Cell::new(0), fails_from: usize::MAX }
+    }
+}
+
+impl Source for Cut<'_> {
+    type Error = ExportError;
+
+    fn own_columns(&self) -> &[String] {
+        self.tables.own_columns()
+    }
+
+    fn pieces<T: Send>(
+        &self,
+        kind: RecordKind,
+        make: impl Fn(RecordTable) -> Result<T, ExportError> + Sync,
+        mut take: impl FnMut(T) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        self.asked.set(self.asked.get() + 1);
+        if self.asked.get() >= self.fails_from {
+            return Err(ExportError::Fault("a file went".to_owned()));
+        }
+        let table = match kind {
+            RecordKind::Placement => &self.tables.placements.0,
+            RecordKind::Visit => &self.tables.visits.0,
+        };
+        let mut ends: Vec<usize> = self.cuts.iter().map(|cut| *cut % (table.len() + 1)).collect();
+        ends.extend([0, table.len()]);
+        ends.sort_unstable();
+        ends.windows(2).try_for_each(|ends| take(make(table.rows(ends[0], ends[1] - ends[0]))?))
+    }
+}
+
+/// Placements P1 to P4 of which the cells of some columns are given.
+fn placements_with(columns: &[(&str, [&str; 4])]) -> PlacementTable {
+    let columns = RecordKind::Placement.columns().iter().map(|column| {
+        let mut builder = ColumnBuilder::new(column.name, column.cell);
+        for row in 0..4 {
+            let given = columns.iter().find(|(name, _)| *name == column.name).map(|(_, cells)| cells[row]);
+            match (&mut builder, given) {
+                (ColumnBuilder::Text(texts), Some(text)) => texts.append_value(text),
+                (ColumnBuilder::Text(texts), None) if column.name == "restoration_id" => {
+                    texts.append_value(format!("P{}", row + 1));
+                }
+                (builder, _) => builder.push_none(),
+            }
+        }
+        builder.finish()
+    });
+    PlacementTable(RecordTable::new(DataFrame::new(4, columns.collect()).expect("a frame"), Vec::new()))
+}
+
+#[test]
+fn the_first_odd_text_is_that_of_the_first_column_however_rows_come() {
+    let placements = placements_with(&[
+        ("adhesive_lot", ["odd", "", "", "odd"]),
+        ("operator", ["op-a", "op-a", "odd", "odd"]),
+        ("patient_id", ["p-1", "p-2", "p-3", "p-4"]),
+    ]);
+    let visits = VisitTable(RecordTable::empty());
+    for cuts in [&[][..], &[1], &[1, 2, 3], &[2, 2]] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let source = NoVisits(Cut::of(&placements, &visits, cuts));
+        let is_odd = |text: &str, column: &str| text == "odd" || (text.is_empty() && column == "adhesive_lot");
+        let written = write_export(folder.path(), Form::Csv, &source, is_odd, &|_| ()).expect("written");
+        assert_eq!(written.odd.count, 6);
+        assert_eq!(written.odd.first, Some(("operator".to_owned(), "P3".to_owned(), RecordKind::Placement)), "{cuts:?}");
+    }
+}
+
+/// The same without any visit.
+struct NoVisits<'a>(Cut<'a>);
+
+impl Source for NoVisits<'_> {
+    type Error = ExportError;
+
+    fn own_columns(&self) -> &[String] {
+        self.0.own_columns()
+    }
+
+    fn pieces<T: Send>(
+        &self,
+        kind: RecordKind,
+        make: impl Fn(RecordTable) -> Result<T, ExportError> + Sync,
+        take: impl FnMut(T) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
+        if kind == RecordKind::Visit { Ok(()) } else { self.0.pieces(kind, make, take) }
+    }
+}
+
+#[test]
+fn what_ends_an_export_on_the_way_leaves_nothing_and_it_can_begin_again() {
+    let placements = placements_with(&[("operator", ["op-a"; 4])]);
+    let visits = VisitTable(RecordTable::empty());
+    for (_, form) in FORMS {
+        for there in [false, true] {
+            let folder = tempfile::tempdir().expect("a folder");
+            let out = folder.path().join("out");
+            if there {
+                fs::create_dir(&out).expect("a folder");
+                fs::write(out.join("notes.txt"), "mine").expect("written");
+            }
+            let kept = || files_below(folder.path());
+            let before = kept();
+            // Placements are asked for twice.
+            for fails_from in [1, 2] {
+                let source = NoVisits(Cut { fails_from, ..Cut::of(&placements, &visits, &[2]) });
+                let error = write_export(&out, form, &source, |_, _| false, &|_| ()).expect_err("it fails");
+                assert!(error.to_string().contains("a file went"), "{error}");
+                assert_eq!((kept(), out.exists()), (before.clone(), there), "{form:?} at {fails_from}");
+            }
+            let source = NoVisits(Cut::of(&placements, &visits, &[2]));
+            let written = write_export(&out, form, &source, |_, _| false, &|_| ()).expect("written");
+            assert_eq!((source.0.asked.get(), written.files.len(), written.files[0].placements), (2, 1, 4));
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Random tables are read back as they are, from every form.
     #[test]
-    fn random_tables_come_back(placements in any_rows(PLACEMENT_COLUMNS), visits in any_rows(VISIT_COLUMNS)) {
+    fn random_tables_come_back(
+        placements in any_rows(PLACEMENT_COLUMNS),
+        visits in any_rows(VISIT_COLUMNS),
+        cuts in prop::collection::vec(0_usize..100, 0..5),
+    ) {
         let ground = Ground::bare();
         ground.files("given", &[("placements.jsonl", placements), ("visits.jsonl", visits)]);
         let given = intake(&ground.path().join("given"));
         for (name, form) in FORMS {
             let out = ground.path().join(name);
             written(&out, form, &given.placements, &given.visits).expect("written");
+            // In other pieces it is the same bytes.
+            let cut = ground.path().join(format!("{name}-cut"));
+            let source = Cut::of(&given.placements, &given.visits, &cuts);
+            write_export(&cut, form, &source, |_, _| false, &|_| ()).expect("written");
+            for file in form.file_names() {
+                prop_assert_eq!(fs::read(out.join(file)).expect("it"), fs::read(cut.join(file)).expect("it"), "{}", file);
+            }
             let read = intake(&out);
             prop_assert_eq!(cells(&given.placements.0), cells(&read.placements.0), "{}", name);
             prop_assert_eq!(cells(&given.visits.0), cells(&read.visits.0), "{}", name);
