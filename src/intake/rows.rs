@@ -153,7 +153,7 @@ pub fn read_rows(
     Ok(read)
 }
 
-/// Reads a table that is columns already.
+/// Reads a table that is columns already, piece by piece, on all threads.
 fn columns_read(
     sheet: &mut Sheet,
     plan: TablePlan,
@@ -163,15 +163,34 @@ fn columns_read(
     sink: &mut Sink<'_>,
 ) -> Result<(RowsRead, Tally), TableError> {
     let (mut read, mut tally) = (RowsRead::default(), Tally::default());
-    for mut gathering in plan.feeds.into_iter().map(Gathering::new) {
-        let kind = gathering.feed.kind;
-        while let Some(frame) = sheet.next_piece(findings) {
-            take_frame(&mut gathering, &frame, read.received, reader, &mut tally, findings)?;
-            read.received += frame.height() as u64;
-            sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
+    let none = findings.none_like();
+    for feed in plan.feeds {
+        let kind = feed.kind;
+        let (mut before, mut trouble) = (0, none.none_like());
+        let next = || {
+            let frame = sheet.next_piece(&mut trouble)?;
+            let first = before;
+            before += frame.height() as u64;
+            Some((first, frame))
+        };
+        let work = |gathering: &mut Gathering, (before, frame): (u64, DataFrame)| {
+            let (mut tally, mut findings) = (Tally::default(), none.none_like());
+            let taken = take_frame(gathering, &frame, before, reader, &mut tally, &mut findings);
+            let gathered = taken.and_then(|()| gathering.finish(context.place));
+            (gathered, frame.height() as u64, tally, findings)
+        };
+        let take = |(frame, rows, of_piece, found): (Result<DataFrame, TableError>, u64, Tally, Findings)| {
+            read.received += rows;
+            tally.take_over(of_piece);
+            findings.take_over(found);
             context.says(reader.name, read.received);
+            sink(Piece { kind, frame: frame?, to_come: 0 })
+        };
+        as_they_come(available().min(MOST_THREADS), next, || Gathering::new(feed.fresh()), work, take)?;
+        findings.take_over(trouble);
+        if before == 0 {
+            sink(Piece { kind, frame: Gathering::new(feed).finish(context.place)?, to_come: 0 })?;
         }
-        sink(Piece { kind, frame: gathering.finish(context.place)?, to_come: 0 })?;
     }
     Ok((read, tally))
 }

@@ -165,14 +165,19 @@ fn json_lines(text: &str) -> Vec<u8> {
 
 /// The same records as columns, of texts alone or with numbers in them.
 fn parquet(text: &str, typed: bool) -> Vec<u8> {
+    parquet_in_groups(text, typed, 1_000)
+}
+
+/// The same in groups of so many rows.
+fn parquet_in_groups(text: &str, typed: bool, rows: usize) -> Vec<u8> {
     use polars::prelude::{Column, DataFrame, IntoColumn, NamedFrom, Series};
-    let (header, rows) = cells_of(text);
+    let (header, lines) = cells_of(text);
     let columns: Vec<Column> = header
         .iter()
         .enumerate()
         .map(|(place, name)| {
             let cells: Vec<Option<&str>> =
-                rows.iter().map(|row| row.get(place).map(String::as_str).filter(|cell| !cell.is_empty())).collect();
+                lines.iter().map(|line| line.get(place).map(String::as_str).filter(|cell| !cell.is_empty())).collect();
             let numbers: Option<Vec<Option<f64>>> = cells
                 .iter()
                 .map(|cell| cell.map(|cell| cell.parse().ok()).map_or(Some(None), |number| number.map(Some)))
@@ -187,8 +192,41 @@ fn parquet(text: &str, typed: bool) -> Vec<u8> {
         .collect();
     let mut frame = DataFrame::new_infer_height(columns).expect("a frame");
     let mut bytes = Vec::new();
-    polars_io::parquet::write::ParquetWriter::new(&mut bytes).finish(&mut frame).expect("written");
+    let writer = polars_io::parquet::write::ParquetWriter::new(&mut bytes).with_row_group_size(Some(rows));
+    writer.finish(&mut frame).expect("written");
     bytes
+}
+
+#[test]
+fn parquet_in_many_groups_says_what_one_group_says() {
+    let mut placements =
+        "restoration_id,patient_id,tooth,placed_on,operator,lesion_depth_mm,etch_strategy,adhesive_class\n".to_owned();
+    let mut visits = "restoration_id,visited_on,examiner,scheme,retention,colour\n".to_owned();
+    for row in 0..90 {
+        let tooth = if row % 31 == 30 { "99" } else { "36" };
+        let depth = if row % 23 == 22 { "97.5" } else { "1.5" };
+        let etch = ["self_etch", "etch_and_rinse", "", "etched somehow"][if row == 77 { 3 } else { row % 3 }];
+        placements.push_str(&format!("R{row},P{row},{tooth},2020-01-10,op,{depth},{etch},three_step_etch_and_rinse\n"));
+        let day = if row % 17 == 16 { "2021-13-40" } else { "2021-01-12" };
+        let score = ["A", "B", "C", "7"][if row % 29 == 28 { 3 } else { row % 3 }];
+        visits.push_str(&format!("R{row},{day},ex,usphs_3,{score},A\n"));
+    }
+    let checked = |rows: usize| {
+        let files = [parquet_in_groups(&placements, true, rows), parquet_in_groups(&visits, true, rows)];
+        let records = Records::new(&[("p.parquet", &files[0]), ("v.parquet", &files[1])]);
+        said(&records, &records.run(&["check", "records"]))
+    };
+    let expected = checked(1_000);
+    for part in ["p.parquet, row 31, column tooth: 99", "v.parquet, row 17, column visited_on", "etched somehow"] {
+        assert!(expected.starts_with("exit 1") && expected.contains(part), "{part}: {expected}");
+    }
+    for rows in [7, 30, 89] {
+        assert_eq!(checked(rows), expected, "groups of {rows}");
+    }
+    // Groups without anything wrong give the same tables.
+    let files = [parquet_in_groups(PLACEMENTS, true, 1), parquet_in_groups(VISITS, true, 1)];
+    let [placements, visits] = files;
+    same(read(("p.parquet", placements), ("v.parquet", visits)).0, &plain(), "Parquet in groups of a row");
 }
 
 #[test]
