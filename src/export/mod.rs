@@ -205,7 +205,8 @@ impl<S: Source> Filling<'_, S> {
             Form::JsonLines | Form::Workbook => self.lines(file, kind, json_lines::lines),
             Form::Parquet => {
                 let mut out = ParquetFile::begin(&mut *file, &kind.shown).map_err(|error| self.refused(error))?;
-                self.each(kind, parquet_file::frame, |rows| out.add(rows))?;
+                let frame = |piece: RecordTable| made_of(&piece, kind, parquet_file::frame);
+                self.each(kind, frame, |rows| out.add(rows).map_err(|error| self.refused(error)))?;
                 Ok(out.end().map_err(|error| self.refused(error))?)
             }
         })
@@ -217,23 +218,21 @@ impl<S: Source> Filling<'_, S> {
         kind: &Overview,
         lines: impl Fn(&ExportTable<'_>) -> Result<Vec<u8>, String> + Sync,
     ) -> Result<(), S::Error> {
-        self.each(kind, lines, |lines| file.write_all(&lines).map_err(|error| error.to_string()))
+        let write = |lines: Vec<u8>| file.write_all(&lines).map_err(|error| self.refused(error.to_string()));
+        self.each(kind, |piece| made_of(&piece, kind, &lines), write)
     }
 
-    /// Makes something of each piece on any thread, and takes that in the order of the rows.
+    /// Makes something of each piece on any thread, takes that in the order of the rows, and tells how many are written.
     fn each<T: Send>(
         &self,
         kind: &Overview,
-        make: impl Fn(&ExportTable<'_>) -> Result<T, String> + Sync,
-        mut take: impl FnMut(T) -> Result<(), String>,
+        make: impl Fn(RecordTable) -> Result<T, ExportError> + Sync,
+        mut take: impl FnMut(T) -> Result<(), ExportError>,
     ) -> Result<(), S::Error> {
-        let make = |piece: RecordTable| {
-            let table = ExportTable::of(&piece, &kind.shown).map_err(ExportError::from)?;
-            Ok((piece.len(), make(&table).map_err(ExportError::Fault)?))
-        };
+        let make = |piece: RecordTable| Ok((piece.len(), make(piece)?));
         let mut written = 0;
         self.source.pieces(kind.kind, make, |(rows, made)| {
-            take(made).map_err(|error| self.refused(error))?;
+            take(made)?;
             written += rows;
             (self.progress)(Step::Written(kind.kind, written));
             Ok(())
@@ -244,15 +243,7 @@ impl<S: Source> Filling<'_, S> {
         let mut book = Book::begin()?;
         for kind in kinds {
             let mut sheet = book.sheet(kind.kind, &kind.shown)?;
-            let mut written = 0;
-            let add = |piece: RecordTable| {
-                let table = ExportTable::of(&piece, &kind.shown).map_err(ExportError::from)?;
-                sheet.add(&table)?;
-                written += table.rows;
-                (self.progress)(Step::Written(kind.kind, written));
-                Ok(())
-            };
-            self.source.pieces(kind.kind, Ok, add)?;
+            self.each(kind, Ok, |piece| sheet.add(&ExportTable::of(&piece, &kind.shown)?))?;
         }
         Ok(book.end(file).map_err(|error| self.refused(error))?)
     }
@@ -260,4 +251,13 @@ impl<S: Source> Filling<'_, S> {
     fn refused(&self, error: String) -> ExportError {
         ExportError::NotWritten(self.path.to_owned(), error)
     }
+}
+
+/// What a form makes of a piece.
+fn made_of<T>(
+    piece: &RecordTable,
+    kind: &Overview,
+    make: impl Fn(&ExportTable<'_>) -> Result<T, String>,
+) -> Result<T, ExportError> {
+    make(&ExportTable::of(piece, &kind.shown)?).map_err(ExportError::Fault)
 }

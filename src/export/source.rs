@@ -39,6 +39,16 @@ pub struct Tables<'a> {
 /// Rows of a piece of a table in memory.
 const PIECE: usize = 100_000;
 
+impl Tables<'_> {
+    /// The table of a kind.
+    pub const fn table(&self, kind: RecordKind) -> &RecordTable {
+        match kind {
+            RecordKind::Placement => &self.placements.0,
+            RecordKind::Visit => &self.visits.0,
+        }
+    }
+}
+
 impl Source for Tables<'_> {
     type Error = ExportError;
 
@@ -52,10 +62,7 @@ impl Source for Tables<'_> {
         make: impl Fn(RecordTable) -> Result<T, ExportError> + Sync,
         mut take: impl FnMut(T) -> Result<(), ExportError>,
     ) -> Result<(), ExportError> {
-        let table = match kind {
-            RecordKind::Placement => &self.placements.0,
-            RecordKind::Visit => &self.visits.0,
-        };
+        let table = self.table(kind);
         let mut begins = (0..table.len()).step_by(PIECE);
         let next = || begins.next().map(|from| table.rows(from, PIECE));
         as_they_come(decoding_threads(), next, || (), |(), piece| make(piece), |made| take(made?))

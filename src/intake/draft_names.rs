@@ -287,7 +287,7 @@ fn take_recall(words: &mut Vec<String>) -> Option<Recall> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{PLACEMENT_COLUMNS, RecordKind, VISIT_COLUMNS};
+    use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
 
     fn near(written: &str, kind: RecordKind) -> Option<&'static str> {
         Header::read(written).find(kind).near.map(|column| column.name)
