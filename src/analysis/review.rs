@@ -12,10 +12,11 @@ use super::group::group_review;
 use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_under_all;
 use crate::cohort::history::threads_for;
-use crate::cohort::{FactorLevels, Histories, factor_levels, known_factors};
+use crate::cohort::{FactorLevels, Histories, factor_levels};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
+use crate::record::factors::{choices, known_factors};
 use crate::result::{
     EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview, NoticeCount, Review, ToothCount, Totals,
     YearReview,
@@ -63,9 +64,7 @@ impl fmt::Display for AnalysisError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownFactor(name, own) => {
-                let own = own.iter().map(String::as_str);
-                let known: Vec<&str> = known_factors().into_iter().chain(own).collect();
-                write!(f, "there is no factor {name}; choose one of: {}", known.join(", "))
+                write!(f, "there is no factor {name}; choose one of: {}", choices(&known_factors(), own))
             }
             Self::Table(error) => error.fmt(f),
             Self::Grouping(error) => error.fmt(f),

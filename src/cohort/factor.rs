@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::history::Histories;
-use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, vocabulary::Term};
+use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, known_factors, level_named, vocabulary::Term};
 use crate::result::FactorOrigin;
 use crate::stats::{Grouping, GroupingError, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
@@ -34,15 +34,11 @@ impl FactorLevels {
         let missing = codes.iter().filter(|&&code| code == NO_GROUP).count() as u64;
         Ok((Grouping::new(codes, u16::try_from(self.levels.len()).unwrap_or(NO_GROUP - 1))?, missing))
     }
-}
 
-/// The names that can be factors, without the practice's own.
-pub fn known_factors() -> Vec<&'static str> {
-    let coded = PLACEMENT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Term(_) | Cell::Grade { .. }));
-    coded
-        .map(|column| column.name)
-        .chain(["operator", "tooth_type", "arch", "shades", "adhesive_lot", "composite_lot"])
-        .collect()
+    /// The place of the level with a name, as [`level_named`] reads names.
+    pub fn named(&self, name: &str) -> Option<usize> {
+        level_named(self.levels.iter().map(|(code, label)| (code.as_str(), label.as_str())), name)
+    }
 }
 
 /// Where a factor comes from. Columns of the practice's own may be either.

@@ -25,7 +25,7 @@ pub mod statement;
 mod text_rows;
 pub mod visit_rows;
 
-pub use factor::{FactorLevels, factor_levels, known_factors};
+pub use factor::{FactorLevels, factor_levels};
 pub use follow_up::{Ending, EndpointFollowUp};
 pub use history::{Histories, Looks, lay_out, patients_of, select};
 pub use statement::{Statement, Statements};

@@ -72,9 +72,6 @@ fn refused(error: CompareError) -> Stop {
     let mend = match &error {
         CompareError::UnknownFactor(..) => "correct --by, or name the column under own_factors in the protocol",
         CompareError::UnknownEndpoint(..) => "correct --endpoint",
-        CompareError::UnknownCovariate(..) => {
-            "correct adjust_for in the protocol; a column of the practice's own stands under own_factors, too"
-        }
         CompareError::UnknownLevel(..) => "correct --reference",
         CompareError::UnknownReference(..) => "correct reference_levels in the protocol, or name a level with --reference",
         CompareError::NothingFollowed => "give a later --as-of, or records of restorations that are followed",

@@ -12,7 +12,7 @@ use super::criteria::{ScoredColumns, criteria};
 use super::crude::crude;
 use super::guards::{Weighed, guards, not_proportional};
 use super::published::published;
-use super::rows::{ComparedRecords, RowsError, Source, known_covariates};
+use super::rows::{ComparedRecords, Source};
 use super::together::together;
 use super::verdict::{Findings, computed_pairs, verdicts};
 use super::within::{shared_patients, within_patients};
@@ -20,10 +20,11 @@ use crate::analysis::group::group_review;
 use crate::analysis::recall::{due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
 use crate::cohort::recall::{Due, WindowDays, scores_of};
-use crate::cohort::{Histories, factor_levels, known_factors};
+use crate::cohort::{Histories, factor_levels};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
+use crate::record::factors::{choices, known_factors};
 use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion};
 use crate::stats::{Clustered, Grouping, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
@@ -58,8 +59,6 @@ pub enum CompareError {
     UnknownFactor(String, Vec<String>),
     /// An endpoint that the protocol doesn't have, with those it has.
     UnknownEndpoint(String, Vec<String>),
-    /// A covariate that the records don't have.
-    UnknownCovariate(String, Vec<String>),
     /// A level that nobody has, with those there are.
     UnknownLevel(String, Vec<String>),
     /// The protocol's reference level of the factor, which nobody has, with those there are.
@@ -76,18 +75,11 @@ impl fmt::Display for CompareError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownFactor(name, own) => {
-                let own = own.iter().map(String::as_str);
-                let known: Vec<&str> = known_factors().into_iter().chain(own).collect();
-                write!(f, "there is no factor {name}; choose one of: {}", known.join(", "))
+                write!(f, "there is no factor {name}; choose one of: {}", choices(&known_factors(), own))
             }
             Self::UnknownEndpoint(name, known) => {
                 write!(f, "the protocol has no endpoint {name}; choose one of: {}", known.join(", "))
             }
-            Self::UnknownCovariate(name, known) => write!(
-                f,
-                "the protocol adjusts for {name}, which is nothing that can be adjusted for; choose from: {}",
-                known.join(", ")
-            ),
             Self::UnknownLevel(name, known) => {
                 write!(f, "no restoration is of the level {name}; there are: {}", known.join(", "))
             }
@@ -119,9 +111,8 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let CompareRequest { placements, histories, protocol, .. } = *request;
     let factor = factor_levels(request.factor, &protocol.own_factors, placements, histories)?
         .ok_or_else(|| CompareError::UnknownFactor(request.factor.to_owned(), protocol.own_factors.clone()))?;
-    let is_level = |name: &str| factor.levels.iter().any(|(code, label)| code == name || label == name);
     if request.reference.is_none()
-        && let Some(named) = protocol.reference_levels.get(&factor.name).filter(|name| !is_level(name))
+        && let Some(named) = protocol.reference_levels.get(&factor.name).filter(|name| factor.named(name).is_none())
     {
         let known = factor.levels.iter().map(|(code, _)| code.clone()).collect();
         return Err(CompareError::UnknownReference(factor.name, named.clone(), known));
@@ -137,10 +128,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
     let follow_up = follow_all(histories, endpoint, protocol.failure_day);
     let due = due_at_recalls(histories, protocol);
     let source = Source { placements, histories, follow_up: &follow_up, due: &due, protocol };
-    let records = source.rows(&factor, request.reference).map_err(|error| match error {
-        RowsError::UnknownCovariate(name) => CompareError::UnknownCovariate(name, known_covariates(&protocol.own_factors)),
-        RowsError::Table(error) => CompareError::Table(error),
-    })?;
+    let records = source.rows(&factor, request.reference)?;
     if follow_up.observations.is_empty() {
         return Err(CompareError::NothingFollowed);
     }
@@ -148,7 +136,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         return Err(CompareError::NothingToCompare(factor.name));
     }
     if let Some(wanted) = request.reference
-        && !records.codes.iter().chain(&records.rows.labels).any(|known| known == wanted)
+        && records.level_named(wanted).is_none()
     {
         return Err(CompareError::UnknownLevel(wanted.to_owned(), records.codes));
     }

@@ -3,11 +3,11 @@
 use super::compared::{Compared, ComparedCovariate};
 use super::pooled::pooled;
 use crate::cohort::recall::Due;
-use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels, known_factors};
+use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
 use crate::protocol::Protocol;
 use crate::protocol::settings::USUAL_COVARIATES;
 use crate::quantity::{DAYS_PER_YEAR, Days};
-use crate::record::{Cell, PLACEMENT_COLUMNS};
+use crate::record::{Cell, PLACEMENT_COLUMNS, level_named};
 use crate::stats::{Covariate, Grouping, NO_GROUP, Observations};
 use crate::table::{PlacementTable, TableError};
 
@@ -30,19 +30,15 @@ pub struct ComparedRecords {
     pub levels_together: u64,
 }
 
-/// Why there are no rows.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum RowsError {
-    /// The protocol adjusts for something that the records don't have.
-    UnknownCovariate(String),
-    /// A table without the columns it should have: a fault of the program.
-    Table(TableError),
+impl ComparedRecords {
+    /// The place of the level with a name, as [`level_named`] reads names.
+    pub fn level_named(&self, name: &str) -> Option<usize> {
+        named_of(&self.codes, &self.rows.labels, name)
+    }
 }
 
-impl From<TableError> for RowsError {
-    fn from(error: TableError) -> Self {
-        Self::Table(error)
-    }
+fn named_of(codes: &[String], labels: &[String], name: &str) -> Option<usize> {
+    level_named(codes.iter().zip(labels).map(|(code, label)| (code.as_str(), label.as_str())), name)
 }
 
 /// What the rows are made from.
@@ -59,20 +55,13 @@ pub struct Source<'a> {
     pub protocol: &'a Protocol,
 }
 
-/// What can be adjusted for, by name; the practice's own columns too.
-pub fn known_covariates(own: &[String]) -> Vec<String> {
-    let numbers = PLACEMENT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Number { .. }));
-    let others = ["placed_on", "replaces_restoration"].into_iter().chain(numbers.map(|column| column.name));
-    known_factors().into_iter().chain(others).map(str::to_owned).chain(own.iter().cloned()).collect()
-}
-
 impl Source<'_> {
     /// The rows of the levels of a factor; the reference is the level of this code or label, else the protocol's, else the one with
     /// most restorations. Of more than eight levels those with fewest restorations are put together.
     ///
     /// # Errors
-    /// When the protocol adjusts for something that the records don't have.
-    pub fn rows(&self, factor: &FactorLevels, reference: Option<&str>) -> Result<ComparedRecords, RowsError> {
+    /// When a table lacks a column, which would be a fault of the program.
+    pub fn rows(&self, factor: &FactorLevels, reference: Option<&str>) -> Result<ComparedRecords, TableError> {
         let of = |place: usize| factor.codes[self.follow_up.restoration[place] as usize];
         let observations = &self.follow_up.observations;
         let mut counts = vec![0_u64; factor.levels.len()];
@@ -82,10 +71,7 @@ impl Source<'_> {
             }
         }
         let named = reference.or_else(|| self.protocol.reference_levels.get(&factor.name).map(String::as_str));
-        let always = named.and_then(|name| {
-            let code = factor.levels.iter().position(|(code, _)| code == name);
-            code.or_else(|| factor.levels.iter().position(|(_, label)| label == name))
-        });
+        let always = named.and_then(|name| factor.named(name));
         let pooled = pooled(&counts, 1, MOST_LEVELS, always);
         let mut every: Vec<(String, String)> = pooled.apart.iter().map(|&level| factor.levels[level].clone()).collect();
         if !pooled.together.is_empty() {
@@ -120,8 +106,9 @@ impl Source<'_> {
         // Nothing is held against levels that were put together if that can be helped.
         let single = if pooled.together.is_empty() || sizes.len() < 2 { sizes.len() } else { sizes.len() - 1 };
         let largest = (0..single).fold(0, |best, level| if sizes[level] > sizes[best] { level } else { best });
-        let by_code = || named.and_then(|name| codes.iter().position(|code| code == name));
-        let reference = u16::try_from(reference.or_else(by_code).unwrap_or(largest)).unwrap_or(0);
+        // Those put together may be named, too.
+        let of_all = || named.and_then(|name| named_of(&codes, &labels, name));
+        let reference = u16::try_from(reference.or_else(of_all).unwrap_or(largest)).unwrap_or(0);
         let mut rows = Observations::with_capacity(kept.len());
         for &place in &kept {
             // Every row was accepted once with the same days, so it is accepted again.
@@ -154,7 +141,7 @@ impl Source<'_> {
         })
     }
 
-    fn covariates(&self, factor: &str, restoration: &[u32]) -> Result<Vec<ComparedCovariate>, RowsError> {
+    fn covariates(&self, factor: &str, restoration: &[u32]) -> Result<Vec<ComparedCovariate>, TableError> {
         let adjusted = |name: &str| self.protocol.adjust_for.iter().any(|wanted| wanted == name);
         let mut names: Vec<&str> = self.protocol.adjust_for.iter().map(String::as_str).collect();
         names.extend(USUAL_COVARIATES.into_iter().filter(|name| !adjusted(name)));
@@ -167,7 +154,7 @@ impl Source<'_> {
         Ok(covariates)
     }
 
-    fn covariate(&self, name: &str, restoration: &[u32]) -> Result<Covariate, RowsError> {
+    fn covariate(&self, name: &str, restoration: &[u32]) -> Result<Covariate, TableError> {
         let row_of = |place: u32| self.histories.placement_row[place as usize] as usize;
         let table = &self.placements.0;
         match name {
@@ -196,7 +183,7 @@ impl Source<'_> {
             ));
         }
         let factor = factor_levels(name, &self.protocol.own_factors, self.placements, self.histories)?
-            .ok_or_else(|| RowsError::UnknownCovariate(name.to_owned()))?;
+            .ok_or_else(|| TableError::no_table(&format!("nothing is known of {name}")))?;
         let codes = restoration.iter().map(|&place| factor.codes[place as usize]).collect();
         let count = u16::try_from(factor.levels.len()).unwrap_or(NO_GROUP - 1);
         let grouping = Grouping::new(codes, count).unwrap_or_default();

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::endpoint::{Endpoint, FailureDayReading};
 use crate::quantity::{ConfidenceLevel, Days, IntervalMethod, Variance};
+use crate::record::factors::{choices, known_covariates, known_factors, level_named, terms_of};
 use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::wording::settings_trouble;
 
@@ -273,14 +274,38 @@ impl Protocol {
                 return refuse(format!("own factor {name:?} is named twice"));
             }
         }
-        for (what, names) in [("factor", &self.factors), ("adjust_for:", &self.adjust_for)] {
+        let (factors, covariates) = (known_factors(), known_covariates());
+        for (what, names, known) in [("factors", &self.factors, &factors), ("adjust_for", &self.adjust_for, &covariates)] {
             for (place, name) in names.iter().enumerate() {
                 if names[..place].contains(name) {
-                    return refuse(format!("{what} {name:?} is named twice"));
+                    return refuse(format!("{what}: {name:?} is named twice"));
                 }
+                self.check_named(what, name, known)?;
+            }
+        }
+        for (factor, level) in &self.reference_levels {
+            self.check_named("reference_levels", factor, &factors)?;
+            let Some(terms) = terms_of(factor) else { continue };
+            if level_named(terms.iter().map(|term| (term.code, term.label)), level).is_none() {
+                let codes: Vec<&str> = terms.iter().map(|term| term.code).collect();
+                return refuse(format!(
+                    "reference_levels: {level:?} is no level of {factor}; choose one of: {}",
+                    codes.join(", ")
+                ));
             }
         }
         Ok(())
+    }
+
+    fn check_named(&self, what: &str, name: &str, known: &[&str]) -> Result<(), ProtocolError> {
+        if known.contains(&name) || self.own_factors.iter().any(|own| own == name) {
+            return Ok(());
+        }
+        let choices = choices(known, &self.own_factors);
+        let what = format!(
+            "{what}: there is no {name:?}; choose from: {choices}. A column of the practice's own stands under own_factors, too"
+        );
+        Err(ProtocolError { line: None, what })
     }
 
     /// The horizons in months, the headline's among them, in order.

@@ -6,6 +6,7 @@
 //! - [`criterion`], [`scheme`]: what is scored, and scoring schemes as data
 //! - [`placement`], [`visit`]: the two kinds of rows
 //! - [`kind`]: which of the two a table holds
+//! - [`factors`]: the names by which rows are grouped and compared
 //! - [`mod@column`]: their columns, with the ranges that hold cells to sense
 //!
 //! ```
@@ -17,6 +18,7 @@
 
 pub mod column;
 pub mod criterion;
+pub mod factors;
 pub mod kind;
 pub mod lesion;
 pub mod outcome;
@@ -29,6 +31,7 @@ pub mod vocabulary;
 
 pub use column::{Cell, Column, Need, PLACEMENT_COLUMNS, Range, VISIT_COLUMNS};
 pub use criterion::Criterion;
+pub use factors::{known_covariates, known_factors, level_named};
 pub use kind::RecordKind;
 pub use lesion::{Aetiology, CervicalMargin, Surface, YesNo};
 pub use outcome::{Outcome, Reason, Source};

@@ -277,8 +277,11 @@ fn many_levels_are_compared_by_putting_the_rare_ones_together() {
     let against_rare = compared(&records, &["--by", "adhesive_lot", "--reference", rare]);
     assert_eq!(labels(&against_rare)[usize::from(against_rare.reference)], *rare);
     assert_eq!(restorations(&against_rare).iter().sum::<u64>(), counts.iter().sum::<u64>());
-    let against_others = compared(&records, &["--by", "adhesive_lot", "--reference", "all_others"]);
-    assert_eq!(labels(&against_others)[usize::from(against_others.reference)], "all others");
+    for name in ["all_others", "All others"] {
+        let against_others = compared(&records, &["--by", "adhesive_lot", "--reference", name]);
+        assert_eq!(labels(&against_others)[usize::from(against_others.reference)], "all others");
+    }
+    assert_eq!(compared(&records, &["--by", "adhesive_lot", "--reference", &rare.to_lowercase()]), against_rare);
 }
 
 #[test]
@@ -296,7 +299,7 @@ fn what_cannot_be_compared_is_said_with_how_to_mend_it() {
     fs::write(
         records.path().join("reference.toml"),
         manebit::protocol::Protocol::BUILT_IN_TEXT
-            .replace("reference_levels = {}", "reference_levels = { etch_strategy = \"total\" }"),
+            .replace("reference_levels = {}", "reference_levels = { etch_strategy = \"selective_enamel_etch\" }"),
     )
     .expect("a protocol");
     fs::create_dir(records.path().join("taken")).expect("a folder");

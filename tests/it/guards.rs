@@ -91,6 +91,19 @@ fn a_protocol_that_contradicts_itself_is_refused_in_words() {
         ("own_factors = []", "own_factors = [\"arch\"]", "have a column or factor of this name already"),
         ("interval_method = \"complementary_log_log\"", "interval_method = \"wilson\"", "log, plain"),
         ("horizons_months = [6, 12,", "horizons_months = [6, 6, 12,", "each once"),
+        (
+            "factors = [\"etch",
+            "factors = [\"moon_phase\", \"etch",
+            "factors: there is no \"moon_phase\"; choose from: surface,",
+        ),
+        ("\"sclerosis\", \"cerv", "\"sclerosis\", \"sclerosis\", \"cerv", "adjust_for: \"sclerosis\" is named twice"),
+        ("\"placed_on\"]", "\"plaecd_on\"]", "adjust_for: there is no \"plaecd_on\"; choose from: surface,"),
+        ("reference_levels = {}", "reference_levels = { etch = \"self_etch\" }", "reference_levels: there is no \"etch\""),
+        (
+            "reference_levels = {}",
+            "reference_levels = { arch = \"left\" }",
+            "reference_levels: \"left\" is no level of arch; choose one of: maxilla, mandible",
+        ),
     ] {
         let message = change(from, to);
         assert!(message.contains(said), "{message}");
