@@ -116,7 +116,7 @@ fn weigh(rows: &Compared, covariates: &[Covariate]) -> Result<Weighed, String> {
         .map_err(|problem| problem.to_string())?;
     let weights = propensity_weights(&found, &rows.levels, None, WeightedPopulation::Stabilised, WeightTrimming::None)
         .map_err(|problem| problem.to_string())?;
-    Ok(Weighed { weights, penalised: found.regression.penalised, overlap: found.overlap })
+    Ok(Weighed { weights, penalised: found.penalised, overlap: found.overlap })
 }
 
 fn pairs(

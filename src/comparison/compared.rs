@@ -70,6 +70,15 @@ impl Compared {
         intervals
     }
 
+    /// The rows that tell something of when failures came between visits: not those that came under observation late and were not seen in
+    /// place afterwards, nor to have failed.
+    pub fn told_between_visits(&self) -> Vec<u32> {
+        let entry = self.observations.entry();
+        let nothing =
+            |row: usize| entry[row] > 0 && self.first_known_failed[row].is_none() && self.last_known_good[row] <= entry[row];
+        (0..).zip(0..self.observations.len()).filter(|(_, row)| !nothing(*row)).map(|(place, _)| place).collect()
+    }
+
     /// The same for parametric fits, in days. A failure of day 0 is taken to lie within the first day.
     ///
     /// # Errors
@@ -92,21 +101,50 @@ impl Compared {
     pub fn to_adjust_for(&self) -> (Vec<Covariate>, Vec<CovariateSetAside>) {
         let (mut kept, mut aside) = (Vec::new(), Vec::new());
         for covariate in self.covariates.iter().filter(|covariate| covariate.adjusted) {
-            let put_aside = |why: String| CovariateSetAside { label: covariate.values.name.clone(), why };
-            let rows = self.observations.len();
-            let missing = missing_rows(&covariate.values).into_iter().filter(|missing| *missing).count();
-            if missing as f64 > MOST_MISSING * rows as f64 {
-                aside.push(put_aside(format!("recorded for {} of {rows} restorations only", rows - missing)));
-                continue;
-            }
-            let pooled = with_rare_levels_together(&covariate.values);
-            if is_constant(&pooled) {
-                aside.push(put_aside("the same for all, or all but a few".to_owned()));
-            } else {
-                kept.push(pooled);
+            let values = &covariate.values;
+            let finer = || self.finer(values).map(|finer| format!("told by {finer} already"));
+            match self.not_of_use(values).or_else(finer) {
+                Some(why) => aside.push(CovariateSetAside { label: values.name.clone(), why }),
+                None => kept.push(with_rare_levels_together(values)),
             }
         }
         (kept, aside)
+    }
+
+    /// Why nothing can be adjusted for with this covariate, whatever the others are.
+    fn not_of_use(&self, covariate: &Covariate) -> Option<String> {
+        let rows = self.observations.len();
+        let missing = missing_rows(covariate).into_iter().filter(|missing| *missing).count();
+        if missing as f64 > MOST_MISSING * rows as f64 {
+            Some(format!("recorded for {} of {rows} restorations only", rows - missing))
+        } else if is_constant(&with_rare_levels_together(covariate)) {
+            Some("the same for all, or all but a few".to_owned())
+        } else if codes_of(covariate).is_some_and(|codes| is_told_by(&self.levels, codes)) {
+            let why =
+                "each of its levels stands beside one of the levels compared only, so that the two can't be told apart";
+            Some(why.to_owned())
+        } else {
+            None
+        }
+    }
+
+    /// Another factor that is adjusted for and tells this one: each of its levels stands beside one level of this one only, and it has more
+    /// levels, or as many and stands first.
+    fn finer(&self, covariate: &Covariate) -> Option<&str> {
+        let own = codes_of(covariate)?;
+        let mut before = true;
+        for other in self.covariates.iter().filter(|other| other.adjusted).map(|other| &other.values) {
+            if std::ptr::eq(other, covariate) {
+                before = false;
+            } else if let Some(codes) = codes_of(other)
+                && is_told_by(own, codes)
+                && (before || !is_told_by(codes, own))
+                && self.not_of_use(other).is_none()
+            {
+                return Some(&other.name);
+            }
+        }
+        None
     }
 
     /// Which rows have all these covariates.
@@ -177,6 +215,28 @@ pub fn missing_rows(covariate: &Covariate) -> Vec<bool> {
     }
 }
 
+/// The levels of a factor; none of a number.
+fn codes_of(covariate: &Covariate) -> Option<&Grouping> {
+    match &covariate.values {
+        CovariateValues::Factor { codes, .. } => Some(codes),
+        CovariateValues::Number { .. } => None,
+    }
+}
+
+/// Whether a level follows from another one: each level of `finer` stands beside one level of `coarser` only. Rows without either tell
+/// nothing.
+fn is_told_by(coarser: &Grouping, finer: &Grouping) -> bool {
+    let mut beside = vec![NO_GROUP; usize::from(finer.levels())];
+    coarser.codes().iter().zip(finer.codes()).filter(|(coarser, finer)| **coarser != NO_GROUP && **finer != NO_GROUP).all(
+        |(&coarser, &finer)| {
+            let known = &mut beside[usize::from(finer)];
+            let same = *known == NO_GROUP || *known == coarser;
+            *known = coarser;
+            same
+        },
+    )
+}
+
 /// A factor with its rare levels put together, and the most frequent level as reference; numbers as they are.
 fn with_rare_levels_together(covariate: &Covariate) -> Covariate {
     let CovariateValues::Factor { codes, levels, .. } = &covariate.values else { return covariate.clone() };
@@ -212,5 +272,69 @@ fn is_constant(covariate: &Covariate) -> bool {
             }
             counts.values().filter(|count| **count >= LEAST_OF_LEVEL).count() < 2
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::Ending;
+
+    fn factor(name: &str, codes: &[u16]) -> ComparedCovariate {
+        let levels = codes.iter().filter(|code| **code != NO_GROUP).max().map_or(0, |most| most + 1);
+        let codes = Grouping::new(codes.to_vec(), levels).expect("levels");
+        let labels = (0..levels).map(|level| format!("{name} {level}")).collect();
+        ComparedCovariate { values: Covariate::factor(name, codes, labels, 0), adjusted: true }
+    }
+
+    /// Forty rows of two levels in turn, adjusted for these.
+    fn rows(covariates: Vec<ComparedCovariate>) -> Compared {
+        let mut observations = Observations::default();
+        for row in 0..40_u32 {
+            observations.push(Days::new(0), Days::new(10), Ending::Censored, row).expect("in order");
+        }
+        Compared {
+            observations,
+            last_known_good: vec![10; 40],
+            first_known_failed: vec![None; 40],
+            levels: Grouping::new((0..40).map(|row| row % 2).collect(), 2).expect("levels"),
+            labels: vec!["one".to_owned(), "other".to_owned()],
+            reference: 0,
+            covariates,
+        }
+    }
+
+    #[test]
+    fn what_lies_within_the_levels_compared_or_is_told_by_another_is_set_aside() {
+        let of = |code: fn(u16) -> u16| (0..40).map(code).collect::<Vec<u16>>();
+        // Two hands for each level compared; a jaw that says nothing; four benches in two rooms; a room named twice.
+        let hands = factor("hand", &of(|row| row % 2 * 2 + row / 2 % 2));
+        let jaw = factor("jaw", &of(|row| row / 10 % 2));
+        // A hand that is set aside tells nothing of the wing it works in.
+        let wing = factor("wing", &of(|row| [0, 0, 1, 0][usize::from(row % 2 * 2 + row / 2 % 2)]));
+        let (room, bench) =
+            (factor("room", &of(|row| row / 4 % 2)), factor("bench", &of(|row| row / 4 % 2 * 2 + row / 8 % 2)));
+        let ward = factor("ward", &of(|row| 1 - row / 4 % 2));
+        let told = |covariates: Vec<ComparedCovariate>| {
+            let (kept, aside) = rows(covariates).to_adjust_for();
+            let kept: Vec<String> = kept.into_iter().map(|covariate| covariate.name).collect();
+            let aside: Vec<(String, String)> = aside.into_iter().map(|one| (one.label, one.why)).collect();
+            (kept, aside)
+        };
+        let (kept, aside) = told(vec![hands.clone(), room.clone(), jaw.clone(), bench.clone()]);
+        assert_eq!(kept, ["jaw", "bench"]);
+        assert!(aside[0].0 == "hand" && aside[0].1.contains("can't be told apart"), "{aside:?}");
+        assert_eq!(aside[1], ("room".to_owned(), "told by bench already".to_owned()));
+        assert_eq!(told(vec![hands.clone(), wing.clone()]).0, ["wing"]);
+        // Of two that tell each other the first stays.
+        let (kept, aside) = told(vec![room, ward, jaw]);
+        assert_eq!(kept, ["room", "jaw"]);
+        assert_eq!(aside, [("ward".to_owned(), "told by room already".to_owned())]);
+        // Rows without a level don't matter, and one row that differs keeps both.
+        let mut gaps: Vec<u16> = of(|row| row % 2 * 2 + row / 2 % 2);
+        gaps[5] = NO_GROUP;
+        assert!(told(vec![factor("hand", &gaps)]).0.is_empty());
+        gaps[6] = 3;
+        assert_eq!(told(vec![factor("hand", &gaps)]).0, ["hand"]);
     }
 }

@@ -291,7 +291,7 @@ pub fn weighted(asked: &Asked, data: &Data) -> Result<Weighted, String> {
     Ok(Weighted {
         adjusted_for: rows.names.clone(),
         left_out: rows.left_out,
-        penalised: found.regression.penalised,
+        penalised: found.penalised,
         population,
         trimming: asked.trimming,
         weights_cut: weights.cut,

@@ -12,9 +12,14 @@ use super::symmetric::Symmetric;
 use crate::threads::on_threads;
 
 /// Rows at a time: what is worked on stays in the cache.
-const STRETCH: usize = 1024;
-/// Rows of a block that one thread sums.
-const BLOCK: usize = 16 * STRETCH;
+pub(super) const STRETCH: usize = 1024;
+/// Stretches of a block that one thread sums, at most: what a block comes to takes room by itself.
+const MOST_STRETCHES: usize = 16;
+/// Into so many blocks rows are parted if they are enough for that.
+const BLOCKS: usize = 32;
+
+/// Products of two columns beyond which a row counts as several when threads are given out.
+const WORK_OF_A_ROW: usize = 64;
 
 /// The likelihood at one β.
 #[derive(Clone, Debug)]
@@ -96,9 +101,13 @@ pub(super) fn in_blocks<T: Send>(
     of_block: impl Fn(&mut dyn Iterator<Item = Stretch>) -> T + Sync,
 ) -> Vec<T> {
     let count = rows.level.len();
-    let starts: Vec<usize> = (0..count).step_by(BLOCK).collect();
-    on_threads(starts, threads_for(count), |start| {
-        let end = (start + BLOCK).min(count);
+    // By the number of rows alone, so that sums are the same on any number of threads.
+    let block = count.div_ceil(BLOCKS * STRETCH).clamp(1, MOST_STRETCHES) * STRETCH;
+    let starts: Vec<usize> = (0..count).step_by(block).collect();
+    // A row takes the longer the more parameters there are.
+    let work = count.saturating_mul(rows.parameters().max(1).pow(2)) / WORK_OF_A_ROW;
+    on_threads(starts, threads_for(work.max(count)), |start| {
+        let end = (start + block).min(count);
         let stretches = (start..end).step_by(STRETCH).map(|first| Stretch::of(rows, beta, first, STRETCH.min(end - first)));
         of_block(&mut { stretches })
     })

@@ -12,9 +12,10 @@
 //! Cost.        O(rows·columns²·levels²) a step, some tens of steps for each limit.
 
 use super::cox::Convergence;
+use super::lanes::dot;
 use super::logistic::LogisticProblem;
 use super::logit_climb::{FARTHEST, root_of};
-use super::logit_likelihood::{evaluate, in_blocks};
+use super::logit_likelihood::{STRETCH, evaluate, in_blocks};
 use super::logit_rows::LogitRows;
 use super::symmetric::{Root, Symmetric};
 
@@ -148,35 +149,62 @@ impl Penalised {
 
 fn slope_of_penalty(rows: &LogitRows, beta: &[f64], inverse: &Symmetric) -> Vec<f64> {
     let (width, contrasts) = (rows.width(), rows.contrasts());
+    let pair = |a: usize, b: usize| if a < b { b * (b + 1) / 2 + a } else { a * (a + 1) / 2 + b };
+    // The forms xᵀ·(I⁻¹)_ab·x as sums over pairs of columns, each pair once.
+    let forms: Vec<Vec<f64>> = (0..contrasts)
+        .flat_map(|a| (0..=a).map(move |b| (a * width, b * width)))
+        .map(|(a, b)| {
+            let of = |j: usize, k: usize| match j == k {
+                true => inverse.at(a + j, b + j),
+                false => inverse.at(a + j, b + k) + inverse.at(a + k, b + j),
+            };
+            (0..width).flat_map(|j| (0..=j).map(move |k| (j, k))).map(|(j, k)| of(j, k)).collect()
+        })
+        .collect();
     let parts = in_blocks(rows, beta, |stretches| {
         let mut slope = vec![0.0; rows.parameters()];
-        let (mut x, mut q, mut p) = (vec![0.0; width], vec![0.0; contrasts * contrasts], vec![0.0; contrasts]);
+        // A stretch of rows for each form, and for each level Σ_c p_c·q_ac.
+        let mut q = vec![0.0; forms.len() * STRETCH];
+        let mut mixed = vec![0.0; contrasts * STRETCH];
+        let [mut inner, mut own, mut both, mut factor] = [(); 4].map(|()| vec![0.0; STRETCH]);
         for stretch in stretches {
-            for i in 0..stretch.len {
-                let row = stretch.first + i;
-                x.iter_mut().zip(&rows.columns).for_each(|(x, column)| *x = column[row]);
-                for a in 0..contrasts {
-                    p[a] = stretch.of_level(a + 1)[i];
-                    for b in 0..=a {
-                        let mut form = 0.0;
-                        for (j, left) in x.iter().enumerate() {
-                            for (k, right) in x.iter().enumerate() {
-                                form += left * right * inverse.at(a * width + j, b * width + k);
-                            }
-                        }
-                        q[a * contrasts + b] = form;
-                        q[b * contrasts + a] = form;
+            let (first, len) = (stretch.first, stretch.len);
+            let x = |k: usize| &rows.columns[k][first..first + len];
+            for (form, q) in forms.iter().zip(q.chunks_exact_mut(STRETCH)) {
+                let (q, inner) = (&mut q[..len], &mut inner[..len]);
+                q.fill(0.0);
+                let mut terms = form.iter();
+                for j in 0..width {
+                    inner.fill(0.0);
+                    for (k, &term) in (0..=j).zip(terms.by_ref()) {
+                        inner.iter_mut().zip(x(k)).for_each(|(inner, x)| *inner += term * x);
                     }
+                    q.iter_mut().zip(&*inner).zip(x(j)).for_each(|((q, inner), x)| *q += inner * x);
                 }
-                let at = |a: usize, b: usize| q[a * contrasts + b];
-                let own: f64 = (0..contrasts).map(|b| p[b] * at(b, b)).sum();
-                let both: f64 = (0..contrasts).map(|b| p[b] * (0..contrasts).map(|c| p[c] * at(b, c)).sum::<f64>()).sum();
-                for a in 0..contrasts {
-                    let mixed: f64 = (0..contrasts).map(|c| p[c] * at(a, c)).sum();
-                    let factor = 0.5 * rows.weight_of(row) * p[a] * (at(a, a) - own - 2.0 * mixed + 2.0 * both);
-                    let block = &mut slope[a * width..(a + 1) * width];
-                    block.iter_mut().zip(&x).for_each(|(slope, x)| *slope += factor * x);
+            }
+            let of_pair = |a: usize, b: usize| &q[pair(a, b) * STRETCH..][..len];
+            let (own, both, factor) = (&mut own[..len], &mut both[..len], &mut factor[..len]);
+            own.fill(0.0);
+            both.fill(0.0);
+            for a in 0..contrasts {
+                let mixed = &mut mixed[a * STRETCH..][..len];
+                mixed.fill(0.0);
+                for c in 0..contrasts {
+                    let p_c = stretch.of_level(c + 1);
+                    mixed.iter_mut().zip(p_c).zip(of_pair(a, c)).for_each(|((mixed, p), q)| *mixed += p * q);
                 }
+                let p_a = stretch.of_level(a + 1);
+                own.iter_mut().zip(p_a).zip(of_pair(a, a)).for_each(|((own, p), q)| *own += p * q);
+                both.iter_mut().zip(p_a).zip(&*mixed).for_each(|((both, p), mixed)| *both += p * mixed);
+            }
+            for a in 0..contrasts {
+                let (p_a, q_aa, mixed) = (stretch.of_level(a + 1), of_pair(a, a), &mixed[a * STRETCH..][..len]);
+                for (i, factor) in factor.iter_mut().enumerate() {
+                    let bracket = q_aa[i] - own[i] - 2.0 * mixed[i] + 2.0 * both[i];
+                    *factor = 0.5 * rows.weight_of(first + i) * p_a[i] * bracket;
+                }
+                let block = &mut slope[a * width..(a + 1) * width];
+                block.iter_mut().enumerate().for_each(|(k, slope)| *slope += dot(factor, x(k)));
             }
         }
         slope

@@ -10,7 +10,7 @@
 //!              so the first such covariate is refused with how many lack it. A covariate that doesn't vary tells nothing and is left
 //!              out by name. Covariates that tell a level without error break the assumption that each had a chance: refused by name,
 //!              or fitted with Firth's penalty if asked for, which the result says. A level that nobody has has a propensity of 0.
-//! Cost.        That of the regression.
+//! Cost.        That of a fit; its coefficients are not tested, which with Firth's penalty would take a fit for each limit of each one.
 //! Not for.     What was not recorded: see `e_value` for how strong that would have to be.
 
 use std::fmt;
@@ -18,13 +18,12 @@ use std::fmt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::cox_design::{CovariateValues, CoxDesign};
+use super::cox_design::{ColumnName, CovariateValues, CoxDesign};
 use super::grouping::{Grouping, NO_GROUP};
-use super::logistic::{FirthPenalty, LogisticOptions, LogisticProblem};
+use super::logistic::{FirthPenalty, LogisticProblem};
 use super::logit_fit::LogitFit;
 use super::logit_likelihood::in_blocks;
 use super::logit_rows::{Constants, LogitRows};
-use super::multinomial::MultinomialRegression;
 
 /// A propensity below this is next to no chance.
 pub const NEXT_TO_NO_CHANCE: f64 = 0.01;
@@ -105,8 +104,10 @@ pub struct Propensities {
     pub levels: u16,
     /// Observation after observation, a propensity for each level.
     pub values: Vec<f64>,
-    /// The regression, with the most frequent level as reference.
-    pub regression: MultinomialRegression,
+    /// Whether Firth's penalty was put on the likelihood of the regression.
+    pub penalised: bool,
+    /// Columns that don't vary and were left out of it.
+    pub constant_columns: Vec<ColumnName>,
     /// How far they overlap, for each level that somebody has.
     pub overlap: Vec<PropensityOverlap>,
 }
@@ -133,13 +134,17 @@ pub fn propensities(
 ) -> Result<Propensities, PropensityProblem> {
     refuse_missing(levels, design)?;
     let fitted = PropensityFit::of(levels, clusters, weights, design, penalty, None)?;
-    let options = LogisticOptions { penalty, ..LogisticOptions::default() };
-    let regression = MultinomialRegression::of(&fitted.rows, &fitted.fit, design, clusters, options);
     let values = fitted.values(levels.codes().len(), usize::from(levels.levels()));
     let mut present = fitted.rows.levels.clone();
     present.sort_unstable();
     let overlap = present.iter().map(|&level| overlap(&values, levels, &fitted.rows.observation, &present, level)).collect();
-    Ok(Propensities { levels: levels.levels(), values, regression, overlap })
+    Ok(Propensities {
+        levels: levels.levels(),
+        values,
+        penalised: fitted.fit.penalised.is_some(),
+        constant_columns: fitted.rows.constant,
+        overlap,
+    })
 }
 
 /// A fitted propensity model, as it is inside.

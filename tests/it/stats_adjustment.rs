@@ -422,7 +422,7 @@ fn violated_positivity_missing_values_and_absent_levels_are_said() {
     };
     assert_eq!(columns.len(), 1);
     let penalised = of(with(&d), &levels, FirthPenalty::IfSeparated).expect("penalised");
-    assert!(penalised.regression.penalised);
+    assert!(penalised.penalised);
     assert!(penalised.of(3)[1] > 0.5 && penalised.of(3)[1] < 1.0 && penalised.of(3)[2].abs() < f64::MIN_POSITIVE);
     // A covariate without variation tells nothing, and is named.
     let found =
@@ -430,8 +430,8 @@ fn violated_positivity_missing_values_and_absent_levels_are_said() {
             .expect("a maximum");
     let alone = of(vec![Covariate::number("x", x.clone())], &levels, FirthPenalty::Never).expect("a maximum");
     assert_eq!(found.values, alone.values);
-    assert_eq!(found.regression.constant_columns[0].covariate, "same");
-    assert_eq!((found.overlap.len(), found.regression.levels.len()), (2, 1));
+    assert_eq!(found.constant_columns[0].covariate, "same");
+    assert_eq!((found.overlap.len(), found.penalised), (2, false));
     let mut gaps: Vec<Option<f64>> = x.iter().copied().map(Some).collect();
     gaps[2] = None;
     let refused = of(vec![Covariate::number_with_gaps("x", gaps)], &levels, FirthPenalty::Never).expect_err("missing");
@@ -586,11 +586,16 @@ proptest! {
         let other = propensities(&levels_of(&copied), &clusters, None, &design_of(&copied, true), FirthPenalty::Never);
         prop_assert_eq!(one.is_ok(), other.is_ok());
         if let (Ok(one), Ok(other)) = (one, other) {
-            let errors = |found: &manebit::stats::Propensities| -> Vec<f64> {
-                let levels = found.regression.levels.iter();
-                levels.flat_map(|level| &level.coefficients).filter_map(|c| c.coefficient.standard_error).collect()
+            let errors = |levels: &Grouping, clusters: &[u32], weights: Option<&[f64]>, design: &CoxDesign| -> Vec<f64> {
+                let reference = (0..3).find(|level| levels.codes().contains(level)).expect("a level");
+                let fit = multinomial_regression(levels, reference, clusters, weights, design, LogisticOptions::default());
+                let levels = fit.map(|fit| fit.levels).unwrap_or_default();
+                levels.iter().flat_map(|level| &level.coefficients).filter_map(|c| c.coefficient.standard_error).collect()
             };
-            for (one, other) in errors(&one).iter().zip(errors(&other)) {
+            let errors_of_one = errors(&levels_of(&rows), &clusters_of(&rows), Some(&weights), &design_of(&rows, true));
+            let errors_of_other = errors(&levels_of(&copied), &clusters, None, &design_of(&copied, true));
+            prop_assert_eq!(errors_of_one.len(), errors_of_other.len());
+            for (one, other) in errors_of_one.iter().zip(errors_of_other) {
                 prop_assert!((one - other).abs() < 1e-7 * one.max(1.0), "{} {}", one, other);
             }
             for trimming in [WeightTrimming::None, WeightTrimming::CutAtQuantiles(0.1), WeightTrimming::PropensitiesFrom(0.1)] {
