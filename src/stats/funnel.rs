@@ -7,6 +7,9 @@
 //!              of z², z = 2(√O − √E) or 2√n·(asin √p − asin √π), the outer tenth on each side drawn in to the next (winsorised).
 //! Source.      Spiegelhalter DJ. Stat Med 2005;24:1185–1202; Qual Saf Health Care 2005;14:347–351; by clusters: Cochran WG. Sampling
 //!              Techniques, 3rd ed. 1977, 6.3 (all from memory).
+//! In part.     An outcome that was followed for a part w of its time, without a failure, counts as w of one, as the actuarial table lets
+//!              those withdrawn count in part (Cutler SJ, Ederer F. J Chronic Dis 1958;8:699–712, from memory). Leaving them out, while
+//!              those who failed before they could be lost stay in, would raise every share.
 //! Decided.     Units below the smallest size are described only: no limits are held against them and they tell nothing of the spread.
 //!              The spread between units needs ten of them: fewer can't tell it from a real difference of one. Where it is known, and
 //!              the larger factor is asked, the larger counts, for spread between units holds that within clusters. How many would lie
@@ -157,6 +160,8 @@ struct Brought {
     clusters: u64,
     observed: u64,
     expected: f64,
+    /// Of shares: of how many outcomes, each as far as it was followed.
+    whole: f64,
     /// Σ of squared residuals of clusters, with the factor for few; none with fewer than two clusters.
     squares: Option<f64>,
 }
@@ -189,41 +194,45 @@ pub fn funnel_of_ratios(
     funnel(&units, 1.0, options, |unit| unit.expected, chance, residual, own_variance)
 }
 
-/// Shares of each level of a grouping: of those with an outcome, how many have it (`true`).
+/// Shares of each level of a grouping: of those with an outcome, how many have it (`true`). `parts` tells for how much of its time each was
+/// followed; all of it where none are given.
 ///
 /// The limits lie around `target`, or around the overall share where none is given. Not known without outcomes in any unit, nor where
 /// that share is 0 or 1.
 pub fn funnel_of_shares(
     outcomes: &[bool],
+    parts: Option<&[Fraction]>,
     clusters: &[u32],
     grouping: &Grouping,
     target: Option<Fraction>,
     options: FunnelOptions,
 ) -> Known<Funnel> {
     let mut cells = vec![Vec::new(); usize::from(grouping.levels())];
-    for ((&outcome, &cluster), &code) in outcomes.iter().zip(clusters).zip(grouping.codes()) {
+    for (place, ((&outcome, &cluster), &code)) in outcomes.iter().zip(clusters).zip(grouping.codes()).enumerate() {
         if code != NO_GROUP {
-            cells[usize::from(code)].push((cluster, u64::from(outcome), 1.0));
+            let part = parts.and_then(|parts| parts.get(place)).map_or(1.0, |part| part.value());
+            cells[usize::from(code)].push((cluster, u64::from(outcome), part));
         }
     }
-    // The squares of residuals around the unit's own share: with e = 1 for each, r·e is that share.
+    // The squares of residuals around the unit's own share: with e = 1 for each followed all the time, r·e is that share.
     let mut units: Vec<Brought> = cells.into_iter().map(brought).collect();
-    let sum = |of: fn(&Brought) -> u64| units.iter().map(of).sum::<u64>() as f64;
-    let whole = sum(|unit| unit.observations);
+    units.iter_mut().for_each(|unit| unit.whole = unit.expected);
+    let whole: f64 = units.iter().map(|unit| unit.whole).sum();
     if whole <= 0.0 {
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
-    let share = target.map_or(sum(|unit| unit.observed) / whole, Fraction::value);
+    let failed = units.iter().map(|unit| unit.observed).sum::<u64>() as f64;
+    let share = target.map_or(failed / whole, Fraction::value);
     if !(share > 0.0 && share < 1.0) {
         return Known::NotKnown(WhyNotKnown::AtBoundary);
     }
-    units.iter_mut().for_each(|unit| unit.expected = share * unit.observations as f64);
-    let own = |unit: &Brought| unit.observed as f64 / unit.observations as f64;
+    units.iter_mut().for_each(|unit| unit.expected = share * unit.whole);
+    let own = |unit: &Brought| unit.observed as f64 / unit.whole;
     let chance = |whole: f64| ByChance::Binomial { whole, share };
     let angle = |share: f64| libm::asin(libm::sqrt(share));
-    let residual = |unit: &Brought| 2.0 * libm::sqrt(unit.observations as f64) * (angle(own(unit)) - angle(share));
-    let own_variance = |unit: &Brought| unit.observations as f64 * own(unit) * (1.0 - own(unit));
-    funnel(&units, share, options, |unit| unit.observations as f64, chance, residual, own_variance)
+    let residual = |unit: &Brought| 2.0 * libm::sqrt(unit.whole) * (angle(own(unit)) - angle(share));
+    let own_variance = |unit: &Brought| unit.whole * own(unit) * (1.0 - own(unit));
+    funnel(&units, share, options, |unit| unit.whole, chance, residual, own_variance)
 }
 
 /// Sums the cells of a unit by cluster.
@@ -244,6 +253,7 @@ fn brought(mut cells: Vec<(u32, u64, f64)>) -> Brought {
         clusters,
         observed,
         expected,
+        whole: 0.0,
         squares: (clusters > 1).then_some(squares * few),
     }
 }
@@ -415,6 +425,24 @@ mod tests {
     }
 
     #[test]
+    fn outcomes_followed_in_part_count_in_part_by_hand() {
+        // 2 failed, 6 followed all the time, 4 for half of it: 2 of 10, the limits of 2 of 10 around 0.1 of 10.
+        let outcomes: Vec<bool> = (0..12).map(|place| place < 2).collect();
+        let parts: Vec<Fraction> = (0..12).map(|place| Fraction::new(if place < 8 { 1.0 } else { 0.5 })).collect();
+        let of = |outcomes: &[bool], parts: Option<&[Fraction]>| {
+            let clusters: Vec<u32> = (0..).take(outcomes.len()).collect();
+            let grouping = Grouping::new(vec![0; outcomes.len()], 1).expect("level");
+            let options = FunnelOptions { spread: FunnelSpread::Chance, ..FunnelOptions::usual(1) };
+            let funnel = funnel_of_shares(outcomes, parts, &clusters, &grouping, Some(Fraction::new(0.1)), options);
+            funnel.known().expect("a unit").units[0]
+        };
+        let (found, ten) = (of(&outcomes, Some(&parts)), of(&outcomes[..10], None));
+        assert_eq!((found.observations, found.observed, found.value), (12, 2, Known::Known(0.2)));
+        assert_eq!((found.expected, found.inner, found.outer, found.place), (ten.expected, ten.inner, ten.outer, ten.place));
+        assert_eq!(of(&outcomes, Some(&[Fraction::new(1.0); 12])), of(&outcomes, None));
+    }
+
+    #[test]
     fn the_spread_between_units_is_winsorised_by_hand() {
         // By hand: −5, 0, …, 0, 2 with ten units: one is drawn in on each side, to 0 and 1.
         let z = vec![2.0, -5.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0];
@@ -427,15 +455,15 @@ mod tests {
         let clusters: Vec<u32> = (0..60).collect();
         let grouping = Grouping::new((0..60).map(|i| i / 30).collect(), 2).expect("levels");
         let options = FunnelOptions { spread: FunnelSpread::Chance, ..FunnelOptions::usual(5) };
-        let funnel = funnel_of_shares(&outcomes, &clusters, &grouping, None, options);
+        let funnel = funnel_of_shares(&outcomes, None, &clusters, &grouping, None, options);
         let funnel = funnel.known().expect("units");
         // By hand: 3 of 30 and 15 of 30 around 18 of 60. P(X ≤ 3 of 30 at 0.3) = 0.0093, P(X ≥ 15) = 0.0169 (computed with scipy 1.17.1).
         assert!((funnel.target - 0.3).abs() < 1e-15, "absolute");
         assert_eq!(funnel.units.iter().map(|unit| unit.place).collect::<Vec<_>>(), [FunnelPlace::Below, FunnelPlace::Above]);
         let none =
-            funnel_of_shares(&[false; 4], &[0, 1, 2, 3], &Grouping::new(vec![0; 4], 1).expect("level"), None, options);
+            funnel_of_shares(&[false; 4], None, &[0, 1, 2, 3], &Grouping::new(vec![0; 4], 1).expect("level"), None, options);
         assert_eq!(none, Known::NotKnown(WhyNotKnown::AtBoundary));
-        let nobody = funnel_of_shares(&[], &[], &Grouping::default(), None, options);
+        let nobody = funnel_of_shares(&[], None, &[], &Grouping::default(), None, options);
         assert_eq!(nobody, Known::NotKnown(WhyNotKnown::NoObservations));
     }
 }

@@ -6,7 +6,7 @@ use super::answer::{NamedFunnel, WatchAnswers};
 use super::judged::Judged;
 use super::sentence;
 use crate::estimate::section::{Section, digits, why_not_known};
-use crate::quantity::{ConfidenceLevel, Known};
+use crate::quantity::{ConfidenceLevel, Fraction, Known};
 use crate::stats::{FunnelLimits, FunnelPlace};
 use crate::wording::{count, counted, escape_terminal, percent, span};
 
@@ -98,13 +98,14 @@ fn limits(limits: Option<FunnelLimits>) -> String {
 fn judged_section(judged: &Judged) -> Section {
     let mut section = Section::new(
         format!("Each restoration judged once, {} after it was placed", span(judged.after)),
-        &["judged", "failed", "expected", "share expected", "highest sum", "limit", "signals"],
+        &["judged", "failed", "expected", "share failed", "share expected", "highest sum", "limit", "signals"],
     );
     let days: Vec<String> = judged.signal_days.iter().map(ToString::to_string).collect();
     section.row(vec![
         count(judged.judged),
         count(judged.path.observed),
         digits(judged.path.expected, 4),
+        percent(Fraction::new(judged.path.observed as f64 / judged.as_cases)),
         percent(judged.expected_share),
         digits(judged.path.highest, 4),
         digits(judged.limit.limit, 4),
@@ -116,9 +117,16 @@ fn judged_section(judged: &Judged) -> Section {
         percent(judged.limit.false_alarms),
         count(u64::from(judged.limit.replicates.count))
     ));
+    if judged.in_part > 0 {
+        section.note(format!(
+            "{} followed for less, without a failure: each counts as the part of a case that the benchmark lets fail by its last day ({} cases in all). The share is right if those lost to sight would have fared like the others.",
+            counted(judged.in_part, "restoration was", "restorations were"),
+            digits(judged.as_cases, 4)
+        ));
+    }
     if judged.not_judged > 0 {
         section.note(format!(
-            "Not judged: {}, placed early enough but not followed so long without a failure, or only from a later day on. If those fared otherwise, so did the share.",
+            "Not judged: {}, placed early enough but followed only from a later day on, or too shortly to tell anything.",
             counted(judged.not_judged, "restoration", "restorations")
         ));
     }

@@ -405,7 +405,7 @@ proptest! {
         let target = Some(Fraction::new(rate / 5.0));
         for funnel in [
             funnel_of_ratios(&observations, &grouping, &yearly(rate), options),
-            funnel_of_shares(&outcomes, &clusters, &grouping, target, options),
+            funnel_of_shares(&outcomes, None, &clusters, &grouping, target, options),
         ] {
             let unit = funnel.known().expect("a unit").units[0];
             let value = *unit.value.known().expect("expected");
