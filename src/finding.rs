@@ -36,7 +36,10 @@ macro_rules! kinds {
 
             /// Whether it puts a whole table in doubt, though one row shows it.
             pub const fn of_whole_table(self) -> bool {
-                matches!(self, Self::NotationRefuted | Self::DecimalMarksMixed | Self::DeclarationUnread | Self::UnknownKind)
+                matches!(
+                    self,
+                    Self::NotationRefuted | Self::DecimalMarksMixed | Self::DeclarationUnread | Self::UnknownKind | Self::FileCutOff
+                )
             }
 
             /// What it is, in a few words.
@@ -52,6 +55,7 @@ kinds! {
     FileUnread "file-unread" Error "A file can't be read",
     FileEmpty "file-empty" Error "A file is empty",
     FileNotText "file-not-text" Error "A file is not text",
+    FileCutOff "file-cut-off" Error "A file ends in the middle of a row",
     UnclosedQuote "unclosed-quote" Error "A quotation mark is never closed",
     UnknownKind "unknown-kind" Error "Neither placements nor visits",
     ColumnMissing "column-missing" Error "A column is missing",
@@ -86,6 +90,7 @@ kinds! {
     ContradictoryTechnique "contradictory-technique" Error "Adhesive class and etch strategy contradict each other",
     VisitsDiffer "visits-differ" Error "Two different rows for the same visit",
     RepairAsPlacement "repair-as-placement" Error "A placement that may be a repair",
+    OtherFilling "other-filling" Error "Another filling with the id of one already kept",
     KeptRowDiffers "kept-row-differs" Error "A row that differs from the one already kept",
     NotationUnsettled "notation-unsettled" Caution "Teeth that could be in either notation",
     DayReckoned "day-reckoned" Caution "A day of visit reckoned from the placement",

@@ -68,6 +68,12 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "What is no table can't be read, and guessing at it would make records that nobody wrote.",
             "Export it again as CSV or as a workbook (.xlsx). Renaming a file doesn't change what is in it.",
         ),
+        K::FileCutOff => page(
+            "The file ends in the middle of a row: the row has fewer cells than the header, and no end of a line follows.",
+            "A transfer or an export that broke off leaves such files. All rows that came after are missing, and nothing else tells of them.",
+            "Export the file again, or ask whoever sent it. If the row was the last one and only its cells are missing, fill it up.",
+        )
+        .with("R9,2024-03-1", "R9,2024-03-11,ex,usphs_3,A,A"),
         K::UnclosedQuote => page(
             "A quotation mark opens a text that is never closed, or only rows later.",
             "Everything up to the next mark counts as one cell, so whole rows would vanish inside it.",
@@ -279,6 +285,14 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "If it was a repair, enter a visit with outcome repaired for the first one and delete the second placement. \
              If the first was lost or taken out, enter that as a visit. How short “shortly” is stands in the protocol (repair_within_days).",
         ),
+        K::OtherFilling => page(
+            "The registry keeps a placement with this id, and two or more of patient, tooth and day placed are others here.",
+            "It is hardly the same filling: two practices or two programs may number alike. Taken as a correction, it would put one \
+             filling in the place of another, with the other's visits.",
+            "Put something of the source before every restoration_id and patient_id of one of them, in placements and visits alike. If it \
+             is the same filling after all, correct patient, tooth and day one at a time, each with --correct.",
+        )
+        .with("1, 2, 3 in two practices", "north-1, north-2, north-3 in one of them"),
         K::KeptRowDiffers => page(
             "The registry already keeps this placement, or this visit by the same examiner on the same day, with other values.",
             "Only one of the two can be right, and what was accepted once is not changed in passing.",
@@ -379,7 +393,8 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
         ),
         K::ReplacedUnknown => page(
             "The filling is said to replace one that is not in the records, or itself.",
-            "The chain from one filling to the next can't be followed. Its own numbers are not changed.",
+            "The chain from one filling to the next can't be followed, and a comparison doesn't know whether this one replaces another. Its \
+             own numbers are not changed.",
             "Write yes if an unrecorded filling was there before, no if not, or the restoration_id of the one it replaces.",
         ),
         K::SpellingsDiffer => page(

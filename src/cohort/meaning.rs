@@ -17,7 +17,7 @@ use super::visit_rows::{Look, NOBODY, VisitRows};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
-use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth};
+use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth, says_replaced};
 use crate::result::Exclusion;
 use crate::table::records::{InPlace, Origins};
 use crate::table::{NO_DAY, PlacementTable, TableError};
@@ -150,18 +150,13 @@ pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, 
     let near = |row: usize, text: &str| (row.saturating_sub(8)..row).any(|earlier| ids.get(earlier) == Some(text));
     let named = placements.0.text("replaces_restoration")?.iter().enumerate();
     let mut elsewhere: HashSet<&str> =
-        named.filter_map(|(row, text)| text.filter(|text| !is_plain(text) && !near(row, text))).collect();
+        named.filter_map(|(row, text)| text.filter(|text| says_replaced(text).is_none() && !near(row, text))).collect();
     if !elsewhere.is_empty() {
         for id in ids.iter().flatten() {
             elsewhere.remove(id);
         }
     }
     Ok(elsewhere)
-}
-
-/// Whether a cell only says if anything was replaced.
-fn is_plain(text: &str) -> bool {
-    ["yes", "no", "y", "n", "1", "0"].iter().any(|plain| text.eq_ignore_ascii_case(plain))
 }
 
 /// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
@@ -174,13 +169,14 @@ fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings
     for (row, text) in replaced.iter().enumerate() {
         let Some(text) = text else { continue };
         let itself = ids.get(row) == Some(text);
-        if itself || (!is_plain(text) && unknown.contains(text)) {
+        if itself || (says_replaced(text).is_none() && unknown.contains(text)) {
             findings.note(
                 FindingKind::ReplacedUnknown,
                 Place::cell(origins.file(row), origins.row(row), "replaces_restoration"),
                 Some(text),
                 if itself { "A restoration can't replace itself." } else { "No placement has this restoration." },
-                "Write yes, no, or the id of the restoration that it replaces.",
+                "Write yes, no, or the id of the restoration that it replaces; other words for yes and no are declared in records.toml \
+                 (files.values.replaces_restoration).",
             );
         }
     }

@@ -2,12 +2,13 @@
 
 use super::compared::{Compared, ComparedCovariate};
 use super::pooled::pooled;
+use crate::cohort::meaning::replaced_elsewhere;
 use crate::cohort::recall::Due;
 use crate::cohort::{EndpointFollowUp, FactorLevels, Histories, factor_levels};
 use crate::protocol::Protocol;
 use crate::protocol::settings::USUAL_COVARIATES;
 use crate::quantity::{DAYS_PER_YEAR, Days};
-use crate::record::{Cell, PLACEMENT_COLUMNS, level_named};
+use crate::record::{Cell, PLACEMENT_COLUMNS, level_named, says_replaced};
 use crate::stats::{Covariate, Grouping, NO_GROUP, Observations};
 use crate::table::{PlacementTable, TableError};
 
@@ -166,7 +167,13 @@ impl Source<'_> {
             }
             "replaces_restoration" => {
                 let texts = table.text(name)?;
-                let code = |place: &u32| texts.get(row_of(*place)).map_or(NO_GROUP, |text| u16::from(text != "no"));
+                // An id that no placement has may be a word of another language, so nothing is known then.
+                let unknown = replaced_elsewhere(self.placements)?;
+                let code = |place: &u32| match texts.get(row_of(*place)) {
+                    Some(text) if unknown.contains(text) => NO_GROUP,
+                    Some(text) => u16::from(says_replaced(text) != Some(false)),
+                    None => NO_GROUP,
+                };
                 let codes = Grouping::new(restoration.iter().map(code).collect(), 2).unwrap_or_default();
                 let levels = ["first filling", "replaces one"].map(str::to_owned).to_vec();
                 return Ok(Covariate::factor("Replaces a filling", codes, levels, 0));

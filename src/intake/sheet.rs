@@ -58,6 +58,8 @@ pub struct Row<'a> {
     pub may_break: bool,
     /// Whether a quotation mark left open seems to have swallowed the rows that follow.
     pub swallows: bool,
+    /// Whether the file ends in it, without the end of a line.
+    pub unended: bool,
     cells: Cells<'a>,
 }
 
@@ -70,7 +72,8 @@ enum Cells<'a> {
 impl<'a> Row<'a> {
     /// A row of a text.
     pub(super) fn of_text(row: TextRow<'a>) -> Self {
-        Self { number: row.number, may_break: row.quoted, swallows: row.quoted && row.swallows(), cells: Cells::Text(row) }
+        let (number, may_break, unended) = (row.number, row.quoted, row.unended);
+        Self { number, may_break, swallows: may_break && row.swallows(), unended, cells: Cells::Text(row) }
     }
 
     /// How many cells.
@@ -141,13 +144,13 @@ impl Sheet {
             Rows::Grid(rows, current) => {
                 let (number, cells) = rows.next()?;
                 *current = cells;
-                Some(Row { number, may_break: true, swallows: false, cells: Cells::Grid(current) })
+                Some(Row { number, may_break: true, swallows: false, unended: false, cells: Cells::Grid(current) })
             }
             Rows::Parquet(rows, current) => match rows.next_row() {
                 Ok(row) => {
                     let (number, cells) = row?;
                     *current = cells;
-                    Some(Row { number, may_break: true, swallows: false, cells: Cells::Grid(current) })
+                    Some(Row { number, may_break: true, swallows: false, unended: false, cells: Cells::Grid(current) })
                 }
                 Err(error) => {
                     self.cut_short = true;

@@ -53,6 +53,8 @@ pub struct TextRow<'a> {
     pub number: u64,
     /// Whether any cell was in quotation marks.
     pub quoted: bool,
+    /// Whether the text ends in it, without the end of a line.
+    pub unended: bool,
     separator: u8,
     bytes: &'a [u8],
     ends: &'a [usize],
@@ -235,7 +237,7 @@ impl TextRows {
                         continue;
                     }
                     let bytes = &self.buffer[start..start + found.end];
-                    let (separator, quoted) = (self.separator, found.quoted);
+                    let (separator, quoted, unended) = (self.separator, found.quoted, found.next == found.end);
                     self.ends.clear();
                     self.spans.clear();
                     if quoted {
@@ -245,7 +247,7 @@ impl TextRows {
                         self.ends.push(bytes.len());
                     }
                     let (ends, copies, spans) = (&self.ends[..], &self.copies[..], &self.spans[..]);
-                    return Ok(Some(TextRow { number, quoted, separator, bytes, ends, copies, spans }));
+                    return Ok(Some(TextRow { number, quoted, unended, separator, bytes, ends, copies, spans }));
                 }
                 Search::More { inside_quotes } => {
                     let rest = &self.buffer[self.from..];

@@ -35,7 +35,7 @@ pub use factors::{known_covariates, known_factors, level_named};
 pub use kind::RecordKind;
 pub use lesion::{Aetiology, CervicalMargin, Surface, YesNo};
 pub use outcome::{Outcome, Reason, Source};
-pub use placement::Placement;
+pub use placement::{Placement, says_replaced};
 pub use scheme::{Extent, Level, Scheme, Score, Standing};
 pub use technique::{AdhesiveClass, Cleanser, CompositeClass, Drying, EtchStrategy, Isolation, Preparation};
 pub use tooth::{Arch, Tooth, ToothNotation, ToothType};

@@ -83,3 +83,27 @@ pub struct Placement {
     /// Lot of the composite.
     pub composite_lot: Option<String>,
 }
+
+/// What a cell of `replaces_restoration` says in words: whether an earlier restoration is replaced. None where it is no such word, and so
+/// that restoration's id.
+pub fn says_replaced(cell: &str) -> Option<bool> {
+    let is_one_of = |words: [&str; 3]| words.iter().any(|word| cell.eq_ignore_ascii_case(word));
+    if is_one_of(["yes", "y", "1"]) {
+        Some(true)
+    } else if is_one_of(["no", "n", "0"]) {
+        Some(false)
+    } else {
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::says_replaced;
+
+    #[test]
+    fn words_for_yes_and_no_are_told_from_ids() {
+        assert_eq!(["yes", "Y", "1", "NO", "n", "0"].map(says_replaced), [true, true, true, false, false, false].map(Some));
+        assert_eq!(["R00001-1", "nein", "", "10", "yes "].map(says_replaced), [None; 5]);
+    }
+}

@@ -204,6 +204,10 @@ impl Weighing<'_> {
             if differing.is_empty() {
                 counts.identical += 1;
                 stays[new as usize] = false;
+            } else if is_another(&differing) {
+                stays[new as usize] = false;
+                let (new, kept) = (new as usize, said(&kept_origins, row));
+                self.is_another_filling(&new_origins, new, new_keys.key(new), &kept, &differing);
             } else if self.scale.correction {
                 counts.superseding += 1;
                 for ((name, kept), (_, new_cells)) in kept_cells.iter().zip(&new_cells) {
@@ -245,6 +249,18 @@ impl Weighing<'_> {
         );
     }
 
+    /// A new placement with the id of another filling.
+    fn is_another_filling(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[&str]) {
+        self.findings.note(
+            FindingKind::OtherFilling,
+            Place::row(origins.file(row), origins.row(row)),
+            Some(&key_text(key)),
+            format!("Another filling is kept with this id ({kept}): with another {}.", differing.join(", ")),
+            "Where two sources number alike, put something of its source before the ids of one. If it is the same filling, correct patient, \
+             tooth and day one at a time, with --correct.",
+        );
+    }
+
     /// A new row that says something else than a kept one.
     fn contradicts(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[&str]) {
         self.findings.note(
@@ -255,6 +271,12 @@ impl Weighing<'_> {
             "If this row is right, run it again with --correct; if the kept one is right, take this row out.",
         );
     }
+}
+
+/// Whether a placement is hardly the filling that an earlier one with its id is: two or more of patient, tooth and day differ. Visits have
+/// none of these columns.
+fn is_another(differing: &[&str]) -> bool {
+    differing.iter().filter(|name| ["patient_id", "tooth", "placed_on"].contains(name)).count() > 1
 }
 
 fn key_text((restoration, day, examiner): RowKey<'_>) -> String {

@@ -55,6 +55,25 @@ says! {
         &["withdraw", "b-P0", "--from", "kept"],
         &["history", "kept"],
     ]);
+    registry_of_two_that_number_alike: {
+        let ground = Ground::new();
+        let one = |name: &str, placement: &str| {
+            let placements = format!("{PLACEMENTS}{placement}\n2,5,24,facial,2015-03-02,op,etch_and_rinse,1.1\n");
+            ground.files(name, &[("placements.csv", placements), ("visits.csv", format!("{VISITS}2,2015-09-10,ex,usphs_3,A,A\n"))]);
+        };
+        one("north", "1,4,12,facial,2015-03-02,op,etch_and_rinse,1.1");
+        one("south", "1,9,13,facial,2015-03-02,op,self_etch,1.1");
+        one("tooth", "1,4,13,facial,2015-03-02,op,etch_and_rinse,1.1");
+        one("day", "1,4,13,facial,2015-03-05,op,etch_and_rinse,1.1");
+        said(&ground, &[
+            &["ingest", "north", "--into", "kept"],
+            &["ingest", "south", "--into", "kept"],
+            &["ingest", "south", "--into", "kept", "--correct"],
+            &["ingest", "tooth", "--into", "kept"],
+            &["ingest", "tooth", "--into", "kept", "--correct"],
+            &["ingest", "day", "--into", "kept", "--correct"],
+        ])
+    };
     registry_help: said(&Ground::bare(), &[
         &["init", "--help"], &["ingest", "--help"], &["history", "--help"], &["verify", "--help"], &["withdraw", "--help"],
     ]);
