@@ -9,8 +9,8 @@ use crate::result::{
 };
 use crate::stats::{
     AnnualFailureRate, Clustered, Inference, LifeTable, ProductLimit, SurvivalIntervalMethod, geometric_annual_failure_rate,
-    linear_annual_failure_rate, person_time_annual_failure_rate, quantile, read_at_horizons, restricted_mean_of,
-    with_cluster_robust_variance_of,
+    interval_where_none_failed, linear_annual_failure_rate, person_time_annual_failure_rate_of, quantile, read_at_horizons,
+    restricted_mean_of, with_cluster_robust_variance_of,
 };
 
 /// How the protocol wants survival's intervals.
@@ -33,15 +33,16 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
         Variance::ClusterRobust => with_cluster_robust_variance_of(model_based.clone(), clustered),
     };
     let behind = Behind { observations: table.total(), clusters: clustered.clusters(), failures: table.failures() };
-    let person_time = person_time_annual_failure_rate(behind, table.exposure(), protocol.confidence_level);
+    let person_time = person_time_annual_failure_rate_of(clustered, inference.variance, inference.level);
     let horizon_months = protocol.horizons();
     let horizon_days: Vec<Days> = horizon_months.iter().map(|&count| months(count)).collect();
-    let survivals = read_at_horizons(&curve, table, behind.clusters, &horizon_days, inference);
+    let mut survivals = read_at_horizons(&curve, table, behind.clusters, &horizon_days, inference);
+    bound_where_none_failed(&mut survivals, clustered, &horizon_days, inference);
     let horizons = horizon_months
         .iter()
         .zip(&horizon_days)
         .zip(survivals)
-        .zip(clusters_at_risk(clustered, &horizon_days))
+        .zip(clusters_at_risk(clustered, &horizon_days, Followed::AtRisk))
         .map(|(((&months, &day), survival), patients_at_risk)| {
             let years = Years::new(f64::from(months) / 12.0);
             // Nothing is left of survival once the last one followed fails: 1 − 0^(1/z) would be 100 % a year whatever the years.
@@ -91,6 +92,27 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
     }
 }
 
+/// Gives limits to survival at horizons by which nobody had failed.
+fn bound_where_none_failed(
+    survivals: &mut [Known<Estimate<Fraction>>],
+    clustered: &Clustered,
+    days: &[Days],
+    inference: Inference,
+) {
+    let none_failed = |survival: &Known<Estimate<Fraction>>| {
+        survival.known().is_some_and(|survival| survival.interval == Known::NotKnown(WhyNotKnown::NoFailures))
+    };
+    if !survivals.iter().any(none_failed) {
+        return;
+    }
+    let followed = clusters_at_risk(clustered, days, Followed::FromPlacement);
+    for (survival, clusters) in survivals.iter_mut().zip(followed).filter(|(survival, _)| none_failed(survival)) {
+        if let Known::Known(survival) = survival {
+            survival.interval = interval_where_none_failed(clusters, inference.level);
+        }
+    }
+}
+
 /// A rate as a result.
 pub fn annual_failure(rate: AnnualFailureRate) -> AnnualFailure {
     use crate::stats::AnnualFailureFormula as Formula;
@@ -134,9 +156,19 @@ fn curve_points(curve: &ProductLimit, inference: Inference) -> Vec<CurvePoint> {
         .collect()
 }
 
-/// How many clusters have an observation at risk on each of some days.
-fn clusters_at_risk(clustered: &Clustered, days: &[Days]) -> Vec<u64> {
+/// Which observations are asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Followed {
+    /// All at risk on the day.
+    AtRisk,
+    /// Those of them that were followed from placement.
+    FromPlacement,
+}
+
+/// How many clusters have such an observation at risk on each of some days.
+fn clusters_at_risk(clustered: &Clustered, days: &[Days], followed: Followed) -> Vec<u64> {
     let observations = clustered.several();
+    let wanted = |entry: i32| followed == Followed::AtRisk || entry == 0;
     let mut all = Vec::with_capacity(days.len());
     // A bit for each day.
     for days in days.chunks(64) {
@@ -150,13 +182,13 @@ fn clusters_at_risk(clustered: &Clustered, days: &[Days]) -> Vec<u64> {
                     counts.add(std::mem::take(&mut seen));
                     now = Some(cluster);
                 }
-                seen |= bits.of(entry, exit);
+                seen |= if wanted(entry) { bits.of(entry, exit) } else { 0 };
             }
             counts.add(seen);
         } else {
             let mut seen = vec![0_u64; observations.clusters() as usize];
             for ((&entry, &exit), &cluster) in rows {
-                seen[cluster as usize] |= bits.of(entry, exit);
+                seen[cluster as usize] |= if wanted(entry) { bits.of(entry, exit) } else { 0 };
             }
             seen.iter().for_each(|bits| counts.add(*bits));
         }
@@ -231,11 +263,15 @@ mod tests {
                 observations.push(Days::new(entry), Days::new(exit), Ending::Censored, cluster).expect("in order");
             }
             assert_eq!(observations.in_order_of_clusters(), step == 1);
-            for (day, count) in days.iter().zip(clusters_at_risk(&Clustered::of(&observations), &days)) {
-                let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
-                let at_risk = rows.filter(|((entry, exit), _)| is_at_risk(**entry, **exit, day.count()));
-                let clusters: std::collections::BTreeSet<u32> = at_risk.map(|(_, cluster)| *cluster).collect();
-                assert_eq!(count, clusters.len() as u64, "day {}", day.count());
+            for followed in [Followed::AtRisk, Followed::FromPlacement] {
+                for (day, count) in days.iter().zip(clusters_at_risk(&Clustered::of(&observations), &days, followed)) {
+                    let rows = observations.entry().iter().zip(observations.exit()).zip(observations.cluster());
+                    let at_risk = rows.filter(|((entry, exit), _)| {
+                        is_at_risk(**entry, **exit, day.count()) && (followed == Followed::AtRisk || **entry == 0)
+                    });
+                    let clusters: std::collections::BTreeSet<u32> = at_risk.map(|(_, cluster)| *cluster).collect();
+                    assert_eq!(count, clusters.len() as u64, "day {}", day.count());
+                }
             }
         }
     }

@@ -25,7 +25,7 @@ use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
 use crate::record::factors::{choices, known_factors};
-use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion};
+use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion, Flow};
 use crate::stats::{Clustered, Grouping, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
 use crate::threads::{available, in_turn};
@@ -215,7 +215,11 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
             survival_title: endpoint.survival_title.clone(),
             definition: endpoint.definition.clone(),
         },
-        flow: histories.flow.clone(),
+        flow: Flow {
+            analysed: follow_up.observations.len() as u64,
+            visits_used: histories.looks.len() as u64,
+            ..histories.flow.clone()
+        },
         endpoint_flow: EndpointFlow {
             excluded: follow_up.excluded.clone(),
             analysed: follow_up.observations.len() as u64,

@@ -5,7 +5,7 @@ use super::compared::Compared;
 use crate::quantity::{Days, Known, Variance, WhyNotKnown};
 use crate::result::{
     BetweenVisits, BetweenVisitsCurve, Computed, Crude, CrudePair, IncidenceAt, IncidenceByLevel, IncidenceCurve,
-    IncidencePoint,
+    IncidencePoint, LEAST_RESAMPLED_FAILURES,
 };
 use crate::stats::{
     self, AdjustmentMethod, Axis, Covariate, CoxDesign, CoxOptions, Ending, GrayOptions, IncidenceInference,
@@ -91,7 +91,7 @@ pub fn crude(rows: &Compared, asked: &Questions) -> Crude {
         between_visits,
         between_visits_curves,
         between_visits_test,
-        incidence: incidence(rows, asked),
+        incidence: incidence(rows, refused.is_none(), asked),
     }
 }
 
@@ -199,7 +199,11 @@ fn between_visits(
         let curve = interval_survival(&intervals);
         let days: Vec<Days> = asked.horizons.iter().copied().filter(|day| *day <= asked.headline).collect();
         let quantities: Vec<IntervalQuantity> = days.iter().map(|day| IntervalQuantity::Survival(*day)).collect();
-        let mut resampled = if rows.observations.len() <= MOST_RESAMPLED {
+        let of_level = |place: &usize| rows.levels.codes()[*place] == level;
+        let failures =
+            (0..rows.observations.len()).filter(of_level).filter(|place| rows.first_known_failed[*place].is_some());
+        let enough = failures.count() as u64 >= LEAST_RESAMPLED_FAILURES;
+        let mut resampled = if enough && rows.observations.len() <= MOST_RESAMPLED {
             interval_bootstrap(&intervals, &Axis::Days, &quantities, asked.resampling)
         } else {
             Vec::new()
@@ -219,7 +223,7 @@ fn between_visits(
     (found, curves)
 }
 
-fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
+fn incidence(rows: &Compared, tested: bool, asked: &Questions) -> Option<IncidenceByLevel> {
     let count = |wanted: Ending| rows.observations.ending().iter().filter(|ending| **ending == wanted).count() as f64;
     let (failed, competing) = (count(Ending::Failed), count(Ending::Competing));
     if competing < 1.0 || competing < COMPETING_NOT_RARE * failed {
@@ -253,5 +257,7 @@ fn incidence(rows: &Compared, asked: &Questions) -> Option<IncidenceByLevel> {
     }
     let by_cause = ObservationsByCause::of_endings(&rows.observations);
     let options = GrayOptions { variance: Variance::ClusterRobust, ..GrayOptions::default() };
-    Some(IncidenceByLevel { test: gray_test(&by_cause, 1, &rows.levels, options), at, curves })
+    let test =
+        if tested { gray_test(&by_cause, 1, &rows.levels, options) } else { Known::NotKnown(WhyNotKnown::TooFewToShow) };
+    Some(IncidenceByLevel { test, at, curves })
 }

@@ -3,7 +3,7 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use crate::quantity::{Estimate, Known};
+use crate::quantity::{Estimate, Known, WhyNotKnown};
 use crate::result::{Computed, Together, TogetherLine};
 use crate::stats::{
     ColumnName, Covariate, CovariateValues, CoxDesign, CoxOptions, Ending, LogTimeFamily, NO_GROUP, ParametricOptions,
@@ -36,7 +36,9 @@ pub fn together(rows: &Compared, factor: &str, asked: &Questions) -> Computed<To
         Err(error) => return Computed::NotComputed(error.to_string()),
     };
     let few = failures < FEW_FAILURES_PER_COEFFICIENT * coefficients;
-    let line = |column: &ColumnName, ratio: Estimate<f64>, p_value: Known<f64>| line(&covariates, column, ratio, p_value);
+    let line = |column: &ColumnName, ratio: Estimate<f64>, p_value: Known<f64>| {
+        line(&some, &covariates, column, ratio, p_value, asked)
+    };
     let robust = || {
         cox_regression(&some.observations, &design, None, CoxOptions { level: asked.level, ..CoxOptions::default() }).map(
             |model| {
@@ -60,7 +62,11 @@ pub fn together(rows: &Compared, factor: &str, asked: &Questions) -> Computed<To
             Err(_) => (true, penalised()),
         }
     };
-    let between = some.bounds().map_err(|refused| refused.why.to_string()).and_then(|bounds| {
+    let told = some.told_between_visits();
+    let silent = (kept.len() - told.len()) as u64;
+    let (telling, of_telling) = some.only(&told, &covariates);
+    let between = telling.bounds().map_err(|refused| refused.why.to_string()).and_then(|bounds| {
+        let design = CoxDesign::new(of_telling).map_err(|error| error.to_string())?;
         let options =
             ParametricOptions { family: LogTimeFamily::Weibull, level: asked.level, ..ParametricOptions::default() };
         parametric_regression(&bounds, &design, options).map_err(|problem| problem.to_string()).map(|model| {
@@ -79,6 +85,7 @@ pub fn together(rows: &Compared, factor: &str, asked: &Questions) -> Computed<To
         no_hazards: hazards.as_ref().err().map(ToString::to_string),
         hazards: hazards.unwrap_or_default(),
         family: LogTimeFamily::Weibull,
+        silent_between_visits: silent,
         no_between_visits: between.as_ref().err().cloned(),
         between_visits: between.unwrap_or_default(),
     })
@@ -93,17 +100,49 @@ fn levels_present(covariate: &Covariate) -> usize {
     }
 }
 
-fn line(covariates: &[Covariate], column: &ColumnName, ratio: Estimate<f64>, p_value: Known<f64>) -> TogetherLine {
+/// Whether as many failures and patients stand behind some rows as the protocol asks for before anything is tested.
+fn enough(rows: &Compared, is_one: impl Fn(usize) -> bool, asked: &Questions) -> bool {
+    let (endings, patients) = (rows.observations.ending(), rows.observations.cluster());
+    let (mut failures, mut seen) = (0, std::collections::HashSet::new());
+    for row in (0..endings.len()).filter(|row| is_one(*row)) {
+        failures += u64::from(endings[row] == Ending::Failed);
+        if (seen.len() as u64) < asked.least_patients {
+            seen.insert(patients[row]);
+        }
+        if failures >= asked.least_failures && seen.len() as u64 >= asked.least_patients {
+            return true;
+        }
+    }
+    false
+}
+
+/// A line of a model. What the protocol calls too few failures or patients to be tested is not tested here either: those of a level or of
+/// the one it is held against; of a number, all.
+fn line(
+    rows: &Compared,
+    covariates: &[Covariate],
+    column: &ColumnName,
+    ratio: Estimate<f64>,
+    p_value: Known<f64>,
+    asked: &Questions,
+) -> TogetherLine {
     let covariate = covariates.iter().find(|covariate| covariate.name == column.covariate);
-    let (reference, restorations) = match covariate.map(|covariate| &covariate.values) {
+    let (reference, restorations, tested) = match covariate.map(|covariate| &covariate.values) {
         Some(CovariateValues::Factor { codes, levels, reference }) => {
             let place = column.level.as_ref().and_then(|level| levels.iter().position(|known| known == level));
-            let count = codes.codes().iter().filter(|&&code| code != NO_GROUP && Some(usize::from(code)) == place).count();
-            (levels.get(usize::from(*reference)).cloned(), count as u64)
+            let is_of = |place: Option<usize>, row: usize| {
+                let code = codes.codes()[row];
+                code != NO_GROUP && Some(usize::from(code)) == place
+            };
+            let count = (0..codes.codes().len()).filter(|row| is_of(place, *row)).count();
+            let sides = [place, Some(usize::from(*reference))];
+            let tested = sides.into_iter().all(|side| enough(rows, |row| is_of(side, row), asked));
+            (levels.get(usize::from(*reference)).cloned(), count as u64, tested)
         }
-        Some(CovariateValues::Number { values, .. }) => (None, values.len() as u64),
-        None => (None, 0),
+        Some(CovariateValues::Number { values, .. }) => (None, values.len() as u64, enough(rows, |_| true, asked)),
+        None => (None, 0, true),
     };
+    let p_value = if tested { p_value } else { Known::NotKnown(WhyNotKnown::TooFewToShow) };
     TogetherLine {
         covariate: column.covariate.clone(),
         level: column.level.clone(),

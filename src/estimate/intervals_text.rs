@@ -178,7 +178,7 @@ fn resampled(asked: &Asked, all: &IntervalAnswers) -> Section {
             ));
         }
     }
-    section.note("Limits are those of the least values below and of the largest above.");
+    section.note("Limits are those of the least values below and of the largest above. With fewer than some five failures percentiles lie too close: trust the upper limit of failures least.");
     if few {
         section.note("Fewer than 20 clusters in a group: take these intervals with care.");
     }

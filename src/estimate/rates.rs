@@ -138,6 +138,7 @@ pub fn rate_sections(asked: &Asked, rates: &Rates) -> Vec<Section> {
         }
         section.row(cells);
     }
+    section.note("By clusters: symmetric on the logarithm, with Student's t for their number.");
     let mut ratios = Section::new(
         "Ratio of rates",
         &["groups", "ratio", &format!("{head}, exact"), "p, mid-p", &format!("{head}, clusters"), "p, clusters"],

@@ -279,8 +279,17 @@ pub fn forest_on(comparison: &Comparison, stage: &Stage) -> Option<Drawing> {
 
 /// How many stand behind the models.
 pub fn together_note(comparison: &Comparison, together: &Together) -> String {
+    let silent = match together.silent_between_visits {
+        0 => String::new(),
+        silent => format!(
+            " {} came under observation late and {} not seen since: nothing is told of {} between visits.",
+            counted(silent, "restoration", "restorations"),
+            if silent == 1 { "was" } else { "were" },
+            if silent == 1 { "it" } else { "them" }
+        ),
+    };
     format!(
-        "{} and {} for {}: {:.1} failures for each coefficient. {}s: {}. Each line is for all others held fixed; what goes with failure need not make it.",
+        "{} and {} for {}: {:.1} failures for each coefficient. {}s: {}.{silent} Each line is for all others held fixed; what goes with failure need not make it.",
         counted(together.restorations, "restoration", "restorations"),
         counted(together.failures, "failure", "failures"),
         counted(together.coefficients, "coefficient", "coefficients"),

@@ -13,7 +13,8 @@ use super::verdict_text::{VerdictText, listed, verdict_text};
 use crate::quantity::{ConfidenceInterval, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
 use crate::result::{
-    AdjustedPair, Comparison, Computed, GroupReview, Guard, PublishedDirection, RegressionPair, TogetherLine, Weakens,
+    AdjustedPair, Comparison, Computed, GroupReview, Guard, LEAST_RESAMPLED_FAILURES, PublishedDirection, RegressionPair,
+    TogetherLine, Weakens,
 };
 use crate::stats::{BootstrapInterval, SurvivalContrast, WeightedComparison};
 use crate::wording::{
@@ -219,7 +220,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
         p { "A failure found at a recall happened some time before. The first reading dates it to the visit that found it; the second (Turnbull) only says that it lies between that visit and the one before." }
         @if let Some(drawing) = &charts.between_visits { (chart(drawing)) }
         (scrolled("Survival by both readings", &html! { table {
-            caption { "Survival by both readings" }
+            caption { "Survival by both readings. " (resampling_note(comparison)) }
             thead { tr { th scope="col" { "Level" } th.n scope="col" { "After" } th.n scope="col" { "Day found" } th.n scope="col" { "Between visits" } } }
             tbody { @for (place, one) in crude.between_visits.iter().enumerate() { tr {
                 (first_of_level(comparison, &crude.between_visits, place, |one| one.level)) td.n data-sort=(one.day.count()) { (span(one.day)) }
@@ -450,6 +451,20 @@ fn methods_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup
             "Program " (comparison.program_version) "; protocol " code { (comparison.protocol_fingerprint) } "; records " code { (comparison.data_fingerprint) } "."
         }
     }
+}
+
+/// How limits between visits were found.
+fn resampling_note(comparison: &Comparison) -> String {
+    let resampled = comparison.crude.between_visits.iter().find_map(|one| one.resampled.as_ref());
+    resampled.map_or_else(
+        || format!("Between visits there are no limits: fewer than {LEAST_RESAMPLED_FAILURES} failures, or too many restorations for them to matter."),
+        |resampled| {
+            format!(
+                "Limits between visits are percentiles of {} draws of whole patients with replacement (resampled); a level with fewer than {LEAST_RESAMPLED_FAILURES} failures has none.",
+                count(resampled.replicates)
+            )
+        },
+    )
 }
 
 /// Resampled limits in per cent; where neither is known, why.

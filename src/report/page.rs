@@ -7,7 +7,7 @@ use super::caution_text::{caution_text, not_randomised};
 use super::charts::{ChartSet, Placed};
 use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::sentence;
-use crate::quantity::Known;
+use crate::quantity::{Known, Variance};
 use crate::record::{Coded, Standing};
 use crate::result::{EndpointReview, Exclusion, FactorReview, GroupReview, Review};
 use crate::wording::{
@@ -67,7 +67,7 @@ fn opening(review: &Review, endpoint: &EndpointReview) -> Markup {
             @match &endpoint.all.person_time {
                 Known::Known(annual) => {
                     (counted(endpoint.all.behind.failures, "failure", "failures")) " in " (if annual.years.count() < 100.0 { format!("{:.1}", annual.years.count()) } else { format!("{:.0}", annual.years.count()) }) " restoration-years: "
-                    (rate_number(annual.rate.value)) " per 100 restoration-years (" (interval_text(&annual.rate.interval, rate_interval)) "; exact Poisson)."
+                    (rate_number(annual.rate.value)) " per 100 restoration-years (" (interval_text(&annual.rate.interval, rate_interval)) (sentence::person_time_limits(annual)) ")."
                 },
                 Known::NotKnown(_) => {},
             }
@@ -238,6 +238,7 @@ fn criteria_section(review: &Review, charts: &ChartSet) -> Markup {
         p {
             "Of those scored within each recall's window. A lost filling can't be scored for colour, staining or fit, so it is not in those shares. "
             "Different scoring schemes are pooled only on “acceptable or not”; each scheme's own scores stand in the tables. "
+            "What counts of a filling is the scored visit nearest to the day it was due, and of two examiners on one day the worse score. "
             "These intervals take every filling as independent."
         }
         @for placed in charts.criteria() { (drawing(Some(placed))) }
@@ -259,7 +260,7 @@ fn recall_section(review: &Review) -> Markup {
     html! {
         h2 id="recalls" { "Recalls: " (sentence::recall_finding(review)) }
         (scrolled("Recalls", &html! { table {
-            caption { "Recalls whose window had closed by " (review.as_of) }
+            caption { "Recalls whose window had closed by " (review.as_of) ". Due: under observation when the window opened, not ended before, and the patient not known to have died or left by the day it was due. Seen: examined within the window. Intervals by Wilson, every filling taken as independent" }
             thead { tr { th.n scope="col" { "Month" } th.n scope="col" { "Window (days)" } th.n scope="col" { "Due (patients)" } th.n scope="col" { "Seen (patients)" } th.n scope="col" { "Scored" } th.n scope="col" { "Seen of due" } } }
             tbody { @for recall in &review.recalls { tr {
                 td.n { (recall.months) } td.n { (recall.opens.count()) "–" (recall.closes.count()) }
@@ -324,8 +325,10 @@ fn method_section(review: &Review) -> Markup {
     html! {
         h2 id="method" { "How it was computed" }
         p { (sentence::interval_note(review)) " Follow-up counts whole days from placement; years are days divided by 365.25. Restorations that were already there when observation began are at risk only from then on. Patients who died, left or stayed away are censored at the last visit that showed the filling in place." }
-        p { "Annual failure rate, three formulas: geometric 1 − S^(1/z) from survival S at z years; linear (1 − S)/z; person-time: failures divided by restoration-years, with exact Poisson limits. They differ, the more the higher the loss: compare only like with like." }
-        p { "The log-rank test compares whole curves. The patient-clustered form lets fillings of one mouth share their fate; the other takes each as independent and is shown beside it. Both leave competing events as censored." }
+        p { "Annual failure rate, three formulas: geometric 1 − S^(1/z) from survival S at z years; linear (1 − S)/z; person-time: failures divided by restoration-years" @if review.variance == Variance::ClusterRobust { ", with limits that let fillings of one mouth share their fate (without failures exact Poisson limits)" } @else { ", with exact Poisson limits" } ". They differ, the more the higher the loss: compare only like with like." }
+        p { "Where none failed by a day, the lower limit of survival is the exact one of a share: of all patients with a filling that was followed from placement to that day, as many as these can be without a failure." }
+        p { "The log-rank test compares whole curves. The patient-clustered form lets fillings of one mouth share their fate; the other takes each as independent and is shown beside it. Both leave competing events as censored. Each test stands by itself, whatever their number: of twenty factors without any effect one comes out below 0.05 by chance." }
+        p { "Median follow-up is that by the reverse product-limit estimate: how long fillings would have been followed if none had failed; other endings count as the end of following." }
         h3 { "Endpoints" }
         ul { @for endpoint in &review.endpoints { li { strong { (endpoint.title) } ": " (endpoint.definition) } } }
         @if !review.benchmarks.is_empty() {

@@ -1,7 +1,7 @@
 //! Sentences that say what the numbers say, and no more; the terminal and the page share them.
 
 use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
-use crate::result::{AnnualFormula, EndpointReview, FactorReview, GroupReview, Review, TestReview};
+use crate::result::{AnnualFailure, AnnualFormula, EndpointReview, FactorReview, GroupReview, Review, TestReview};
 use crate::wording::{
     Readers, count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
@@ -28,23 +28,44 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
             });
             format!("After {after}, {} {word} ({interval}).", percent(survival.value))
         }
-        Some(Known::NotKnown(why)) => format!("Survival after {after} is not known: {}.", why_not_known(*why)),
+        Some(Known::NotKnown(why)) => {
+            let earlier = earlier_headline(review, endpoint).unwrap_or_default();
+            format!("Survival after {after} is not known: {}.{earlier}", why_not_known(*why))
+        }
         None => format!("Survival after {after} was not asked for."),
     }
 }
 
-/// The headline in natural numbers: `Of 100 such fillings, about 10 (7 to 13) would fail within 5 years if nothing else ended them.`
-/// The condition belongs to it: 1 − S is not the share that fails where other endings come first.
+/// What can be read before the headline's day: the last horizon at which enough are followed.
+fn earlier_headline(review: &Review, endpoint: &EndpointReview) -> Option<String> {
+    let horizons = endpoint.all.horizons.iter().rev().filter(|horizon| horizon.day < review.headline_day);
+    let (day, survival) = horizons
+        .filter(|horizon| !horizon.few_at_risk)
+        .find_map(|horizon| Some((horizon.day, horizon.survival.known()?)))?;
+    let interval = interval_text(&survival.interval, |interval| {
+        format!("{} {}", interval_word(review.confidence_level), percent_interval(interval))
+    });
+    Some(format!(
+        " After {}, {} {} ({interval}). What is read here stands in the protocol (headline_months).",
+        span(day),
+        percent(survival.value),
+        endpoint.survival_title.to_lowercase()
+    ))
+}
+
+/// The headline in natural numbers: `Of 100 such fillings, about 10 would fail on average within 5 years if nothing else ended them (95 %
+/// interval of that average 7 to 13).` The condition belongs to it: 1 − S is not the share that fails where other endings come first.
 pub fn natural_frequency(review: &Review, endpoint: &EndpointReview) -> Option<String> {
     let survival: &Estimate<Fraction> = endpoint.all.horizon(review.headline_day)?.survival.known()?;
     let of_hundred = |fraction: Fraction| format!("{:.0}", fraction.complement().value() * 100.0);
     let interval = survival.interval.known()?;
     Some(format!(
-        "Of 100 such fillings, about {} ({} to {}) would fail within {} if nothing else ended them.",
+        "Of 100 such fillings, about {} would fail on average within {} if nothing else ended them ({} of that average {} to {}).",
         of_hundred(survival.value),
+        span(review.headline_day),
+        interval_word(review.confidence_level),
         of_hundred(interval.upper),
-        of_hundred(interval.lower),
-        span(review.headline_day)
+        of_hundred(interval.lower)
     ))
 }
 
@@ -54,6 +75,15 @@ pub const fn formula_word(formula: AnnualFormula) -> &'static str {
         AnnualFormula::Geometric => "geometric",
         AnnualFormula::Linear => "linear",
         AnnualFormula::PersonTime => "person-time",
+    }
+}
+
+/// How the limits of a person-time rate were made, to stand behind them.
+pub fn person_time_limits(annual: &AnnualFailure) -> &'static str {
+    match annual.rate.interval {
+        Known::Known(limits) if limits.method == IntervalMethod::ExactPoisson => "; exact Poisson",
+        Known::Known(_) => "; by patient",
+        Known::NotKnown(_) => "",
     }
 }
 
@@ -122,8 +152,8 @@ pub fn test(test: &TestReview) -> String {
     )
 }
 
-/// What a factor's curves say at the review's horizon, to end a heading: `: after 5 years from 88.1 % (two-step) to 93.2 % (mild),
-/// p = 0.03`. Nothing where fewer than two levels have a number.
+/// What a factor's curves say at the review's horizon, to end a heading: `: after 5 years from 88.1 % (two-step) to 93.2 % (mild); test of
+/// the 3 whole curves, p = 0.03`. Nothing where fewer than two levels have a number.
 pub fn factor_finding(review: &Review, factor: &FactorReview) -> String {
     let mut known: Vec<(Fraction, &str)> = factor
         .groups
@@ -133,7 +163,10 @@ pub fn factor_finding(review: &Review, factor: &FactorReview) -> String {
     known.sort_by(|one, other| one.0.value().total_cmp(&other.0.value()));
     let (Some(least), Some(most), true) = (known.first(), known.last(), known.len() > 1) else { return String::new() };
     let test = factor.tests.iter().find(|test| test.variance == Variance::ClusterRobust);
-    let test = test.map_or_else(String::new, |test| format!(", {}", p_value(test.p_value)));
+    let test = test.map_or_else(String::new, |test| {
+        let curves = test.degrees_of_freedom + 1;
+        format!("; test of the {curves} whole curves, {}", p_value(test.p_value))
+    });
     let after = span(review.headline_day);
     format!(": after {after} from {} ({}) to {} ({}){test}", percent(least.0), least.1, percent(most.0), most.1)
 }

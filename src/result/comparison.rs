@@ -209,6 +209,10 @@ pub struct Crude {
     pub incidence: Option<IncidenceByLevel>,
 }
 
+/// With fewer failures than this, limits from resampled patients are left out: of so few failures resamples hold too few more, so that the
+/// lower limit lies too high.
+pub const LEAST_RESAMPLED_FAILURES: u64 = 5;
+
 /// A level's survival with failures known only to lie between two visits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BetweenVisits {
@@ -218,7 +222,8 @@ pub struct BetweenVisits {
     pub day: Days,
     /// Survival; a range where the data say no more.
     pub survival: Known<SurvivalRange>,
-    /// Its interval from resampled patients; none where restorations are so many that it would be too narrow to matter.
+    /// Its interval from resampled patients; none where restorations are so many that it would be too narrow to matter, or failures fewer
+    /// than [`LEAST_RESAMPLED_FAILURES`].
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub resampled: Option<IntervalBootstrapEstimate>,
 }
@@ -403,6 +408,9 @@ pub struct Together {
     pub family: LogTimeFamily,
     /// Hazard ratios (of a Weibull fit) with failures known only to lie between two visits.
     pub between_visits: Vec<TogetherLine>,
+    /// Restorations that came under observation late and were not seen in place afterwards, nor to have failed: they tell this model nothing.
+    #[serde(default)]
+    pub silent_between_visits: u64,
     /// Why there are none.
     pub no_between_visits: Option<String>,
 }

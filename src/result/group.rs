@@ -83,7 +83,8 @@ pub struct GroupReview {
     pub quantiles: Vec<QuantileReview>,
     /// The mean time in place up to the protocol's horizon.
     pub restricted_mean: RestrictedMeanReview,
-    /// Failures per restoration-year over the whole follow-up, with exact Poisson limits.
+    /// Failures per restoration-year over the whole follow-up. Limits are by patient, symmetric on the logarithm; exact Poisson limits without
+    /// failures, with fewer than two patients, or where the protocol takes every filling as independent.
     pub person_time: Known<AnnualFailure>,
 }
 

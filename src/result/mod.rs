@@ -23,7 +23,8 @@ pub use caution::Caution;
 pub use comparison::{
     Adjusted, AdjustedPair, BetweenVisits, BetweenVisitsCurve, ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison,
     Computed, CovariateSetAside, CriterionComparison, CriterionContrast, Crude, CrudePair, IncidenceAt, IncidenceByLevel,
-    IncidenceCurve, IncidencePoint, RegressionPair, SharedPatients, Together, TogetherLine, WithinPatients,
+    IncidenceCurve, IncidencePoint, LEAST_RESAMPLED_FAILURES, RegressionPair, SharedPatients, Together, TogetherLine,
+    WithinPatients,
 };
 pub use course::{Course, CourseEnd, FailedRestoration, ToothCount, YearReview};
 pub use group::{

@@ -372,7 +372,7 @@ pub use agreement::{Agreement, CategoryAgreement, agreement};
 pub use annual_failure_rate::{
     AnnualFailureFormula, AnnualFailureRate, geometric_annual_failure_rate, geometric_annual_rate_of_incidence,
     linear_annual_failure_rate, linear_annual_rate_of_incidence, person_time_annual_failure_rate,
-    person_time_annual_failure_rate_by, person_time_over_years,
+    person_time_annual_failure_rate_by, person_time_annual_failure_rate_of, person_time_over_years,
 };
 pub use axis::Axis;
 pub use balance::{ColumnBalance, LevelMean, PairDifference, balance};
@@ -453,7 +453,7 @@ pub use funnel_limits::{FunnelLimits, ratio_limits, share_limits};
 pub use gray::{GrayGroup, GrayOptions, GrayTest, gray_test};
 pub use group_survival::{GroupSurvival, survival_by_group};
 pub use grouping::{Grouping, GroupingError, NO_GROUP};
-pub use horizon::{read_at_horizons, survival_at_horizons, survival_curve};
+pub use horizon::{interval_where_none_failed, read_at_horizons, survival_at_horizons, survival_curve};
 pub use incidence_interval::{IncidenceInference, IncidenceVariance, incidence_interval};
 pub use interval_bootstrap::{IntervalBootstrapEstimate, IntervalQuantity, interval_bootstrap};
 pub use interval_reading::{IntervalQuantile, RestrictedMeanRange};

@@ -16,7 +16,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::axis::Axis;
 use super::beta::student_quantile_upper;
+use super::clustered::Clustered;
+use super::observation::Ending;
 use super::person_time::PersonTime;
 use super::poisson::{exact_limits, mid_p_limits};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
@@ -63,16 +66,64 @@ pub fn rate(counted: &PersonTime, unit: f64, method: RateIntervalMethod, level: 
         RateIntervalMethod::MidP => (None, Variance::ModelBased, by_time(mid_p_limits(failures, level))),
         RateIntervalMethod::ClusterRobust => {
             let deviation = ln_rate_variance(counted).map(libm::sqrt);
-            let interval = deviation.map(|deviation| {
-                let reach = student_quantile_upper(level.tail(), counted.behind().clusters as f64 - 1.0) * deviation;
-                let (lower, upper) = (value * libm::exp(-reach), value * libm::exp(reach));
-                ConfidenceInterval { lower, upper, level, method: IntervalMethod::Log }
-            });
+            let interval = deviation.map(|deviation| limits_by_cluster(value, deviation, counted.behind().clusters, level));
             (deviation.known().map(|deviation| value * deviation), Variance::ClusterRobust, interval)
         }
     };
     let estimate = Estimate { value, standard_error, variance, interval, behind: counted.behind() };
     Known::Known(Rate { failures, person_time, estimate })
+}
+
+/// The limits of a rate λ, from the deviation of ln λ.
+pub(super) fn limits_by_cluster(
+    rate: f64,
+    deviation: f64,
+    clusters: u64,
+    level: ConfidenceLevel,
+) -> ConfidenceInterval<f64> {
+    let reach = student_quantile_upper(level.tail(), clusters as f64 - 1.0) * deviation;
+    ConfidenceInterval {
+        lower: rate * libm::exp(-reach),
+        upper: rate * libm::exp(reach),
+        level,
+        method: IntervalMethod::Log,
+    }
+}
+
+/// [`ln_rate_variance`] of observations of weight 1 parted by their clusters; times in days.
+pub(super) fn ln_rate_variance_of(group: &Clustered) -> Known<f64> {
+    let (failures, time) = (group.table().failures() as f64, group.table().exposure() as f64);
+    if group.clusters() < 2 {
+        return Known::NotKnown(WhyNotKnown::TooFewClusters);
+    }
+    if failures <= 0.0 || time <= 0.0 {
+        return Known::NotKnown(WhyNotKnown::NoFailures);
+    }
+    let rate = failures / time;
+    let square = |failures: f64, days: f64| (failures - rate * days) * (failures - rate * days);
+    let alone = group
+        .alone()
+        .map(|(exit, failed, count)| count as f64 * square(if failed { 1.0 } else { 0.0 }, f64::from(exit.count())));
+    let several = group.several();
+    let mut squares: f64 = alone.sum();
+    if several.in_order_of_clusters() {
+        let mut from = 0;
+        for cluster in several.cluster().chunk_by(|one, other| one == other) {
+            let rows = from..from + cluster.len();
+            from = rows.end;
+            let (mut failed, mut days) = (0, 0_i64);
+            for i in rows {
+                failed += u32::from(several.ending()[i] == Ending::Failed);
+                days += i64::from(several.exit()[i] - several.entry()[i]);
+            }
+            squares += square(f64::from(failed), days as f64);
+        }
+    } else {
+        let counted = PersonTime::count(several, &Axis::Days);
+        let residuals = (0..counted.indices()).filter(|cluster| counted.has(*cluster));
+        squares += residuals.map(|cluster| counted.residual(cluster, rate)).map(|one| one * one).sum::<f64>();
+    }
+    Known::Known(squares / (failures * failures))
 }
 
 /// The cluster-robust variance of ln λ. Not known without failures, or with fewer than two clusters.
@@ -91,8 +142,7 @@ pub(super) fn ln_rate_variance(counted: &PersonTime) -> Known<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::axis::Axis;
-    use super::super::observation::{Ending, Observations};
+    use super::super::observation::Observations;
     use super::super::ten_rows;
     use super::*;
     use crate::quantity::Days;
@@ -134,6 +184,31 @@ mod tests {
         let robust = *of(&none, 1.0, RateIntervalMethod::ClusterRobust).known().expect("time");
         assert_eq!(robust.estimate.interval, Known::NotKnown(WhyNotKnown::NoFailures));
         assert_eq!((robust.estimate.value.to_bits(), robust.estimate.standard_error), (0, None));
+    }
+
+    #[test]
+    fn parted_by_cluster_it_is_the_same() {
+        // Mouths of one and of several fillings, some entered late; in order and mixed.
+        for step in [1, 7] {
+            let mut observations = Observations::default();
+            for n in 0..300_i32 {
+                let (entry, exit) = ((n % 9 - 6).max(0) * 11, 70 + n * 31 % 90);
+                let ending = [Ending::Failed, Ending::Censored, Ending::Competing, Ending::Censored][n as usize % 4];
+                let cluster =
+                    if step == 1 { (n / 5 * 3 + (n % 5).min(2)).cast_unsigned() } else { (n * step % 110).cast_unsigned() };
+                observations.push(Days::new(entry), Days::new(exit), ending, cluster).expect("in order");
+            }
+            assert_eq!(observations.in_order_of_clusters(), step == 1);
+            let expected = *ln_rate_variance(&PersonTime::count(&observations, &Axis::Days)).known().expect("failures");
+            let group = Clustered::of(&observations);
+            assert_eq!(group.alone().next().is_some(), step == 1);
+            let found = *ln_rate_variance_of(&group).known().expect("failures");
+            assert!((found / expected - 1.0).abs() < 1e-13, "{found} {expected}");
+        }
+        let none = Clustered::of(&mouths(&[(5, Ending::Censored, 0), (5, Ending::Competing, 1)]));
+        assert_eq!(ln_rate_variance_of(&none), Known::NotKnown(WhyNotKnown::NoFailures));
+        let one = Clustered::of(&ten_rows::all_fail());
+        assert_eq!(ln_rate_variance_of(&one), Known::NotKnown(WhyNotKnown::TooFewClusters));
     }
 
     #[test]
