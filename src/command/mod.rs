@@ -35,6 +35,7 @@ pub mod explain;
 pub mod export;
 pub mod figures;
 mod figures_asked;
+mod follow_up_file;
 pub mod history;
 pub mod ingest;
 pub mod init;

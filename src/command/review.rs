@@ -7,6 +7,7 @@ use clap::Args;
 
 use super::check::reckoning;
 use super::exit::Exit;
+use super::follow_up_file::{may_be_told, may_be_written, write_follow_up};
 use super::reading::{Checked, ReadingArguments, Stop, ended, fault, name_of, progress, read_as_of};
 use super::say;
 use crate::analysis::{AnalysisError, ReviewRequest, review};
@@ -34,6 +35,10 @@ pub struct ReviewArguments {
     /// Technique or other factor to compare; may be given more than once [default: as the protocol says].
     #[arg(long, value_name = "FACTOR")]
     by: Vec<String>,
+    /// Write how long each restoration was followed and how that ended, too, a row for each, as watch and estimate take it: into this
+    /// file (CSV). For the practice's own eyes.
+    #[arg(long, value_name = "FILE")]
+    follow_up: Option<PathBuf>,
     /// Print the findings that don't stop the review, too.
     #[arg(long)]
     cautions: bool,
@@ -45,7 +50,13 @@ pub fn run(arguments: &ReviewArguments) -> Exit {
 }
 
 fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
+    if let Some(path) = &arguments.follow_up {
+        may_be_written(path, &arguments.reading.records)?;
+    }
     let (mut checked, as_of) = read_as_of(&arguments.reading, arguments.as_of, Some(&arguments.by))?;
+    if arguments.follow_up.is_some() {
+        may_be_told(&checked.protocol)?;
+    }
     let set_aside = if checked.set_aside.files.is_empty() { String::new() } else { reckoning(&checked) };
     // What visits say is laid out by restoration now; their table is not read again, and what comes takes its room.
     checked.intake.visits = VisitTable(RecordTable::empty());
@@ -76,6 +87,10 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let out = arguments.out.clone().unwrap_or_else(|| format!("review-of-{}", name_of(&arguments.reading.records)).into());
     progress("drawing");
     write_folder(&review, &out).map_err(|error| Stop(Exit::NotWritten, format!("{error}\n")))?;
+    if let Some(path) = &arguments.follow_up {
+        let Checked { intake, made, protocol, .. } = &checked;
+        write_follow_up(path, &intake.placements, &made.histories, protocol, &factors)?;
+    }
     let summary = summary(&review, &checked, &set_aside, &out, arguments.cautions);
     say(&summary.unwrap_or_default());
     Ok(())

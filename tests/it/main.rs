@@ -28,6 +28,7 @@ mod explain;
 mod export;
 mod figures_command;
 mod findings_file;
+mod follow_up_file;
 mod generated;
 mod guards;
 mod invented;
