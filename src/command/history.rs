@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::exit::Exit;
+use super::keeping::balance;
 use super::reading::{Stop, ended};
 use super::say_line;
-use crate::registry::{Batch, BatchKind, Counts, Identity, Registry};
-use crate::wording::{count, counted, escape_terminal};
+use crate::registry::{Batch, BatchKind, Identity, Registry};
+use crate::wording::{counted, escape_terminal};
 
 /// Arguments of `history`.
 #[derive(Debug, Args)]
@@ -59,16 +60,4 @@ fn say(batch: &Batch) {
     for source in &batch.sources {
         say_line!("  from {} (SHA-256 {}…)", escape_terminal(&source.name), source.sha256.get(..12).unwrap_or(""));
     }
-}
-
-fn balance(counts: Counts) -> String {
-    let identical = counted(counts.identical, "identical repeat", "identical repeats");
-    let mut text = format!("{} received = {} kept + {identical}", count(counts.received), count(counts.kept));
-    if counts.withdrawn > 0 {
-        text = format!("{text} + {} withdrawn since", count(counts.withdrawn));
-    }
-    if counts.superseding > 0 {
-        text = format!("{text}; {} superseded earlier rows", count(counts.superseding));
-    }
-    text
 }

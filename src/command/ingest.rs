@@ -7,16 +7,16 @@ use clap::Args;
 
 use super::check::{set_aside_text, tables_text};
 use super::exit::Exit;
-use super::keeping::pseudonyms;
+use super::keeping::{balance, pseudonyms};
 use super::reading::{ReadingArguments, Stop, Stopped, ended, read_judged, stop, today};
 use super::say_line;
 use super::staging::{StagedRecords, judge, part_rows, stage};
 use crate::finding::{Findings, Severity};
 use crate::intake::IntakeRequest;
 use crate::protocol::Protocol;
-use crate::registry::{Batch, BatchKind, Counts, Pseudonyms, Registry, Weighed, Writer};
+use crate::registry::{Batch, BatchKind, Pseudonyms, Registry, Weighed, Writer};
 use crate::report::findings_text::findings_count;
-use crate::wording::{count, counted, escape_terminal};
+use crate::wording::{counted, escape_terminal};
 
 /// Arguments of `ingest`.
 #[derive(Debug, Args)]
@@ -74,19 +74,19 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
         }
     };
     let (weighed, StagedRecords { staged, read, .. }) = (judged.made, judged.intake);
+    let weighed = weighed.beside([judged.set_aside.placements, judged.set_aside.visits]);
     let batch = writer.commit(staged, &weighed, today())?;
     let mut found = judged.of_rows;
     found.take_over(judged.of_meeting);
     // The findings in the new files alone; those in kept rows were said when they were accepted.
     let of_files = found.of_files(|file| read.sources.iter().any(|source| source.name == file));
     super::say(&tables_text(&read.tables));
-    let aside = (judged.set_aside.placements, judged.set_aside.visits);
-    say(&arguments.into, &weighed, batch.as_ref(), aside, &of_files);
+    say(&arguments.into, &weighed, batch.as_ref(), &of_files);
     super::say(&set_aside_text(&judged.set_aside));
     Ok(Exit::Done)
 }
 
-fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64), findings: &Findings) {
+fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Findings) {
     let [placements, visits] = weighed.counts;
     match batch {
         None => say_line!("Nothing new: every row is kept in {} already.", into.display()),
@@ -99,8 +99,8 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64),
             if batch.kind == BatchKind::Correction { ", as a correction" } else { "" },
         ),
     }
-    say_line!("  placements: {}", balance(placements, aside.0));
-    say_line!("  visits: {}", balance(visits, aside.1));
+    say_line!("  placements: {}", balance(placements));
+    say_line!("  visits: {}", balance(visits));
     if batch.is_some_and(|batch| batch.kind == BatchKind::Correction) && placements.superseding + visits.superseding == 0 {
         say_line!("  Mind: nothing was superseded. A row for another day or another id stands beside the kept one.");
     }
@@ -120,16 +120,4 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, aside: (u64, u64),
     if findings.total(Severity::Caution) > 0 {
         say_line!("  let through: {}", findings_count(findings, Severity::Caution));
     }
-}
-
-fn balance(counts: Counts, aside: u64) -> String {
-    let identical = counted(counts.identical, "identical repeat", "identical repeats");
-    let mut text = format!("{} received = {} kept + {identical}", count(counts.received + aside), count(counts.kept));
-    if aside > 0 {
-        text = format!("{text} + {} set aside", count(aside));
-    }
-    if counts.superseding > 0 {
-        text = format!("{text}; {} of the kept supersede earlier rows", count(counts.superseding));
-    }
-    text
 }

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use super::exit::Exit;
 use super::reading::Stop;
-use crate::registry::{Identity, Key, Pseudonyms, RegistryError};
-use crate::wording::escape_terminal;
+use crate::registry::{Counts, Identity, Key, Pseudonyms, RegistryError};
+use crate::wording::{count, counted, escape_terminal};
 
 impl From<RegistryError> for Stop {
     fn from(error: RegistryError) -> Self {
@@ -30,4 +30,20 @@ pub fn pseudonyms(identity: &Identity, key_file: Option<&Path>, registry: &Path)
         (_, None) => None,
     };
     Pseudonyms::of(identity, key)
+}
+
+/// What became of the rows of a batch that were received.
+pub fn balance(counts: Counts) -> String {
+    let identical = counted(counts.identical, "identical repeat", "identical repeats");
+    let received = count(counts.received + counts.set_aside);
+    let mut text = format!("{received} received = {} kept + {identical}", count(counts.kept));
+    for (rows, what) in [(counts.set_aside, "set aside"), (counts.withdrawn, "withdrawn since")] {
+        if rows > 0 {
+            text = format!("{text} + {} {what}", count(rows));
+        }
+    }
+    if counts.superseding > 0 {
+        text = format!("{text}; {} of the kept supersede earlier rows", count(counts.superseding));
+    }
+    text
 }

@@ -143,7 +143,8 @@ pub struct StoredFile {
     pub rows: u64,
 }
 
-/// Counts of one kind of record in a batch: `received = kept + withdrawn + identical`. In a withdrawal only `withdrawn` counts.
+/// Counts of one kind of record in a batch: `received = kept + withdrawn + identical`. In a withdrawal only `withdrawn` counts. Rows set
+/// aside are counted apart.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Counts {
@@ -157,6 +158,14 @@ pub struct Counts {
     pub superseding: u64,
     /// Rows that left since, on a patient's wish.
     pub withdrawn: u64,
+    /// Rows of the files that were set aside, and so are not among those received.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub set_aside: u64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "so asks the serializer")]
+const fn is_zero(count: &u64) -> bool {
+    *count == 0
 }
 
 impl Counts {
@@ -167,6 +176,7 @@ impl Counts {
         self.identical += other.identical;
         self.superseding += other.superseding;
         self.withdrawn += other.withdrawn;
+        self.set_aside += other.set_aside;
     }
 }
 

@@ -104,6 +104,14 @@ impl Weighed {
         }
     }
 
+    /// The same with how many rows of each kind were set aside before.
+    #[must_use]
+    pub const fn beside(mut self, set_aside: [u64; 2]) -> Self {
+        self.counts[0].set_aside = set_aside[0];
+        self.counts[1].set_aside = set_aside[1];
+        self
+    }
+
     /// Whether there is nothing that isn't kept already.
     pub const fn is_empty(&self) -> bool {
         self.counts[0].kept == 0 && self.counts[1].kept == 0
