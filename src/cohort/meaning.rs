@@ -676,10 +676,18 @@ impl<'a> SameSurface<'a> {
                 self.teeth.get(row),
                 said(origins, histories.placement_row[earlier]),
             ),
-            if short {
-                "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit."
-            } else {
-                "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface."
+            match (short, origins.file(row) == origins.file(earlier_row)) {
+                (true, true) => "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit.",
+                (false, true) => "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface.",
+                // Two files may come from two sources.
+                (true, false) => {
+                    "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit. If the two \
+                     files number their patients alike, put something of its source before the ids of one."
+                }
+                (false, false) => {
+                    "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface. If the two files number \
+                     their patients alike, put something of its source before the ids of one."
+                }
             },
         );
     }

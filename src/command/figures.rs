@@ -129,8 +129,9 @@ fn try_run(arguments: &FiguresArguments) -> Result<(), Stop> {
         }
     }
     progress("writing");
-    write(&files, out)?;
-    let names: Vec<String> = files.iter().map(|(name, ..)| format!("  {name}\n")).collect();
+    let replaced = write(&files, out)?;
+    let in_place = |name: &str| if replaced.iter().any(|one| one == name) { ", in place of one of this name" } else { "" };
+    let names: Vec<String> = files.iter().map(|(name, ..)| format!("  {name}{}\n", in_place(name))).collect();
     let count = counted(u64::try_from(names.len()).unwrap_or(u64::MAX), "file", "files");
     say(&format!("{count} in {}:\n{}{tall}", out.display(), names.concat()));
     Ok(())
@@ -259,7 +260,8 @@ fn made(drawing: &Drawing, stage: &Stage, format: Format) -> Result<Vec<u8>, Sto
     bytes.map_err(|error| Stop(Exit::NotWritten, format!("This is a fault of the program, not of your results: {error}\n")))
 }
 
-fn write(files: &[(String, Vec<u8>, &str)], out: &Path) -> Result<(), Stop> {
+/// Writes files; tells which of them took the place of one that said something else.
+fn write(files: &[(String, Vec<u8>, &str)], out: &Path) -> Result<Vec<String>, Stop> {
     let refused = |path: &Path, error: &std::io::Error| {
         Stop(
             Exit::NotWritten,
@@ -267,9 +269,13 @@ fn write(files: &[(String, Vec<u8>, &str)], out: &Path) -> Result<(), Stop> {
         )
     };
     fs::create_dir_all(out).map_err(|error| refused(out, &error))?;
+    let mut replaced = Vec::new();
     for (name, bytes, _) in files {
         let path = out.join(name);
+        if fs::read(&path).is_ok_and(|there| there != *bytes) {
+            replaced.push(name.clone());
+        }
         fs::write(&path, bytes).map_err(|error| refused(&path, &error))?;
     }
-    Ok(())
+    Ok(replaced)
 }

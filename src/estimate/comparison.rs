@@ -156,7 +156,12 @@ pub fn test_sections(asked: &Asked, tests: &Tests, groups: &[String]) -> Vec<Sec
             observed.row(vec![label.clone(), digits(group.observed, 7), digits(group.expected, 7)]);
         }
     }
-    let mut section = Section::new("Tests of the groups", &["weighting", "χ²", "df", "p", "p, few clusters"]);
+    let finite = |test: &Known<WeightedLogRankTest>| {
+        test.known().is_some_and(|test| matches!(test.finite_clusters, Some(Known::Known(_))))
+    };
+    let columns = ["weighting", "χ²", "df", "p", "p, few clusters"];
+    let shown = if tests.by_weighting.iter().any(finite) { 5 } else { 4 };
+    let mut section = Section::new("Tests of the groups", &columns[..shown]);
     let mut few = None;
     for (one, test) in asked.weightings.iter().zip(&tests.by_weighting) {
         let mut cells = vec![weighting_name(*one)];

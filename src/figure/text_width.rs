@@ -30,9 +30,25 @@ pub fn text_width(text: &str, size: f64, weight: Weight) -> f64 {
     f64::from(units) / UNITS_PER_EM * size
 }
 
+/// The parts of a text between which a line may end: not within a number whose thousands stand apart, nor before its per cent sign.
+fn words(text: &str) -> Vec<String> {
+    let parts = text.split(|letter: char| letter.is_whitespace() && !matches!(letter, '\u{a0}' | '\u{202f}'));
+    let mut words: Vec<String> = Vec::new();
+    for part in parts.filter(|part| !part.is_empty()) {
+        match words.last_mut() {
+            Some(number) if part.starts_with('%') && number.ends_with(|letter: char| letter.is_ascii_digit()) => {
+                number.push(' ');
+                number.push_str(part);
+            }
+            _ => words.push(part.to_owned()),
+        }
+    }
+    words
+}
+
 /// A text on one line no wider than `width` pixels, cut with `…` where it is.
 pub fn fitted(text: &str, width: f64, size: f64, weight: Weight) -> String {
-    let mut kept = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let mut kept = words(text).join(" ");
     if text_width(&kept, size, weight) <= width {
         return kept;
     }
@@ -51,14 +67,14 @@ pub fn wrapped(text: &str, width: f64, size: f64, weight: Weight) -> Vec<String>
 /// A text broken into at most `most` lines no wider than `width` pixels; what is left out is marked with `…`.
 pub fn wrapped_to(text: &str, width: f64, size: f64, weight: Weight, most: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    let words: Vec<&str> = text.split_whitespace().collect();
+    let words = words(text);
     let mut place = 0;
     while place < words.len() {
         if lines.len() + 1 >= most {
             lines.push(fitted(&words[place..].join(" "), width, size, weight));
             return lines;
         }
-        let mut line = fitted(words[place], width, size, weight);
+        let mut line = fitted(&words[place], width, size, weight);
         place += 1;
         while let Some(word) = words.get(place) {
             let joined = format!("{line} {word}");
@@ -85,6 +101,19 @@ mod tests {
             for line in wrapped(TEXT, width, 14.0, Weight::Bold) {
                 assert!(text_width(&line, 14.0, Weight::Bold) <= width, "{line}");
             }
+        }
+    }
+
+    #[test]
+    fn no_line_ends_within_a_number_or_before_its_per_cent_sign() {
+        let text = "of 12\u{202f}345 fillings 95 % intervals, 88.5 %; % alone";
+        assert_eq!(words(text), ["of", "12\u{202f}345", "fillings", "95 %", "intervals,", "88.5 %;", "%", "alone"]);
+        for width in [60.0, 90.0, 140.0] {
+            let lines = wrapped(text, width, 14.0, Weight::Regular);
+            assert!(
+                lines.len() > 2 && lines.iter().all(|line| !line.ends_with("95") && !line.ends_with("88.5")),
+                "{lines:?}"
+            );
         }
     }
 

@@ -364,7 +364,7 @@ fn kind_of(sheet: &Sheet, header: &[String], findings: &mut Findings) -> Option<
                 } else {
                     "The header is neither that of placements (with placed_on) nor that of visits (with visited_on)."
                 },
-                "Name the columns as the records do, or say in records.toml what they are (manebit draft writes one), or take the file out of the folder.",
+                "Name the columns as the records do, or say in records.toml what they are (manebit draft writes one), or take the file out of the folder. If a title or empty rows stand above the header, take them out.",
             );
             None
         }

@@ -126,7 +126,7 @@ pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
             format!("{} without a value of the factor left out.", readers.counted(*missing, "restoration", "restorations"))
         }
         Guard::LevelsTogether { levels } => format!(
-            "{} with fewer restorations than those named are put together as “all others”: what is told of them together is told of none of them alone.",
+            "{} are put together as “all others”, those with the fewest restorations (of equals the last): what is told of them together is told of none of them alone.",
             readers.counted(*levels, "level", "levels")
         ),
         Guard::HiddenLevels { hidden } => format!(
