@@ -215,11 +215,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
             survival_title: endpoint.survival_title.clone(),
             definition: endpoint.definition.clone(),
         },
-        flow: Flow {
-            analysed: follow_up.observations.len() as u64,
-            visits_used: histories.looks.len() as u64,
-            ..histories.flow.clone()
-        },
+        flow: Flow { analysed: histories.len() as u64, visits_used: histories.looks.len() as u64, ..histories.flow.clone() },
         endpoint_flow: EndpointFlow {
             excluded: follow_up.excluded.clone(),
             analysed: follow_up.observations.len() as u64,

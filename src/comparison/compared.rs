@@ -70,8 +70,8 @@ impl Compared {
         intervals
     }
 
-    /// The rows that tell something of when failures came between visits: not those that came under observation late and were not seen in
-    /// place afterwards, nor to have failed.
+    /// The rows that tell something of when failures came between visits: not those that came under observation late and ended otherwise
+    /// before they were seen in place.
     pub fn told_between_visits(&self) -> Vec<u32> {
         let entry = self.observations.entry();
         let nothing =
@@ -131,12 +131,18 @@ impl Compared {
     /// Another factor that is adjusted for and tells this one: each of its levels stands beside one level of this one only, and it has more
     /// levels, or as many and stands first.
     fn finer(&self, covariate: &Covariate) -> Option<&str> {
-        let own = codes_of(covariate)?;
+        // As both would be adjusted for, with rare levels together.
+        codes_of(covariate)?;
+        let own = with_rare_levels_together(covariate);
+        let own = codes_of(&own)?;
         let mut before = true;
         for other in self.covariates.iter().filter(|other| other.adjusted).map(|other| &other.values) {
             if std::ptr::eq(other, covariate) {
                 before = false;
-            } else if let Some(codes) = codes_of(other)
+                continue;
+            }
+            let pooled = with_rare_levels_together(other);
+            if let Some(codes) = codes_of(&pooled)
                 && is_told_by(own, codes)
                 && (before || !is_told_by(codes, own))
                 && self.not_of_use(other).is_none()
@@ -312,9 +318,8 @@ mod tests {
         let jaw = factor("jaw", &of(|row| row / 10 % 2));
         // A hand that is set aside tells nothing of the wing it works in.
         let wing = factor("wing", &of(|row| [0, 0, 1, 0][usize::from(row % 2 * 2 + row / 2 % 2)]));
-        let (room, bench) =
-            (factor("room", &of(|row| row / 4 % 2)), factor("bench", &of(|row| row / 4 % 2 * 2 + row / 8 % 2)));
-        let ward = factor("ward", &of(|row| 1 - row / 4 % 2));
+        let (room, bench) = (factor("room", &of(|row| row / 2 % 2)), factor("bench", &of(|row| row / 2 % 2 * 2 + row / 20)));
+        let ward = factor("ward", &of(|row| 1 - row / 2 % 2));
         let told = |covariates: Vec<ComparedCovariate>| {
             let (kept, aside) = rows(covariates).to_adjust_for();
             let kept: Vec<String> = kept.into_iter().map(|covariate| covariate.name).collect();
@@ -326,6 +331,10 @@ mod tests {
         assert!(aside[0].0 == "hand" && aside[0].1.contains("can't be told apart"), "{aside:?}");
         assert_eq!(aside[1], ("room".to_owned(), "told by bench already".to_owned()));
         assert_eq!(told(vec![hands.clone(), wing.clone()]).0, ["wing"]);
+        // Rare hands are put together, and then they tell the wing no more.
+        let rare = of(|row| if row < 20 { row / 2 % 2 } else { row - 18 });
+        let (rare, half) = (factor("rare", &rare), factor("half", &of(|row| row / 2 % 2)));
+        assert_eq!(told(vec![rare, half]).0, ["rare", "half"]);
         // Of two that tell each other the first stays.
         let (kept, aside) = told(vec![room, ward, jaw]);
         assert_eq!(kept, ["room", "jaw"]);

@@ -169,10 +169,10 @@ impl Source<'_> {
                 let texts = table.text(name)?;
                 // An id that no placement has may be a word of another language, so nothing is known then.
                 let unknown = replaced_elsewhere(self.placements)?;
-                let code = |place: &u32| match texts.get(row_of(*place)) {
-                    Some(text) if unknown.contains(text) => NO_GROUP,
-                    Some(text) => u16::from(says_replaced(text) != Some(false)),
-                    None => NO_GROUP,
+                let ids = table.text("restoration_id")?;
+                let code = |place: &u32| {
+                    let row = row_of(*place);
+                    replaces(texts.get(row), ids.get(row), |text| !unknown.contains(text)).map_or(NO_GROUP, u16::from)
                 };
                 let codes = Grouping::new(restoration.iter().map(code).collect(), 2).unwrap_or_default();
                 let levels = ["first filling", "replaces one"].map(str::to_owned).to_vec();
@@ -212,5 +212,23 @@ impl Source<'_> {
             (all > 0).then(|| f64::from(seen) / f64::from(all))
         };
         Covariate::number_with_gaps("Recalls kept (share)", restoration.iter().map(share).collect())
+    }
+}
+
+/// Whether a filling replaces another one, by its cell and its own id; none where that isn't known.
+fn replaces(cell: Option<&str>, own: Option<&str>, is_placed: impl Fn(&str) -> bool) -> Option<bool> {
+    let text = cell?;
+    says_replaced(text).or_else(|| (cell != own && is_placed(text)).then_some(true))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_word_or_a_placement_tells_whether_a_filling_is_replaced() {
+        let of = |cell| replaces(cell, Some("R2"), |id| ["R1", "R2"].contains(&id));
+        assert_eq!([Some("yes"), Some("No"), Some("R1")].map(of), [Some(true), Some(false), Some(true)]);
+        assert_eq!([None, Some("nein"), Some("R9"), Some("R2")].map(of), [None; 4]);
     }
 }

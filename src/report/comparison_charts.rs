@@ -282,9 +282,8 @@ pub fn together_note(comparison: &Comparison, together: &Together) -> String {
     let silent = match together.silent_between_visits {
         0 => String::new(),
         silent => format!(
-            " {} came under observation late and {} not seen since: nothing is told of {} between visits.",
+            " {} came under observation late and ended otherwise before a visit showed {} in place: nothing is told between visits.",
             counted(silent, "restoration", "restorations"),
-            if silent == 1 { "was" } else { "were" },
             if silent == 1 { "it" } else { "them" }
         ),
     };

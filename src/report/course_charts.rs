@@ -5,7 +5,7 @@ use crate::figure::mouth_chart::{MouthChart, ToothCount, mouth_chart_on};
 use crate::figure::stage::Stage;
 use crate::figure::timeline_chart::{LineEnd, TimelineChart, TimelineLine, TimelineOrder, timeline_chart_on};
 use crate::figure::yearly_chart::{RateWithin, YearRate, YearlyChart, yearly_chart_on};
-use crate::quantity::Known;
+use crate::quantity::{Known, Variance};
 use crate::result::{AnnualFailure, CourseEnd, EndpointReview, Review};
 use crate::wording::counted;
 
@@ -64,8 +64,12 @@ pub fn yearly_on(review: &Review, endpoint: &EndpointReview, stage: &Stage) -> D
             overall: rate(&endpoint.all.person_time),
             benchmark: None,
             footnote: &format!(
-                "{}s exact (Poisson), as if every filling were independent. A failure counts in the year in which it was found. Years differ in how old their fillings are.",
-                interval_word(review.confidence_level)
+                "{}s of each year exact (Poisson), as if every filling were independent{}. A failure counts in the year in which it was found. Years differ in how old their fillings are.",
+                interval_word(review.confidence_level),
+                match review.variance {
+                    Variance::ClusterRobust => "; that of all years lets fillings of one mouth share their fate",
+                    Variance::ModelBased => "",
+                }
             ),
         },
         stage,

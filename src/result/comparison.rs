@@ -408,7 +408,7 @@ pub struct Together {
     pub family: LogTimeFamily,
     /// Hazard ratios (of a Weibull fit) with failures known only to lie between two visits.
     pub between_visits: Vec<TogetherLine>,
-    /// Restorations that came under observation late and were not seen in place afterwards, nor to have failed: they tell this model nothing.
+    /// Restorations that came under observation late and ended otherwise before they were seen in place: they tell this model nothing.
     #[serde(default)]
     pub silent_between_visits: u64,
     /// Why there are none.

@@ -83,8 +83,8 @@ pub struct GroupReview {
     pub quantiles: Vec<QuantileReview>,
     /// The mean time in place up to the protocol's horizon.
     pub restricted_mean: RestrictedMeanReview,
-    /// Failures per restoration-year over the whole follow-up. Limits are by patient, symmetric on the logarithm; exact Poisson limits without
-    /// failures, with fewer than two patients, or where the protocol takes every filling as independent.
+    /// Failures per restoration-year over the whole follow-up. Limits are exact Poisson limits or those by patient, symmetric on the
+    /// logarithm, whichever lie farther out; exact Poisson limits alone where the protocol takes every filling as independent.
     pub person_time: Known<AnnualFailure>,
 }
 

@@ -78,7 +78,7 @@ pub struct Flow {
     pub received: u64,
     /// Placements excluded under the first endpoint, by reason; each endpoint has its own list besides.
     pub excluded: Vec<Exclusion>,
-    /// Restorations analysed: in a review under the first endpoint, in a comparison under its own.
+    /// Restorations analysed: in a review under the first endpoint; in a comparison those that its endpoint may still leave out, too.
     pub analysed: u64,
     /// Visits received.
     pub visits_received: u64,

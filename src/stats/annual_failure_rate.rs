@@ -75,8 +75,10 @@ pub fn person_time_annual_failure_rate(
     person_time_over_years(behind, Years::new(exposure_days as f64 / DAYS_PER_YEAR), level)
 }
 
-/// Failures per year under observation of a group followed in days. Limits are cluster-robust (see [`rate`](super::rate())) if the variance
-/// is to be, and exact Poisson limits where it isn't or where those aren't known: without failures, or with fewer than two clusters.
+/// Failures per year under observation of a group followed in days. Limits are exact Poisson limits; and if the variance is to be
+/// cluster-robust, each is that limit or the cluster-robust one (see [`rate`](super::rate())), whichever lies farther out. Clusters can only
+/// take certainty away: where few of them happen to be alike, their spread alone would make limits of next to no width. Without failures,
+/// and with fewer than two clusters, exact Poisson limits are all there is.
 ///
 /// Not known without time under observation.
 pub fn person_time_annual_failure_rate_of(
@@ -95,18 +97,17 @@ pub fn person_time_annual_failure_rate_of(
     exact.map(|exact| {
         let value = exact.estimate.value.per_year();
         let limits = limits_by_cluster(value, deviation, behind.clusters, level);
-        let interval = ConfidenceInterval {
-            lower: AnnualRate::new(limits.lower),
-            upper: AnnualRate::new(limits.upper),
-            level,
-            method: limits.method,
-        };
-        let estimate = Estimate {
-            standard_error: Some(value * deviation),
-            variance,
-            interval: Known::Known(interval),
-            ..exact.estimate
-        };
+        let interval = exact.estimate.interval.map(|poisson| {
+            let (lower, upper) = (poisson.lower.per_year(), poisson.upper.per_year());
+            let farther = limits.lower < lower || limits.upper > upper;
+            ConfidenceInterval {
+                lower: AnnualRate::new(lower.min(limits.lower)),
+                upper: AnnualRate::new(upper.max(limits.upper)),
+                level,
+                method: if farther { limits.method } else { poisson.method },
+            }
+        });
+        let estimate = Estimate { standard_error: Some(value * deviation), variance, interval, ..exact.estimate };
         AnnualFailureRate { estimate, ..exact }
     })
 }
@@ -227,6 +228,7 @@ fn is_above_zero(years: f64) -> bool {
 mod tests {
     use super::super::survival_interval::{SurvivalIntervalMethod, survival_interval};
     use super::*;
+    use crate::quantity::IntervalMethod;
 
     fn survival(value: f64, error: f64) -> Estimate<Fraction> {
         let value = Fraction::new(value);
@@ -320,5 +322,34 @@ mod tests {
         let robust = person_time_annual_failure_rate_by(&counted, DAYS_PER_YEAR, RateIntervalMethod::ClusterRobust, level);
         let robust = robust.known().expect("a rate").estimate;
         assert!(robust.variance == Variance::ClusterRobust && robust.interval.known().is_some());
+    }
+
+    #[test]
+    fn clusters_that_happen_to_be_alike_give_no_false_certainty() {
+        use super::super::observation::{Ending, Observations};
+        use crate::quantity::Days;
+        let of = |rows: &[(i32, Ending)]| {
+            let mut observations = Observations::default();
+            for (cluster, &(day, ending)) in (0..).zip(rows) {
+                observations.push(Days::new(0), Days::new(day), ending, cluster).expect("in order");
+            }
+            let group = Clustered::of(&observations);
+            let rate = |variance| {
+                let rate = person_time_annual_failure_rate_of(&group, variance, ConfidenceLevel::USUAL);
+                *rate.known().expect("time").estimate.interval.known().expect("limits")
+            };
+            (rate(Variance::ClusterRobust), rate(Variance::ModelBased))
+        };
+        // All fail on one day; two fail within a week; one of two fails after a hundred years.
+        for rows in [
+            &[(365, Ending::Failed); 5][..],
+            &[(365, Ending::Failed), (372, Ending::Failed)],
+            &[(36_525, Ending::Failed), (365, Ending::Censored)],
+        ] {
+            let (by_cluster, exact) = of(rows);
+            assert!(by_cluster.lower <= exact.lower && by_cluster.upper >= exact.upper, "{by_cluster:?} {exact:?}");
+            assert!(by_cluster.upper.per_year() > 2.0 * by_cluster.lower.per_year());
+        }
+        assert_eq!(of(&[(365, Ending::Failed); 5]).0.method, IntervalMethod::ExactPoisson);
     }
 }

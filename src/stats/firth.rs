@@ -20,13 +20,14 @@ use super::cox::{Convergence, CoxProblem, TiesHandling};
 use super::cox_climb::{FARTHEST, root_or_collinear};
 use super::cox_design::{ColumnName, CoxDesign};
 use super::cox_likelihood::{Evaluation, evaluate};
-use super::cox_risk_sets::RiskSets;
+use super::cox_risk_sets::{RiskSets, threads_for};
 use super::cox_tests::RegressionTest;
 use super::distribution::normal_quantile_upper;
 use super::grouping::Grouping;
 use super::observation::Observations;
 use super::symmetric::{Root, Symmetric};
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
+use crate::threads::{available, in_turn};
 
 const MOST_ITERATIONS: u32 = 1000;
 /// Squared slope, in the metric of the information, at which the iterations end.
@@ -97,8 +98,10 @@ pub fn penalised_cox_regression(
     let (best, convergence) = climb(&sets, ties, at_zero, None)?;
     let inverse = best.root.inverse();
     let reach = normal_quantile_upper(level.tail());
-    let mut coefficients = Vec::with_capacity(width);
-    for k in 0..width {
+    // Large tables are parted for threads by their rows already.
+    let threads = if threads_for(sets.observation.len()) == 1 { available() } else { 1 };
+    let places: Vec<usize> = (0..width).collect();
+    let coefficients = in_turn(&places, threads, |&k| {
         let scale = sets.scale[k];
         let error = libm::sqrt(inverse.at(k, k));
         let without = profile(&sets, ties, &best, k, 0.0);
@@ -131,13 +134,13 @@ pub fn penalised_cox_regression(
             Known::Known(_) => Known::NotKnown(WhyNotKnown::AtBoundary),
             Known::NotKnown(why) => Known::NotKnown(why),
         };
-        coefficients.push(PenalisedCoefficient {
+        PenalisedCoefficient {
             column: sets.names[k].clone(),
             coefficient: estimate,
             hazard_ratio: Estimate { value: libm::exp(estimate.value), interval: ratios, ..estimate },
             test,
-        });
-    }
+        }
+    });
     let to_units: Vec<f64> = sets.scale.iter().map(|scale| 1.0 / scale).collect();
     Ok(PenalisedRegression {
         coefficients,
@@ -286,17 +289,20 @@ fn limit(
 fn slope_of_penalty(sets: &RiskSets, ties: TiesHandling, at: &Evaluation, b: &Symmetric) -> Vec<f64> {
     let width = sets.width();
     let size = 2 + 2 * width + width * (width + 1) / 2;
-    let of_row = |row: usize, moments: &mut Vec<f64>| {
-        let x: Vec<f64> = sets.row(row).collect();
-        let q: f64 = x.iter().zip(b.times(&x)).map(|(x, bx)| x * bx).sum();
-        let e = at.risk[row];
+    let forms = forms_of_rows(sets, b);
+    let mut x = Vec::with_capacity(width);
+    let mut of_row = |row: usize, moments: &mut Vec<f64>| {
+        x.clear();
+        x.extend(sets.row(row));
+        let (q, e) = (forms[row], at.risk[row]);
         moments.clear();
         moments.push(e);
         moments.push(e * q);
         moments.extend(x.iter().map(|x| e * x));
         moments.extend(x.iter().map(|x| e * q * x));
         for j in 0..width {
-            moments.extend((0..=j).map(|i| e * x[j] * x[i]));
+            let of_j = e * x[j];
+            moments.extend(x[..=j].iter().map(|x| of_j * x));
         }
     };
     let mut slope = vec![0.0; width];
@@ -329,6 +335,30 @@ fn slope_of_penalty(sets: &RiskSets, ties: TiesHandling, at: &Evaluation, b: &Sy
         }
     }
     slope
+}
+
+/// Rows at a time: what is worked on stays in the cache.
+const STRETCH: usize = 1024;
+
+/// q = xᵀ·B·x of each row, summed over columns for many rows at once.
+fn forms_of_rows(sets: &RiskSets, b: &Symmetric) -> Vec<f64> {
+    let rows = sets.observation.len();
+    let mut forms = vec![0.0; rows];
+    let mut inner = vec![0.0; STRETCH.min(rows)];
+    for first in (0..rows).step_by(STRETCH) {
+        let last = (first + STRETCH).min(rows);
+        let (forms, inner) = (&mut forms[first..last], &mut inner[..last - first]);
+        for j in 0..sets.width() {
+            inner.fill(0.0);
+            for k in 0..=j {
+                // Each pair of columns stands for both of its orders.
+                let term = if k == j { b.at(j, j) } else { 2.0 * b.at(j, k) };
+                inner.iter_mut().zip(&sets.columns[k][first..last]).for_each(|(inner, x)| *inner += term * x);
+            }
+            forms.iter_mut().zip(&*inner).zip(&sets.columns[j][first..last]).for_each(|((q, inner), x)| *q += inner * x);
+        }
+    }
+    forms
 }
 
 fn add_third_moments(width: usize, sums: &[f64], b: &Symmetric, factor: f64, slope: &mut [f64]) {

@@ -279,3 +279,55 @@ fn who_is_due_at_a_recall_does_not_depend_on_the_other_recalls() {
         }
     }
 }
+
+/// By hand: by a year two of three patients are followed so far, so survival is 0.025^(1/2) or more, and a year costs no more than the rest.
+#[test]
+fn where_none_failed_the_limit_is_that_of_the_patients_followed_so_far() {
+    let placements = "R1,P1,14,facial,2020-01-10,op,self_etch,universal\nR2,P1,24,facial,2020-01-10,op,self_etch,universal\n\
+        R3,P2,15,facial,2020-01-10,op,self_etch,universal\nR4,P3,16,facial,2020-01-10,op,self_etch,universal\n";
+    let visits = "R1,2022-01-10,ex,usphs_3,A,A,,,\nR2,2022-01-10,ex,usphs_3,A,A,,,\nR3,2021-06-10,ex,usphs_3,A,A,,,\n\
+        R4,2020-06-10,ex,usphs_3,A,A,,,\n";
+    let records = records(placements, visits);
+    let review = records.review(&[]);
+    let year = review.endpoints[0].all.horizons.iter().find(|horizon| horizon.months == 12).expect("a year");
+    let survival = year.survival.known().expect("followed");
+    let limits = survival.interval.known().expect("limits");
+    let lower = 0.025_f64.sqrt();
+    assert!((limits.lower.value() - lower).abs() < 1e-12 && (limits.upper.value() - 1.0).abs() < 1e-15, "{limits:?}");
+    let rate = year.geometric.known().expect("a rate");
+    let limits = rate.rate.interval.known().expect("limits");
+    assert!((limits.upper.per_year() - (1.0 - lower)).abs() < 1e-12 && limits.lower.per_year().abs() < 1e-15, "{limits:?}");
+    // The headline's five years are not reached: what can be read is told, where enough are followed.
+    let said_of = |protocol: &str| {
+        std::fs::write(records.path().join("p.toml"), protocol).expect("written");
+        said(&records, &records.run(&["review", "records", "--out", "out", "--protocol", "p.toml"]))
+    };
+    let built_in = manebit::protocol::Protocol::BUILT_IN_TEXT;
+    let text = said_of(&built_in.replace("least_at_risk = 10", "least_at_risk = 1"));
+    let expected =
+        "past the last follow-up. After 2 years, 100.0 % retained (95 % interval 2.5 to 100.0 %). What is read here stands";
+    assert!(text.contains("Survival after 5 years is not known") && text.contains(expected), "{text}");
+    assert!(!said_of(built_in).contains("What is read here"), "too few are followed");
+}
+
+#[test]
+fn a_file_that_ends_within_a_row_is_told_and_not_set_aside() {
+    let visits = format!("{VISITS}R1,2021-06-01,ex,usphs_3,A,A,,,\nR1,2022-06");
+    let records =
+        Records::new(&[("placements.csv", format!("{PLACEMENTS}{ONE}").as_bytes()), ("visits.csv", visits.as_bytes())]);
+    for more in [&[][..], &["--set-aside", "aside.csv"]] {
+        let output = records.run(&[&["review", "records", "--out", "out"][..], more].concat());
+        let text = said(&records, &output);
+        assert!(text.starts_with("exit 1") && text.contains("visits.csv, row 3"), "{text}");
+        assert!(
+            text.contains("The file ends in the middle of this row: it has 2 of 9 cells") && text.contains("file-cut-off"),
+            "{text}"
+        );
+        assert!(!records.path().join("aside.csv").exists() && !records.path().join("out").exists());
+    }
+    // Whole rows without an end of line are no matter, and with one it is a row that lacks cells.
+    std::fs::write(records.path().join("records/visits.csv"), visits.replace("\nR1,2022-06", "")).expect("written");
+    assert!(said(&records, &records.run(&["review", "records", "--out", "out"])).starts_with("exit 0"));
+    std::fs::write(records.path().join("records/visits.csv"), visits + "\n").expect("written");
+    assert!(said(&records, &records.run(&["review", "records", "--out", "other"])).contains("row-length"));
+}
