@@ -200,7 +200,8 @@ fn from_share(
     let interval = given.map(|limits| {
         let (lower, upper) = (rate(limits.lower.value()), rate(limits.upper.value()));
         ConfidenceInterval {
-            lower: AnnualRate::new(lower.min(upper).max(0.0)),
+            // Which of −0 and 0 is the larger differs from build to build; 0 added makes it 0.
+            lower: AnnualRate::new(lower.min(upper) + 0.0),
             upper: AnnualRate::new(lower.max(upper)),
             level: limits.level,
             method: limits.method,
