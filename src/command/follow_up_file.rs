@@ -17,8 +17,13 @@ use crate::wording::{escape_spreadsheet, escape_terminal, system_said};
 /// What is told of each restoration whatever the endpoint, in the order of the columns; factors follow.
 const OWN: [&str; 6] = ["restoration_id", "patient_id", "tooth", "placed_on", "followed_from", "entry_days"];
 
+/// The mark of UTF-8, by which spreadsheets know it.
+const MARK: &str = "\u{feff}";
+
 /// How such a table begins.
-const HEAD: &str = "\u{feff}restoration_id,patient_id,tooth,placed_on,followed_from,entry_days,";
+fn head() -> String {
+    format!("{MARK}{},", OWN.join(","))
+}
 
 /// What is told under each endpoint, behind the endpoint's name: the day on which following ended, the days from placement until then, how
 /// it ended (1 failure, 0 in place when last seen, 2 otherwise), and between which days after placement a failure lies: last seen without
@@ -44,11 +49,12 @@ pub fn may_be_written(path: &Path, records: &Path) -> Result<(), Stop> {
     if !path.is_file() {
         return Ok(());
     }
-    match File::open(path).map(|file| file.take(HEAD.len() as u64)) {
+    let head = head();
+    match File::open(path).map(|file| file.take(head.len() as u64)) {
         Ok(mut file) => {
             let mut there = Vec::new();
             let read = file.read_to_end(&mut there);
-            if read.is_ok() && (there.is_empty() || there == HEAD.as_bytes()) {
+            if read.is_ok() && (there.is_empty() || there == head.as_bytes()) {
                 return Ok(());
             }
             let text = format!(
@@ -105,7 +111,7 @@ pub fn write_follow_up(
     };
     let file = File::create(path).map_err(|error| refused(system_said(&error)))?;
     let mut out = BufWriter::new(file);
-    out.write_all("\u{feff}".as_bytes()).map_err(|error| refused(system_said(&error)))?;
+    out.write_all(MARK.as_bytes()).map_err(|error| refused(system_said(&error)))?;
     rows.write(csv::Writer::from_writer(out))?.map_err(|error| refused(error.to_string()))
 }
 

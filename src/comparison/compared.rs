@@ -99,25 +99,33 @@ impl Compared {
 
     /// The covariates that are adjusted for, on all rows; rare levels put together; and those set aside with the reason.
     pub fn to_adjust_for(&self) -> (Vec<Covariate>, Vec<CovariateSetAside>) {
+        let given: Vec<&Covariate> =
+            self.covariates.iter().filter(|covariate| covariate.adjusted).map(|covariate| &covariate.values).collect();
+        let pooled: Vec<Covariate> = given.iter().map(|covariate| with_rare_levels_together(covariate)).collect();
+        let mut why_not: Vec<Option<String>> =
+            given.iter().zip(&pooled).map(|(covariate, pooled)| self.not_of_use(covariate, pooled)).collect();
+        let finer = |place: usize| finer(&pooled, place, |other| why_not[other].is_none());
+        let told: Vec<Option<usize>> = (0..given.len()).map(finer).collect();
+        for (why, told) in why_not.iter_mut().zip(told) {
+            *why = why.take().or_else(|| told.map(|finer| format!("told by {} already", given[finer].name)));
+        }
         let (mut kept, mut aside) = (Vec::new(), Vec::new());
-        for covariate in self.covariates.iter().filter(|covariate| covariate.adjusted) {
-            let values = &covariate.values;
-            let finer = || self.finer(values).map(|finer| format!("told by {finer} already"));
-            match self.not_of_use(values).or_else(finer) {
-                Some(why) => aside.push(CovariateSetAside { label: values.name.clone(), why }),
-                None => kept.push(with_rare_levels_together(values)),
+        for ((covariate, pooled), why) in given.into_iter().zip(pooled).zip(why_not) {
+            match why {
+                Some(why) => aside.push(CovariateSetAside { label: covariate.name.clone(), why }),
+                None => kept.push(pooled),
             }
         }
         (kept, aside)
     }
 
-    /// Why nothing can be adjusted for with this covariate, whatever the others are.
-    fn not_of_use(&self, covariate: &Covariate) -> Option<String> {
+    /// Why nothing can be adjusted for with this covariate, given with its rare levels put together, too; whatever the others are.
+    fn not_of_use(&self, covariate: &Covariate, pooled: &Covariate) -> Option<String> {
         let rows = self.observations.len();
         let missing = missing_rows(covariate).into_iter().filter(|missing| *missing).count();
         if missing as f64 > MOST_MISSING * rows as f64 {
             Some(format!("recorded for {} of {rows} restorations only", rows - missing))
-        } else if is_constant(&with_rare_levels_together(covariate)) {
+        } else if is_constant(pooled) {
             Some("the same for all, or all but a few".to_owned())
         } else if codes_of(covariate).is_some_and(|codes| is_told_by(&self.levels, codes)) {
             let why =
@@ -126,31 +134,6 @@ impl Compared {
         } else {
             None
         }
-    }
-
-    /// Another factor that is adjusted for and tells this one: each of its levels stands beside one level of this one only, and it has more
-    /// levels, or as many and stands first.
-    fn finer(&self, covariate: &Covariate) -> Option<&str> {
-        // As both would be adjusted for, with rare levels together.
-        codes_of(covariate)?;
-        let own = with_rare_levels_together(covariate);
-        let own = codes_of(&own)?;
-        let mut before = true;
-        for other in self.covariates.iter().filter(|other| other.adjusted).map(|other| &other.values) {
-            if std::ptr::eq(other, covariate) {
-                before = false;
-                continue;
-            }
-            let pooled = with_rare_levels_together(other);
-            if let Some(codes) = codes_of(&pooled)
-                && is_told_by(own, codes)
-                && (before || !is_told_by(codes, own))
-                && self.not_of_use(other).is_none()
-            {
-                return Some(&other.name);
-            }
-        }
-        None
     }
 
     /// Which rows have all these covariates.
@@ -241,6 +224,17 @@ fn is_told_by(coarser: &Grouping, finer: &Grouping) -> bool {
             same
         },
     )
+}
+
+/// The place of another factor that is of use and tells the one at a place: each of its levels stands beside one level of that one only, and
+/// it has more levels, or as many and stands first.
+fn finer(all: &[Covariate], place: usize, of_use: impl Fn(usize) -> bool) -> Option<usize> {
+    let told = |coarser: usize, finer: usize| match (codes_of(&all[coarser]), codes_of(&all[finer])) {
+        (Some(coarser), Some(finer)) => is_told_by(coarser, finer),
+        _ => false,
+    };
+    let is_finer = |other: usize| told(place, other) && (other < place || !told(other, place));
+    (0..all.len()).find(|&other| other != place && of_use(other) && is_finer(other))
 }
 
 /// A factor with its rare levels put together, and the most frequent level as reference; numbers as they are.

@@ -329,25 +329,24 @@ impl<'a> RowTaker<'a> {
             self.swallowed = true;
             return;
         }
-        if row.width() < width && row.unended {
-            findings.note(
-                FindingKind::FileCutOff,
-                Place::row(reader.name, row.number),
-                None,
-                format!("The file ends in the middle of this row: it has {} of {width} cells, and the line has no end.", row.width()),
-                "Export the file again, or ask for it again: what came after is missing. If this row was the last, complete it.",
-            );
-            self.read.unread_restorations.extend(self.id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
-            return;
-        }
         if row.width() != width {
-            findings.note(
-                FindingKind::RowLength,
-                Place::row(reader.name, row.number),
-                None,
-                format!("The row has {} cells, the header {width}.", row.width()),
-                "Put text that holds the separator into quotation marks, or fill up the row.",
-            );
+            let (kind, what, mend) = if row.width() < width && row.unended {
+                (
+                    FindingKind::FileCutOff,
+                    format!(
+                        "The file ends in the middle of this row: it has {} of {width} cells, and the line has no end.",
+                        row.width()
+                    ),
+                    "Export the file again, or ask for it again: what came after is missing. If this row was the last, complete it.",
+                )
+            } else {
+                (
+                    FindingKind::RowLength,
+                    format!("The row has {} cells, the header {width}.", row.width()),
+                    "Put text that holds the separator into quotation marks, or fill up the row.",
+                )
+            };
+            findings.note(kind, Place::row(reader.name, row.number), None, what, mend);
             self.read.unread_restorations.extend(self.id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
             return;
         }

@@ -212,11 +212,7 @@ impl Weighing<'_> {
             if differing.is_empty() {
                 counts.identical += 1;
                 stays[new as usize] = false;
-            } else if is_another(&differing) {
-                stays[new as usize] = false;
-                let (new, kept) = (new as usize, said(&kept_origins, row));
-                self.is_another_filling(&new_origins, new, new_keys.key(new), &kept, &differing);
-            } else if self.scale.correction {
+            } else if self.scale.correction && !is_another(&differing) {
                 counts.superseding += 1;
                 for ((name, kept), (_, new_cells)) in kept_cells.iter().zip(&new_cells) {
                     if kept.filled(row) && !new_cells.filled(new as usize) {
@@ -257,27 +253,24 @@ impl Weighing<'_> {
         );
     }
 
-    /// A new placement with the id of another filling.
-    fn is_another_filling(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[&str]) {
-        self.findings.note(
-            FindingKind::OtherFilling,
-            Place::row(origins.file(row), origins.row(row)),
-            Some(&key_text(key)),
-            format!("Another filling is kept with this id ({kept}): with another {}.", differing.join(", ")),
-            "Where two sources number alike, put something of its source before the ids of one. If it is the same filling, correct patient, \
-             tooth and day one at a time, with --correct.",
-        );
-    }
-
-    /// A new row that says something else than a kept one.
+    /// A new row that says something else than a kept one, or that is another filling with its id.
     fn contradicts(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[&str]) {
-        self.findings.note(
-            FindingKind::KeptRowDiffers,
-            Place::row(origins.file(row), origins.row(row)),
-            Some(&key_text(key)),
-            format!("It is kept already ({kept}), with another {}.", differing.join(", ")),
-            "If this row is right, run it again with --correct; if the kept one is right, take this row out.",
-        );
+        let columns = differing.join(", ");
+        let (kind, what, mend) = if is_another(differing) {
+            (
+                FindingKind::OtherFilling,
+                format!("Another filling is kept with this id ({kept}): with another {columns}."),
+                "Where two sources number alike, put something of its source before the ids of one. If it is the same filling, correct \
+                 patient, tooth and day one at a time, with --correct.",
+            )
+        } else {
+            (
+                FindingKind::KeptRowDiffers,
+                format!("It is kept already ({kept}), with another {columns}."),
+                "If this row is right, run it again with --correct; if the kept one is right, take this row out.",
+            )
+        };
+        self.findings.note(kind, Place::row(origins.file(row), origins.row(row)), Some(&key_text(key)), what, mend);
     }
 }
 
