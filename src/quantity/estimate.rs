@@ -69,6 +69,8 @@ pub enum IntervalMethod {
     ClopperPearson,
     /// Put together from score limits of two shares (Newcombe).
     HybridScore,
+    /// Put together from the limits of two estimates and their correlation (Zou & Donner).
+    FromBothLimits,
     /// Exact (Garwood) limits for a Poisson count.
     ExactPoisson,
     /// Those days at which the pointwise interval of the curve crosses the level asked for (Brookmeyer & Crowley).

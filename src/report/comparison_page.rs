@@ -215,6 +215,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                     td.n { (known(&pair.adjusted_p_value, |p| p_value(*p))) }
                 } } }
             } }))
+            p { "These tests look at whole curves, nothing adjusted, and are corrected for all pairs. “What may be said” rests on another test, against the reference only, and is corrected for that; so the two may differ." }
         }
         h3 { "Failures known only to lie between two visits" }
         p { "A failure found at a recall happened some time before. The first reading dates it to the visit that found it; the second (Turnbull) only says that it lies between that visit and the one before." }

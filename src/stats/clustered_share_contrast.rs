@@ -18,6 +18,7 @@ use super::clustered_codes::{ClusteredCodes, covariance, vanishes, variance};
 use super::clustered_share::{ClusteredShare, clustered_share};
 use super::distribution::TailProbability;
 use super::share_contrast::ShareRatio;
+use super::survival_difference::squared_and_added;
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, IntervalMethod, Known, WhyNotKnown};
 
 /// A contrast of two shares with clusters taken into account.
@@ -139,7 +140,7 @@ pub fn contrast_of_clustered_shares(
     }
     if let (Some(wilson1), Some(wilson2)) = (shares[0].wilson.known(), shares[1].wilson.known()) {
         let (p1, p2) = (x1 / n1, x2 / n2);
-        let reach = |a: f64, b: f64| libm::sqrt((a * a - 2.0 * correlation * a * b + b * b).max(0.0));
+        let reach = |a: f64, b: f64| squared_and_added(a, b, correlation);
         contrast.hybrid = limits(
             (difference - reach(p1 - wilson1.lower.value(), wilson2.upper.value() - p2)).max(-1.0),
             (difference + reach(wilson1.upper.value() - p1, p2 - wilson2.lower.value())).min(1.0),

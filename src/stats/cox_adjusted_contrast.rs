@@ -6,7 +6,8 @@
 //!              the restricted mean each place up to the horizon with the length to the next, and k the length to the first.
 //! Variance.    Delta method; the influence of j: w_j·(V_j − V̄)/W − (1/W)·Σ strata (Σ_m c_m·G(m)·φ_j(m) + (Σ_m c_m·B(m))ᵀ·I⁻¹·u_j), the
 //!              letters as in `cox_adjusted`. Σ_m c_m·G(m)·φ_j(m) sums each place's part of φ times Σ of c·G over the places from it on.
-//!              A contrast has the difference of influences of both levels, summed by cluster and squared.
+//!              A contrast has the difference of influences of both levels, summed by cluster and squared. The difference of survivals has
+//!              its limits from those of both with the correlation of these influences, see `survival_difference`.
 //! Source.      As in `cox_adjusted`; restricted mean: Chen PY, Tsiatis AA. Biometrics 2001;57:1030–1038 (from memory).
 //! Decided.     The results have the shape of the unadjusted contrasts. Past the last follow-up of a stratum nothing is known. Where the only
 //!              failure lies at the very horizon, a restricted mean has no failure behind it.
@@ -23,6 +24,7 @@ use super::cox_mean_survival::{Means, Reading, Sums};
 use super::cox_risk_sets::threads_for;
 use super::restricted_mean_contrast::RestrictedMeanContrast;
 use super::survival_contrast::{Contrast, SurvivalContrast};
+use super::survival_difference::{Difference, Side, Spread};
 use crate::quantity::{ConfidenceInterval, Days, Fraction, IntervalMethod, Known, Variance, WhyNotKnown};
 use crate::threads::in_turn;
 
@@ -133,12 +135,12 @@ impl AdjustedContrasts<'_> {
         } else {
             Known::NotKnown(WhyNotKnown::AtBoundary)
         };
-        let difference = error_of(one, two, 1.0, 1.0);
+        let error = error_of(one, two, 1.0, 1.0);
         SurvivalContrast {
             horizon,
             first: Fraction::new(s1),
             second: Fraction::new(s2),
-            difference: Contrast::plain(s2 - s1, difference, (-1.0, 1.0), variance, level, behind),
+            difference: Contrast::of_survivals(difference_of(one, two), s2 - s1, error, variance, level, behind),
             ratio,
             complementary_log_log,
         }
@@ -300,6 +302,25 @@ fn bounds(risks: &[f64], sample: &Sample, strata: usize) -> Vec<(usize, f64, f64
         (*count, *least, *greatest) = (*count + 1, least.min(risk), greatest.max(risk));
     }
     bounds
+}
+
+/// Two mean survivals as a difference.
+fn difference_of(one: &Standardised, two: &Standardised) -> Known<Difference> {
+    let (first, second) = match (&one.influence, &two.influence) {
+        (Known::Known(first), Known::Known(second)) => (first, second),
+        (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => return Known::NotKnown(*why),
+    };
+    if ![one.mean, two.mean].iter().all(|&survival| survival > 0.0 && survival < 1.0) {
+        return Known::NotKnown(WhyNotKnown::AtBoundary);
+    }
+    let sum_of_products = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let (v1, v2) = (sum_of_products(first, first), sum_of_products(second, second));
+    if !(v1 > 0.0 && v2 > 0.0) {
+        return Known::NotKnown(WhyNotKnown::TooFewClusters);
+    }
+    let side = |survival: f64, v: f64| Side { survival, spread: Spread::OfLogarithm(libm::sqrt(v) / survival) };
+    let correlation = (sum_of_products(first, second) / libm::sqrt(v1 * v2)).clamp(-1.0, 1.0);
+    Known::Known(Difference { sides: [side(one.mean, v1), side(two.mean, v2)], correlation })
 }
 
 /// The error of c₂·V₂ − c₁·V₁.

@@ -46,6 +46,7 @@
 //! Groups compared:
 //!
 //! - [`survival_contrast`](mod@survival_contrast): survival of two groups at given days, compared
+//! - `survival_difference`: the limits and the test of such a difference, from the limits of both
 //! - [`restricted_mean_contrast`](mod@restricted_mean_contrast): mean time in place of two groups, compared
 //! - [`log_rank`](mod@log_rank): do groups fail at the same pace?
 //! - [`compared`](mod@compared): observations in groups, compared within strata
@@ -355,6 +356,7 @@ pub mod simulated_power;
 mod skyline;
 pub mod superiority;
 pub mod survival_contrast;
+mod survival_difference;
 pub mod survival_interval;
 mod symmetric;
 #[cfg(test)]

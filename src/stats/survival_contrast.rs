@@ -4,11 +4,15 @@
 //! Variance.    Each contrast is, to first order, c₂·(error of ln S₂) − c₁·(error of ln S₁) with c = S for the difference, 1 for
 //!              ln of the ratio, 1/ln S for the complementary log–log. Model-based: c₁²σ₁² + c₂²σ₂² (Greenwood). Cluster-robust:
 //!              that combination of influences summed by cluster over both groups and squared, so patients in both count once.
-//! Test.        χ² = (contrast / standard error)² on one degree of freedom.
+//! Test.        χ² = (contrast / standard error)² on one degree of freedom. The difference has its limits and its test from the limits of
+//!              both survivals, see `survival_difference`; their correlation is that of the influences of clusters in both groups.
 //! Source.      Klein JP, Logan B, Harhoff M, Andersen PK. Stat Med 2007;26:4505–4519 (from memory).
-//! Decided.     Where nobody has failed in a group, or all have, it adds no spread that could be estimated: no interval, no test.
-//!              The ratio is tested and its interval built on the log scale. A cluster-robust variance of exactly 0 (a handful of
-//!              clusters whose influences cancel) counts as too few clusters.
+//! Decided.     Where nobody has failed in a group, or all have, it adds no spread that could be estimated: no standard error, and of
+//!              ratios no interval and no test. A difference has limits even where nobody has failed: those of so many units of which
+//!              none failed, units being clusters (or observations) of which something was followed from the start to the tick; with
+//!              case weights as many as these are worth, (Σw)²/Σw² of the mean weight w of each (Kish L. Survey Sampling, 1965, from
+//!              memory). The ratio is tested and its interval built on the log scale. A group with failures and a single cluster, and a
+//!              cluster-robust variance of exactly 0 (a handful of clusters whose influences cancel), count as too few clusters.
 //! Cost.        O(observations + ticks + clusters · ticks asked).
 
 use schemars::JsonSchema;
@@ -19,6 +23,7 @@ use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
 use super::life_table::LifeTable;
 use super::observation::{Observations, count_clusters};
 use super::product_limit::ProductLimit;
+use super::survival_difference::{Difference, Side, Spread};
 use crate::quantity::{
     Behind, ConfidenceInterval, ConfidenceLevel, Days, Estimate, Fraction, IntervalMethod, Known, Variance, WhyNotKnown,
 };
@@ -26,7 +31,8 @@ use crate::quantity::{
 /// A test of one contrast against none.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ContrastTest {
-    /// (contrast / standard error)², on one degree of freedom.
+    /// (contrast / standard error)², on one degree of freedom; of a difference of survivals the square of the normal quantile at
+    /// which its limits reach 0.
     pub chi_square: f64,
     /// P(χ² ≥ that).
     pub p_value: f64,
@@ -114,33 +120,90 @@ pub fn survival_contrast(
     variance: Variance,
     level: ConfidenceLevel,
 ) -> Vec<Known<SurvivalContrast>> {
-    let sides = [Side::new(first, horizons, variance), Side::new(second, horizons, variance)];
+    let groups = [Group::new(first, horizons, variance), Group::new(second, horizons, variance)];
     let clusters = clusters_in_either(first, second);
-    (0..horizons.len()).map(|h| contrast_at(&sides, h, horizons, clusters, variance, level)).collect()
+    (0..horizons.len()).map(|h| contrast_at(&groups, h, horizons, clusters, variance, level)).collect()
 }
 
 /// One group: its curve and what its clusters add to the error.
-struct Side {
+struct Group<'a> {
+    observations: &'a Observations,
     curve: ProductLimit,
     table: LifeTable,
+    clusters: u64,
     /// A_c at each horizon, cluster by cluster; empty for model-based variances.
     influences: Vec<f64>,
 }
 
-impl Side {
-    fn new(observations: &Observations, horizons: &[Days], variance: Variance) -> Self {
+impl<'a> Group<'a> {
+    fn new(observations: &'a Observations, horizons: &[Days], variance: Variance) -> Self {
         let curve = ProductLimit::of(observations);
         let days: Vec<i32> = horizons.iter().map(|day| day.count()).collect();
         let influences = match variance {
             Variance::ModelBased => Vec::new(),
             Variance::ClusterRobust => influences(&survival_jumps(&curve), &days, observations),
         };
-        Self { curve, table: LifeTable::count(observations), influences }
+        let (table, clusters) = (LifeTable::count(observations), observations.clusters_present());
+        Self { observations, curve, table, clusters, influences }
+    }
+
+    /// A_c at one horizon.
+    fn influences_at(&self, h: usize, horizons: usize) -> impl Iterator<Item = f64> {
+        self.influences.iter().skip(h).step_by(horizons).copied()
+    }
+
+    /// The variance of ln S.
+    fn variance_at(&self, h: usize, horizons: &[Days], failed: u64, variance: Variance) -> Known<f64> {
+        let Known::Known(greenwood) = self.curve.ln_survival_variance_at(horizons[h]) else {
+            return Known::NotKnown(WhyNotKnown::AllFailed);
+        };
+        let found = match variance {
+            _ if failed == 0 => return Known::NotKnown(WhyNotKnown::NoFailures),
+            Variance::ModelBased => greenwood,
+            Variance::ClusterRobust if self.clusters < 2 => return Known::NotKnown(WhyNotKnown::TooFewClusters),
+            Variance::ClusterRobust => self.influences_at(h, horizons.len()).map(|a| a * a).sum(),
+        };
+        if found > 0.0 { Known::Known(found) } else { Known::NotKnown(WhyNotKnown::TooFewClusters) }
+    }
+
+    /// As a side of a difference.
+    fn side(&self, survival: Fraction, spread: Known<f64>, day: Days, variance: Variance) -> Known<Side> {
+        let spread = match spread {
+            Known::Known(found) => Spread::OfLogarithm(libm::sqrt(found)),
+            Known::NotKnown(WhyNotKnown::NoFailures) => match units_followed(self.observations, day, variance) {
+                units if units > 0.0 => Spread::NoneFailedOf(units),
+                _ => return Known::NotKnown(WhyNotKnown::NoFailures),
+            },
+            Known::NotKnown(why) => return Known::NotKnown(why),
+        };
+        Known::Known(Side { survival: survival.value(), spread })
+    }
+}
+
+/// How many clusters (or observations, for model-based variances) were followed from the start to a tick: (Σw)²/Σw² of the mean
+/// weight w of what was followed of each.
+fn units_followed(observations: &Observations, day: Days, variance: Variance) -> f64 {
+    let followed = |i: &usize| observations.entry()[*i] == 0 && observations.exit()[*i] >= day.count();
+    let followed = (0..observations.len()).filter(followed);
+    let of_units = |weights: &mut dyn Iterator<Item = f64>| {
+        let (sum, squares) = weights.fold((0.0, 0.0), |(sum, squares), w| (sum + w, squares + w * w));
+        if squares > 0.0 { sum * sum / squares } else { 0.0 }
+    };
+    match variance {
+        Variance::ModelBased => of_units(&mut followed.map(|i| observations.weight_of(i))),
+        Variance::ClusterRobust => {
+            let mut sums = vec![(0.0, 0.0); observations.clusters() as usize];
+            for i in followed {
+                let (weight, count) = &mut sums[observations.cluster()[i] as usize];
+                (*weight, *count) = (*weight + observations.weight_of(i), *count + 1.0);
+            }
+            of_units(&mut sums.into_iter().filter(|(_, count)| *count > 0.0).map(|(weight, count)| weight / count))
+        }
     }
 }
 
 fn contrast_at(
-    sides: &[Side; 2],
+    groups: &[Group<'_>; 2],
     h: usize,
     horizons: &[Days],
     clusters: u64,
@@ -148,36 +211,47 @@ fn contrast_at(
     level: ConfidenceLevel,
 ) -> Known<SurvivalContrast> {
     let day = horizons[h];
-    let (first, second) = match (sides[0].curve.survival_at(day), sides[1].curve.survival_at(day)) {
+    let (first, second) = match (groups[0].curve.survival_at(day), groups[1].curve.survival_at(day)) {
         (Known::Known(first), Known::Known(second)) => (first, second),
         (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => return Known::NotKnown(why),
     };
-    let failures = |side: &Side| side.table.counts_at(Days::new(day.count().saturating_add(1))).failed_so_far;
-    let failed = [failures(&sides[0]), failures(&sides[1])];
-    let observations = sides[0].table.total() + sides[1].table.total();
+    let failures = |group: &Group<'_>| group.table.counts_at(Days::new(day.count().saturating_add(1))).failed_so_far;
+    let failed = [failures(&groups[0]), failures(&groups[1])];
+    let observations = groups[0].table.total() + groups[1].table.total();
     let behind = Behind { observations, clusters, failures: failed[0] + failed[1] };
+    let spreads = [0, 1].map(|side| groups[side].variance_at(h, horizons, failed[side], variance));
+    // Σ A_c of the first · A_c of the second.
+    let (one, two) = (groups[0].influences_at(h, horizons.len()), groups[1].influences_at(h, horizons.len()));
+    let in_common: f64 = one.zip(two).map(|(one, two)| one * two).sum();
     // The error of c₂·ln S₂ − c₁·ln S₁.
     let error = |c1: f64, c2: f64| -> Known<f64> {
-        if failed.contains(&0) {
-            return Known::NotKnown(WhyNotKnown::NoFailures);
-        }
-        let greenwood = [&sides[0].curve, &sides[1].curve].map(|curve| curve.ln_survival_variance_at(day));
-        let ([Known::Known(v1), Known::Known(v2)], count) = (greenwood, horizons.len()) else {
-            return Known::NotKnown(WhyNotKnown::AllFailed);
+        let (v1, v2) = match spreads {
+            [Known::Known(v1), Known::Known(v2)] => (v1, v2),
+            [Known::NotKnown(why), _] | [_, Known::NotKnown(why)] => return Known::NotKnown(why),
         };
         let sum = match variance {
             Variance::ModelBased => c1 * c1 * v1 + c2 * c2 * v2,
-            Variance::ClusterRobust if clusters < 2 => return Known::NotKnown(WhyNotKnown::TooFewClusters),
             Variance::ClusterRobust => {
-                let of = |side: &Side, c: usize| side.influences.get(c * count + h).copied().unwrap_or(0.0);
-                let longer = sides[0].influences.len().max(sides[1].influences.len()) / count;
-                (0..longer).map(|c| c2 * of(&sides[1], c) - c1 * of(&sides[0], c)).map(|a| a * a).sum()
+                let of = |group: &Group<'_>, c: usize| group.influences.get(c * horizons.len() + h).copied().unwrap_or(0.0);
+                let longer = groups[0].influences.len().max(groups[1].influences.len()) / horizons.len();
+                (0..longer).map(|c| c2 * of(&groups[1], c) - c1 * of(&groups[0], c)).map(|a| a * a).sum()
             }
         };
         if sum > 0.0 { Known::Known(libm::sqrt(sum)) } else { Known::NotKnown(WhyNotKnown::TooFewClusters) }
     };
+    let sides = [groups[0].side(first, spreads[0], day, variance), groups[1].side(second, spreads[1], day, variance)];
+    let difference = match sides {
+        [Known::Known(one), Known::Known(two)] => {
+            let correlation = match spreads {
+                [Known::Known(v1), Known::Known(v2)] => (in_common / libm::sqrt(v1 * v2)).clamp(-1.0, 1.0),
+                _ => 0.0,
+            };
+            Known::Known(Difference { sides: [one, two], correlation })
+        }
+        [Known::NotKnown(why), _] | [_, Known::NotKnown(why)] => Known::NotKnown(why),
+    };
     let (s1, s2) = (first.value(), second.value());
-    let difference = Contrast::plain(s2 - s1, error(s1, s2), (-1.0, 1.0), variance, level, behind);
+    let difference = Contrast::of_survivals(difference, s2 - s1, error(s1, s2), variance, level, behind);
     let ratio = if s1 > 0.0 {
         Known::Known(Contrast::ratio(s2 / s1, error(1.0, 1.0), variance, level, behind))
     } else {
@@ -229,7 +303,10 @@ mod tests {
             near(difference.value, 0.15);
             let error = libm::sqrt(0.36 * 2.0 / 15.0 + 0.5625 / 12.0);
             near(difference.standard_error.expect("known"), error);
-            near(found.difference.test.known().expect("known").chi_square, 0.0225 / (error * error));
+            // By mpmath with 50 digits, as in `survival_difference`; the test below, by bisection there.
+            let limits = difference.interval.known().expect("known");
+            near(limits.lower, -0.532_888_505_128_539);
+            near(limits.upper, 0.668_905_184_104_558);
             let ratio = found.ratio.known().expect("known").estimate;
             near(ratio.value, 1.25);
             near(ratio.standard_error.expect("known"), libm::sqrt(2.0 / 15.0 + 1.0 / 12.0));
@@ -249,7 +326,11 @@ mod tests {
         let found =
             survival_contrast(&a, &calm, &[Days::new(5), Days::new(99)], Variance::ModelBased, ConfidenceLevel::USUAL);
         let early = found[0].known().expect("known");
-        assert_eq!(early.difference.estimate.interval, Known::NotKnown(WhyNotKnown::NoFailures));
+        // By hand: one observation, followed to day 9, of which none failed: its lower limit is 0.025.
+        let limits = early.difference.estimate.interval.known().expect("known");
+        assert!((limits.lower - (0.4 - libm::hypot(0.975, 0.881_756_407_393_532 - 0.6))).abs() < 1e-12, "absolute");
+        assert_eq!(early.difference.estimate.standard_error, None);
+        assert!(early.difference.test.known().is_some());
         assert_eq!(early.complementary_log_log, Known::NotKnown(WhyNotKnown::AtBoundary));
         assert_eq!(found[1], Known::NotKnown(WhyNotKnown::PastLastFollowUp));
         let one = ten_rows::all_fail();

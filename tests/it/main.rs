@@ -53,6 +53,7 @@ mod stats_competing;
 mod stats_coverage;
 mod stats_cox;
 mod stats_curves;
+mod stats_differences;
 mod stats_intervals;
 mod stats_parametric;
 mod stats_planning;

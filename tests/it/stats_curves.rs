@@ -113,8 +113,15 @@ fn contrasts_of_two_groups_whose_patients_overlap() {
                 let (s1, s2) = (number(&reference["first"]), number(&reference["second"]));
                 near(found.first.value(), s1, 1e-12);
                 near(found.difference.estimate.value, s2 - s1, 1e-11);
+                let (limits, both) = (found.difference.estimate.interval, &reference[format!("difference_{name}")]);
+                let limits = limits.known().expect("known");
+                near(limits.lower, number(&both["limits"][0]), 1e-10);
+                near(limits.upper, number(&both["limits"][1]), 1e-10);
+                near(found.difference.test.known().expect("known").ln_p_value, number(&both["ln_p"]), 1e-8);
                 if s1 >= 1.0 || s2 >= 1.0 {
-                    assert_eq!(found.difference.test, Known::NotKnown(WhyNotKnown::NoFailures));
+                    assert_eq!(found.difference.estimate.standard_error, None);
+                    let ratio = found.ratio.known().expect("known");
+                    assert_eq!(ratio.test, Known::NotKnown(WhyNotKnown::NoFailures));
                     continue;
                 }
                 let errors = &reference[name];
@@ -126,12 +133,9 @@ fn contrasts_of_two_groups_whose_patients_overlap() {
                 near(loglog.value, (s2.ln() / s1.ln()).ln(), 1e-10);
                 near(loglog.standard_error.expect("known"), number(&errors["complementary_log_log"]), 1e-10);
             }
-            let found = survival_contrast(&groups[0], &groups[1], &[horizon], Variance::ClusterRobust, LEVEL);
-            let test = found[0].known().expect("known").difference.test;
             if number(&reference["first"]) >= 1.0 {
                 continue;
             }
-            near(test.known().expect("known").ln_p_value, number(&reference["ln_p_difference"]), 1e-8);
             let end = f64::from(horizon.count());
             let means = restricted_mean_contrast(&groups[0], &groups[1], &Axis::Days, end, Variance::ClusterRobust, LEVEL);
             let means = means.known().expect("known");
@@ -360,6 +364,12 @@ proptest! {
             alike(Some(there.difference.estimate.value), Some(-back.difference.estimate.value))?;
             let p = |contrast: manebit::stats::SurvivalContrast| contrast.difference.test.known().map(|test| test.chi_square).filter(|&chi| chi < 1e6);
             alike(p(there), p(back))?;
+            // The test says what the interval says.
+            if let (Known::Known(test), Known::Known(limits)) = (there.difference.test, there.difference.estimate.interval) {
+                let inside = limits.lower <= 1e-9 && limits.upper >= -1e-9;
+                let outside = limits.lower >= -1e-9 || limits.upper <= 1e-9;
+                prop_assert!(if test.p_value > 0.05 { inside } else { outside }, "p {} with {limits:?}", test.p_value);
+            }
         }
     }
 

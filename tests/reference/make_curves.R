@@ -3,7 +3,9 @@
 #   Rscript make_curves.R        (needs R with the package survival; writes curves.json beside it)
 #
 # Curves, cumulative hazards and their robust variances come from survfit. Contrasts, restricted means and conditional
-# survival come from its influence matrices, by their definitions. The data are drawn here with a fixed seed.
+# survival come from its influence matrices, by their definitions. Limits of differences are put together from survfit's limits
+# of both groups (Zou & Donner 2008), or the exact binomial limit where nobody has failed. The data are drawn here with a fixed
+# seed.
 
 suppressMessages(library(survival))
 
@@ -89,6 +91,43 @@ crossed <- function(first, second, c1, c2) {
   sqrt(sum((c2 * value(second) - c1 * value(first))^2))
 }
 
+# What an exact limit counts: clusters (robust) or rows followed from the start to t, (sum w)^2 / sum w^2 of their mean weights.
+units <- function(d, t, robust) {
+  d <- d[d$entry == 0 & d$exit >= t, ]
+  w <- if (robust) tapply(d$weight, d$cluster, mean) else d$weight
+  if (length(w) == 0) 0 else sum(w)^2 / sum(w^2)
+}
+
+# Limits of each group's survival at a level; (lower, upper).
+limits <- function(d, t, robust, level) {
+  f <- survfit(Surv(entry, exit, as.integer(ending == 0)) ~ 1, d, weights = d$weight, cluster = if (robust) d$cluster, robust = robust, conf.type = "log-log", conf.int = level)
+  z <- summary(f, times = t)
+  if (z$surv < 1) c(z$lower, z$upper)
+  else { n <- units(d, t, robust); if (n > 0) c(((1 - level) / 2)^(1 / n), 1) else c(NA, NA) }
+}
+
+# Limits of second - first, and ln of the p at whose level they reach 0.
+difference_limits <- function(one, two, t, robust, level = 0.95) {
+  s1 <- at(fit(one, robust), t); s2 <- at(fit(two, robust), t)
+  rho <- 0
+  if (robust && s1 < 1 && s2 < 1) {
+    i1 <- influences(one, t)[, 1]; i2 <- influences(two, t)[, 1]
+    both <- intersect(names(i1), names(i2))
+    rho <- sum(i1[both] * i2[both]) / sqrt(sum(i1^2) * sum(i2^2))
+  }
+  put <- function(level) {
+    l1 <- limits(one, t, robust, level); l2 <- limits(two, t, robust, level)
+    reach <- function(a, b) sqrt(a^2 - 2 * rho * a * b + b^2)
+    c(s2 - s1 - reach(s2 - l2[1], l1[2] - s1), s2 - s1 + reach(s1 - l1[1], l2[2] - s2))
+  }
+  p <- NA
+  if (s1 != s2) {
+    nearer <- function(ln_p) { x <- put(1 - exp(ln_p)); if (s2 > s1) x[1] else -x[2] }
+    p <- uniroot(nearer, c(-30, -1e-9), tol = 1e-13)$root
+  }
+  list(limits = put(level), ln_p = p)
+}
+
 contrasts <- function(d, horizons) {
   one <- d[d$group == 0, ]; two <- d[d$group == 1, ]
   f1 <- fit(one, TRUE); f2 <- fit(two, TRUE)
@@ -106,7 +145,7 @@ contrasts <- function(d, horizons) {
          model = lapply(coefficients, function(c) sqrt(c[1]^2 * v1 + c[2]^2 * v2)),
          mean_first = a1, mean_second = a2,
          mean_difference_error = crossed(b1, b2, 1, 1), mean_ratio_error = crossed(b1, b2, 1 / a1, 1 / a2),
-         ln_p_difference = pchisq(((s2 - s1) / crossed(i1, i2, s1, s2))^2, 1, lower.tail = FALSE, log.p = TRUE))
+         difference_robust = difference_limits(one, two, t, TRUE), difference_model = difference_limits(one, two, t, FALSE))
   })
 }
 
