@@ -38,7 +38,7 @@ macro_rules! kinds {
             pub const fn of_whole_table(self) -> bool {
                 matches!(
                     self,
-                    Self::NotationRefuted | Self::DecimalMarksMixed | Self::DeclarationUnread | Self::UnknownKind | Self::FileCutOff
+                    Self::NotationRefuted | Self::DecimalMarksMixed | Self::DeclarationUnread | Self::EntryUnsettled | Self::UnknownKind | Self::FileCutOff
                 )
             }
 
@@ -52,6 +52,7 @@ kinds! {
     FolderMissing "folder-missing" Error "The folder can't be read",
     NoRecordFiles "no-record-files" Error "No record files in the folder",
     DeclarationUnread "declaration-unread" Error "The folder's declaration can't be read",
+    EntryUnsettled "entry-unsettled" Error "Which entry of a declaration holds for a file",
     FileUnread "file-unread" Error "A file can't be read",
     FileEmpty "file-empty" Error "A file is empty",
     FileNotText "file-not-text" Error "A file is not text",

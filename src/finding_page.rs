@@ -52,6 +52,12 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
              If nothing needs declaring, the file may be deleted.",
         )
         .with("tooth_notation = universal", "tooth_notation = \"universal\""),
+        K::EntryUnsettled => page(
+            "Two entries of records.toml fit the same file by their asterisks, or a file has no entry while ids of others are declared to begin with something.",
+            "Practices that count alike write the same id for different patients. Read without what tells them apart, their fillings would become those of one mouth.",
+            "Write an entry with the file's own name, or narrower asterisks; where its ids are to stay as they are, ids_begin_with = \"\".",
+        )
+        .with("export-*.csv and *-north.csv for export-north.csv", "export-north.csv"),
         K::FileUnread => page(
             "The file is in the folder, but the system would not let it be read.",
             "A review without one of its files would look complete and not be.",

@@ -682,11 +682,11 @@ impl<'a> SameSurface<'a> {
                 // Two files may come from two sources.
                 (true, false) => {
                     "If it was a repair, enter it as a visit with outcome repaired; if not, close the earlier one with a visit. If the two \
-                     files number their patients alike, put something of its source before the ids of one."
+                     files number their patients alike, declare in records.toml what ids begin with (ids_begin_with)."
                 }
                 (false, false) => {
                     "Close the earlier restoration with a visit (lost or replaced), or correct the tooth or surface. If the two files number \
-                     their patients alike, put something of its source before the ids of one."
+                     their patients alike, declare in records.toml what ids begin with (ids_begin_with)."
                 }
             },
         );

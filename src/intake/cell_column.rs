@@ -10,7 +10,7 @@ use super::tally::Tally;
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::{Day, Days};
 use crate::record::tooth::refutes;
-use crate::record::{Cell, Coded, Need, Scheme, ToothNotation};
+use crate::record::{Cell, Coded, Need, Scheme, ToothNotation, says_replaced};
 use crate::table::{ColumnBuilder, NO_CODE};
 use crate::wording::unescape_spreadsheet;
 
@@ -20,6 +20,8 @@ pub(super) struct CellAt<'a> {
     pub(super) bytes: &'a [u8],
     pub(super) row: u64,
     pub(super) may_break: bool,
+    /// Whether what it says is declared, and doesn't stand in the file.
+    pub(super) is_declared: bool,
 }
 
 /// What a cell needs to know of its file.
@@ -85,9 +87,10 @@ impl Plan {
         }
         let changed = if self.values.is_empty() { None } else { self.values.get(&given.to_lowercase()).cloned() };
         let text = changed.as_deref().unwrap_or(given);
+        let at = CellAt { is_declared: changed.is_some(), ..cell };
         // What is declared means what is declared.
         let may_be_empty = changed.is_none() && matches!(self.from, From::Cell(_)) && cell::may_be_empty(given);
-        match self.push(text, scheme, cell, reader, tally, findings) {
+        match self.push(text, scheme, at, reader, tally, findings) {
             Ok(code) => {
                 if may_be_empty && matches!(self.builder, ColumnBuilder::Text(_)) {
                     findings.note(
@@ -118,7 +121,7 @@ impl Plan {
     /// Adds a cell that is what most such cells are: a day as the records write it, or the id of the row before. False if it is not.
     #[inline]
     fn take_likely(&mut self, bytes: &[u8], reader: &CellReader<'_>) -> bool {
-        if !self.values.is_empty() {
+        if !self.values.is_empty() || !self.begin.is_empty() {
             return false;
         }
         match &mut self.builder {
@@ -251,7 +254,13 @@ impl Plan {
                         }
                     }
                 }
-                builder.append_value(value);
+                // What is declared of a value is meant as it stands, and yes and no name no restoration.
+                let is_word = at.is_declared || (self.name == "replaces_restoration" && says_replaced(value).is_some());
+                if self.begin.is_empty() || is_word {
+                    builder.append_value(value);
+                } else {
+                    builder.append_value(format!("{}{value}", self.begin));
+                }
                 Ok(NO_CODE)
             }
             (ColumnBuilder::Day(builder), _) => {

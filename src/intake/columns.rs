@@ -158,7 +158,7 @@ impl Work<'_, '_> {
             seen(row, true, NO_CODE);
             return;
         }
-        let at = CellAt { bytes, row: self.first_row + row as u64, may_break: true };
+        let at = CellAt { bytes, row: self.first_row + row as u64, may_break: true, is_declared: false };
         let code = plan.take(at, scheme, self.reader, self.tally, self.findings);
         seen(row, !bytes.is_empty(), code);
     }

@@ -4,7 +4,7 @@
 //!
 //! ```toml
 //! [[files]]
-//! name = "export.csv"               # the file; for one sheet of a workbook also: sheet = "Recalls"
+//! name = "export.csv"               # the file, or several: "export-*.csv"; for one sheet of a workbook also: sheet = "Recalls"
 //! holds = "placements"              # or "visits"; told by the columns if left out
 //! encoding = "windows_1252"         # utf_8, utf_16_le, utf_16_be; told by the bytes if left out
 //! separator = ";"                   # "," ";" "tab" "|"; told by the header if left out
@@ -13,6 +13,7 @@
 //! tooth_notation = "universal"      # or "iso_3950"
 //! digits_from = 1                   # digits that stand for letter scores count from 0 or from 1
 //! empty = ["NA", "-"]               # what stands where nothing was written
+//! ids_begin_with = "north-"         # put before its ids and people, where another file counts alike
 //!
 //! [files.columns]                   # their column = the records' column, or "leave_out"
 //! "Tooth no" = "tooth"
@@ -41,6 +42,8 @@ use crate::wording::settings_trouble;
 pub const DECLARATION_FILE: &str = "records.toml";
 /// Says that a column is not to enter.
 pub const LEAVE_OUT: &str = "leave_out";
+/// How many letters may be put before ids.
+const LONGEST_BEGINNING: usize = 16;
 
 /// What is declared of the files of a folder.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -55,7 +58,7 @@ pub struct Declaration {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FileDeclaration {
-    /// The file's name.
+    /// The file's name, in which an asterisk stands for anything.
     pub name: String,
     /// The sheet, if the entry is for one sheet only.
     pub sheet: Option<String>,
@@ -76,6 +79,8 @@ pub struct FileDeclaration {
     /// What stands in its cells where nothing was written; capitals don't matter.
     #[serde(default)]
     pub empty: Vec<String>,
+    /// What is put before the ids that it writes: of restorations, patients, operators and examiners.
+    pub ids_begin_with: Option<String>,
     /// Its columns, by the name in the file.
     #[serde(default)]
     pub columns: BTreeMap<String, Destination>,
@@ -274,9 +279,20 @@ impl Declaration {
 
     /// The entry of a file, or of one of its sheets: that of the sheet first, then that of the whole file.
     pub fn of(&self, file: &str, sheet: Option<&str>) -> FileDeclaration {
-        let of_file = || self.files.iter().filter(|entry| entry.name == file);
-        let own = sheet.and_then(|sheet| of_file().find(|entry| entry.sheet.as_deref() == Some(sheet)));
-        own.or_else(|| of_file().find(|entry| entry.sheet.is_none())).cloned().unwrap_or_default()
+        let of_file = self.entries_of(file);
+        let own = sheet.and_then(|sheet| of_file.iter().find(|entry| entry.sheet.as_deref() == Some(sheet)));
+        own.or_else(|| of_file.iter().find(|entry| entry.sheet.is_none())).map(|entry| (*entry).clone()).unwrap_or_default()
+    }
+
+    /// The entries that speak of a file: those of its very name, or else those with an asterisk that fit it.
+    pub fn entries_of(&self, file: &str) -> Vec<&FileDeclaration> {
+        let own: Vec<&FileDeclaration> = self.files.iter().filter(|entry| entry.name == file).collect();
+        if own.is_empty() { self.files.iter().filter(|entry| entry.fits(file)).collect() } else { own }
+    }
+
+    /// Whether any entry speaks of a file.
+    pub fn speaks_of(&self, file: &str) -> bool {
+        self.files.iter().any(|entry| entry.fits(file))
     }
 }
 
@@ -285,6 +301,24 @@ fn is_column(name: &str) -> bool {
 }
 
 impl FileDeclaration {
+    /// Whether it speaks of a file: by its very name, or with asterisks that stand for anything.
+    pub fn fits(&self, file: &str) -> bool {
+        let mut parts = self.name.split('*');
+        let Some(mut rest) = parts.next().and_then(|first| file.strip_prefix(first)) else { return false };
+        let mut parts = parts.peekable();
+        if parts.peek().is_none() {
+            return rest.is_empty();
+        }
+        while let Some(part) = parts.next() {
+            if parts.peek().is_none() {
+                return rest.ends_with(part);
+            }
+            let Some(at) = rest.find(part) else { return false };
+            rest = &rest[at + part.len()..];
+        }
+        true
+    }
+
     fn check(&self, own_columns: &[String]) -> Result<(), String> {
         let known = |name: &str| is_column(name) || own_columns.iter().any(|own| own == name);
         for (written, destination) in &self.columns {
@@ -331,6 +365,14 @@ impl FileDeclaration {
                     "each [[files.visits]] needs either visited_on, the column with its day, or months_after_placement"
                         .to_owned(),
                 );
+            }
+        }
+        if let Some(begin) = &self.ids_begin_with {
+            let plain = |letter: char| letter.is_alphanumeric() || matches!(letter, '-' | '_' | '.');
+            if begin.chars().count() > LONGEST_BEGINNING || !begin.chars().all(plain) {
+                return Err(format!(
+                    "ids_begin_with = {begin:?}: up to {LONGEST_BEGINNING} letters, digits, hyphens, points or underscores"
+                ));
             }
         }
         match self.digits_from {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use polars::prelude::DataFrame;
 use sha2::{Digest, Sha256};
 
-use super::declaration::{DECLARATION_FILE, Decimal, Declaration, Encoding, LEAVE_OUT, Separator};
+use super::declaration::{DECLARATION_FILE, Decimal, Declaration, Encoding, FileDeclaration, LEAVE_OUT, Separator};
 use super::plan::{column_name, holds_visits, plan, set_aside_column};
 use super::probe::{Format, Probe, probe};
 use super::rows::{Context, Piece, Progress, Sink, read_rows};
@@ -212,10 +212,7 @@ fn read_in_order(
             held.push(piece);
             Ok(())
         };
-        if !declaration.files.is_empty()
-            && !declaration.files.iter().any(|entry| entry.name == *name)
-            && !request.records.is_dir()
-        {
+        if !declaration.files.is_empty() && !declaration.speaks_of(name) && !request.records.is_dir() {
             findings.note(
                 FindingKind::DeclarationUnused,
                 Place::file(name),
@@ -226,8 +223,7 @@ fn read_in_order(
         }
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
         read.file_unread |= sheets.is_empty();
-        let declared_sheets =
-            declaration.files.iter().filter(|entry| entry.name == *name).filter_map(|entry| entry.sheet.as_ref());
+        let declared_sheets = declaration.entries_of(name).into_iter().filter_map(|entry| entry.sheet.as_ref());
         for wanted in declared_sheets.filter(|wanted| !sheets.iter().any(|sheet| sheet.sheet.as_ref() == Some(wanted))) {
             let there: Vec<&str> = sheets.iter().filter_map(|sheet| sheet.sheet.as_deref()).collect();
             findings.note(
@@ -568,8 +564,7 @@ fn list_declared(
     if request.records.is_dir() {
         let is_record = |name: &String| {
             let ending = Path::new(name).extension().map(|ending| ending.to_string_lossy().to_lowercase());
-            ending.is_some_and(|ending| RECORD_ENDINGS.contains(&ending.as_str()))
-                || declaration.files.iter().any(|entry| entry.name == *name)
+            ending.is_some_and(|ending| RECORD_ENDINGS.contains(&ending.as_str())) || declaration.speaks_of(name)
         };
         (listed.records, listed.others) = listed.records.into_iter().partition(is_record);
     }
@@ -583,7 +578,37 @@ fn list_declared(
         );
         return None;
     }
+    check_entries(&listed, &declaration, findings);
     Some((listed, declaration))
+}
+
+/// Whose entry holds for a record file must be told: two that fit it are an error, and so is none where ids of others begin with
+/// something.
+fn check_entries(listed: &Listed, declaration: &Declaration, findings: &mut Findings) {
+    let any_begins = declaration.files.iter().any(|entry| entry.ids_begin_with.is_some());
+    for name in &listed.records {
+        let entries = declaration.entries_of(name);
+        let mut names: Vec<&str> = entries.iter().map(|entry| entry.name.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        if names.len() > 1 {
+            findings.note(
+                FindingKind::EntryUnsettled,
+                Place::file(name),
+                None,
+                format!("Several entries in records.toml fit this file: {}.", names.join(", ")),
+                "Make one of them narrower, or write an entry with the file's very name.",
+            );
+        } else if any_begins && (entries.is_empty() || entries.iter().any(|entry| entry.ids_begin_with.is_none())) {
+            findings.note(
+                FindingKind::EntryUnsettled,
+                Place::file(name),
+                None,
+                "For other files records.toml says what ids begin with, and for this one it doesn't; so the ids of both may be confused.",
+                "Write an entry for this file with ids_begin_with; \"\" if its ids are to stay as they are.",
+            );
+        }
+    }
 }
 
 fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256, findings: &mut Findings) -> Declaration {
@@ -603,9 +628,8 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
         Ok(declaration) => {
             // A declaration given by name may speak of more files than are here.
             let own = request.declaration.is_none();
-            for entry in
-                declaration.files.iter().filter(|entry| whole_folder && own && !listed.records.contains(&entry.name))
-            {
+            let is_here = |entry: &FileDeclaration| listed.records.iter().any(|file| entry.fits(file));
+            for entry in declaration.files.iter().filter(|entry| whole_folder && own && !is_here(entry)) {
                 findings.note(
                     FindingKind::DeclarationUnread,
                     Place::file(&name),

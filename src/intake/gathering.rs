@@ -130,7 +130,7 @@ impl Gathering {
                 return;
             }
         }
-        let at = CellAt { bytes, row: row.number, may_break: row.may_break };
+        let at = CellAt { bytes, row: row.number, may_break: row.may_break, is_declared: false };
         let is_scheme = Some(place) == self.roles.scheme;
         let scheme = if is_scheme { NO_CODE } else { said.scheme };
         let code = plan.take(at, scheme, reader, tally, findings);

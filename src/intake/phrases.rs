@@ -237,8 +237,8 @@ fn repeats(plan: &Plan) -> bool {
         Cell::Day => plan.column.need == Need::Optional,
         Cell::Number { .. } | Cell::Tooth | Cell::Grade { .. } | Cell::Term(_) | Cell::Score(_) => true,
     };
-    // Declared values may be texts, or numbers with another mark, that don't stand in the cell.
-    of_kind && (plan.values.is_empty() || plan.has_codes)
+    // Declared values may be texts, or numbers with another mark, that don't stand in the cell; so may what is put before it.
+    of_kind && ((plan.values.is_empty() && plan.begin.is_empty()) || plan.has_codes)
 }
 
 impl Phrase {

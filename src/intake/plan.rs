@@ -71,6 +71,8 @@ pub struct Plan {
     pub values: HashMap<String, String>,
     /// What stands in its cells where nothing was written.
     pub(super) empty: EmptyForms,
+    /// What is put before what its cells say.
+    pub begin: String,
     /// By how much numbers are multiplied.
     pub factor: f64,
     /// What its text stands for.
@@ -108,6 +110,7 @@ impl Plan {
             from: self.from.clone(),
             values: self.values.clone(),
             empty: self.empty.clone(),
+            begin: self.begin.clone(),
             factor: self.factor,
             text: self.text,
             says: self.says,
@@ -413,6 +416,11 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             "shades" | "adhesive_lot" | "composite_lot" => TextRole::Product,
             _ => TextRole::Other,
         };
+        // What the file itself counts or abbreviates; a constant is declared as it is to be.
+        let is_counted =
+            matches!(text, TextRole::Patient | TextRole::Restoration) || matches!(name, "operator" | "examiner");
+        let begins = is_counted && matches!(from, From::Cell(_));
+        let begin = declared.ids_begin_with.clone().filter(|_| begins).unwrap_or_default();
         let name = name.to_owned();
         Plan {
             column,
@@ -421,6 +429,7 @@ fn feed(sheet: &Sheet, kind: RecordKind, header: &[String], own: &[String], visi
             from,
             values,
             empty,
+            begin,
             factor,
             text,
             says,

@@ -77,6 +77,8 @@ struct RowTaker<'a> {
     /// How many cells a row has.
     width: usize,
     id_cell: Option<usize>,
+    /// What is put before it.
+    id_begin: String,
     placed_cell: Option<usize>,
     read: RowsRead,
     tally: Tally,
@@ -301,9 +303,11 @@ impl<'a> RowTaker<'a> {
             From::Cell(cell) => Some(cell),
             _ => None,
         };
-        let (id_cell, placed_cell) = (cell_of(feeds[0].feed.place("restoration_id")), cell_of(feeds[0].placed_on));
+        let id = feeds[0].feed.place("restoration_id");
+        let (id_cell, placed_cell) = (cell_of(id), cell_of(feeds[0].placed_on));
         let (read, tally) = (RowsRead::default(), Tally::default());
-        Self { feeds, reader, width, id_cell, placed_cell, read, tally, swallowed: false }
+        let id_begin = id.map_or_else(String::new, |place| feeds[0].feed.plans[place].begin.clone());
+        Self { feeds, reader, width, id_cell, id_begin, placed_cell, read, tally, swallowed: false }
     }
 
     /// How many rows are gathered of a kind, at most.
@@ -347,7 +351,9 @@ impl<'a> RowTaker<'a> {
                 )
             };
             findings.note(kind, Place::row(reader.name, row.number), None, what, mend);
-            self.read.unread_restorations.extend(self.id_cell.map(|cell| unescape_spreadsheet(row.text(cell)).to_owned()));
+            self.read
+                .unread_restorations
+                .extend(self.id_cell.map(|cell| format!("{}{}", self.id_begin, unescape_spreadsheet(row.text(cell)))));
             return;
         }
         let placed = || cell::day(row.text(self.placed_cell?), reader.today, reader.days).ok();

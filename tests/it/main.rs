@@ -47,6 +47,7 @@ mod registry_races;
 mod registry_records;
 mod run;
 mod scores_command;
+mod several_practices;
 mod stats_adjustment;
 mod stats_comparisons;
 mod stats_competing;
