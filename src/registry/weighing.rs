@@ -15,6 +15,7 @@ use super::reading::columns;
 use super::row_key::{FirstRows, RowKey, RowKeys};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::quantity::Day;
+use crate::record::Cell;
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, Origins};
 use crate::table::{NO_DAY, PlacementTable, RecordTable, VisitTable};
@@ -214,9 +215,9 @@ impl Weighing<'_> {
                 stays[new as usize] = false;
             } else if self.scale.correction && !is_another(&differing) {
                 counts.superseding += 1;
-                for ((name, kept), (_, new_cells)) in kept_cells.iter().zip(&new_cells) {
-                    if kept.filled(row) && !new_cells.filled(new as usize) {
-                        *self.emptied.entry((*name).to_owned()).or_default() += 1;
+                for (kept, new_cells) in kept_cells.iter().zip(&new_cells) {
+                    if kept.cells.filled(row) && !new_cells.cells.filled(new as usize) {
+                        *self.emptied.entry(kept.name.to_owned()).or_default() += 1;
                     }
                 }
                 *live = false;
@@ -239,7 +240,15 @@ impl Weighing<'_> {
     }
 
     /// Two different rows of one key among the new ones.
-    fn twice(&mut self, holds: Holds, origins: &Origins<'_>, row: usize, key: RowKey<'_>, first: &str, differing: &[&str]) {
+    fn twice(
+        &mut self,
+        holds: Holds,
+        origins: &Origins<'_>,
+        row: usize,
+        key: RowKey<'_>,
+        first: &str,
+        differing: &[Differing<'_>],
+    ) {
         let (kind, what) = match holds {
             Holds::Placements => (FindingKind::PlacementRepeated, "This restoration is placed already"),
             Holds::Visits => (FindingKind::VisitsDiffer, "The same restoration, day and examiner stand already"),
@@ -248,19 +257,19 @@ impl Weighing<'_> {
             kind,
             Place::row(origins.file(row), origins.row(row)),
             Some(&key_text(key)),
-            format!("{what} in {first}, with another {}.", differing.join(", ")),
+            format!("{what} in {first}, with another {}.", listed(differing)),
             "Keep the row that is right; give a re-treatment an id of its own.",
         );
     }
 
     /// A new row that says something else than a kept one, or that is another filling with its id.
-    fn contradicts(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[&str]) {
-        let columns = differing.join(", ");
+    fn contradicts(&mut self, origins: &Origins<'_>, row: usize, key: RowKey<'_>, kept: &str, differing: &[Differing<'_>]) {
+        let columns = listed(differing);
         let (kind, what, mend) = if is_another(differing) {
             (
                 FindingKind::OtherFilling,
                 format!("Another filling is kept with this id ({kept}): with another {columns}."),
-                "Where two sources number alike, put something of its source before the ids of one. If it is the same filling, correct \
+                "Where two sources number alike, declare what ids begin with (ids_begin_with in records.toml). If it is the same filling, correct \
                  patient, tooth and day one at a time, with --correct.",
             )
         } else {
@@ -276,8 +285,30 @@ impl Weighing<'_> {
 
 /// Whether a placement is hardly the filling that an earlier one with its id is: two or more of patient, tooth and day differ. Visits have
 /// none of these columns.
-fn is_another(differing: &[&str]) -> bool {
-    differing.iter().filter(|name| ["patient_id", "tooth", "placed_on"].contains(name)).count() > 1
+fn is_another(differing: &[Differing<'_>]) -> bool {
+    differing.iter().filter(|one| ["patient_id", "tooth", "placed_on"].contains(&one.name)).count() > 1
+}
+
+/// A column in which two rows differ, with what they say.
+struct Differing<'a> {
+    name: &'a str,
+    there: String,
+    here: String,
+}
+
+/// How many columns are told with what they say.
+const TOLD: usize = 4;
+
+/// Columns that differ: `tooth (13 here, 12 there), operator (nothing here, A there)`. Pseudonyms tell nobody anything.
+fn listed(differing: &[Differing<'_>]) -> String {
+    let one = |(place, one): (usize, &Differing<'_>)| {
+        if place >= TOLD || one.name == "patient_id" {
+            one.name.to_owned()
+        } else {
+            format!("{} ({} here, {} there)", one.name, one.here, one.there)
+        }
+    };
+    differing.iter().enumerate().map(one).collect::<Vec<_>>().join(", ")
 }
 
 fn key_text((restoration, day, examiner): RowKey<'_>) -> String {
@@ -319,7 +350,14 @@ fn together(
     Ok(RecordTable::new(whole, files))
 }
 
-/// The cells of a column, to be compared.
+/// A column, to be compared.
+struct Compared<'a> {
+    name: &'a str,
+    cell: Cell,
+    cells: Cells<'a>,
+}
+
+/// The cells of a column.
 enum Cells<'a> {
     Text(&'a StringChunked),
     Number(&'a Float64Chunked),
@@ -335,15 +373,15 @@ impl<'a> Cells<'a> {
         holds: Holds,
         own: &[String],
         silent: &BTreeSet<String>,
-    ) -> Result<Vec<(&'a str, Self)>, RegistryError> {
+    ) -> Result<Vec<Compared<'a>>, RegistryError> {
         let mut all = Vec::new();
         for column in columns(holds) {
-            all.push((column.name, Self::new(frame, column.name)?));
+            all.push(Compared { name: column.name, cell: column.cell, cells: Self::new(frame, column.name)? });
         }
         for name in own {
             let text = frame.column(name)?.as_materialized_series().str()?;
             let cells = if silent.contains(name) { Self::Silent } else { Self::Text(text) };
-            all.push((frame.column(name)?.name().as_str(), cells));
+            all.push(Compared { name: frame.column(name)?.name().as_str(), cell: Cell::Text, cells });
         }
         Ok(all)
     }
@@ -372,16 +410,29 @@ impl Cells<'_> {
     }
 }
 
+impl Compared<'_> {
+    /// What a cell says.
+    fn says(&self, row: usize) -> String {
+        let said = match &self.cells {
+            Cells::Text(cells) => cells.get(row).map(str::to_owned),
+            Cells::Number(cells) => cells.get(row).map(|number| number.to_string()),
+            Cells::Day(cells) => cells.get(row).map(|day| Day::from_epoch(day).to_string()),
+            Cells::Code(cells) => cells.get(row).map(|code| match self.cell {
+                Cell::Term(terms) => terms.get(usize::from(code)).map_or_else(String::new, |term| term.code.to_owned()),
+                Cell::Score(_) => char::from(code).to_string(),
+                _ => code.to_string(),
+            }),
+            Cells::Silent => None,
+        };
+        said.unwrap_or_else(|| "nothing".to_owned())
+    }
+}
+
 /// The columns in which a new row differs from an earlier one.
-fn differing<'a>(
-    earlier: &[(&'a str, Cells<'_>)],
-    row: usize,
-    new: &[(&'a str, Cells<'_>)],
-    new_row: usize,
-) -> Vec<&'a str> {
+fn differing<'a>(earlier: &[Compared<'a>], row: usize, new: &[Compared<'a>], new_row: usize) -> Vec<Differing<'a>> {
     let pairs = earlier.iter().zip(new);
     pairs
-        .filter(|((_, earlier), (_, new))| match (earlier, new) {
+        .filter(|(earlier, new)| match (&earlier.cells, &new.cells) {
             (_, Cells::Silent) => false,
             (Cells::Text(earlier), Cells::Text(new)) => earlier.get(row) != new.get(new_row),
             (Cells::Number(earlier), Cells::Number(new)) => {
@@ -391,6 +442,6 @@ fn differing<'a>(
             (Cells::Code(earlier), Cells::Code(new)) => earlier.get(row) != new.get(new_row),
             _ => true,
         })
-        .map(|((name, _), _)| *name)
+        .map(|(earlier, new)| Differing { name: earlier.name, there: earlier.says(row), here: new.says(new_row) })
         .collect()
 }

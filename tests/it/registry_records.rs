@@ -100,7 +100,8 @@ fn corrections_supersede_and_earlier_states_stay_readable() {
     assert_eq!(refused.status.code(), Some(1));
     assert!(text.contains("corrected.csv, row 2: a-1") && text.contains("batch 1: placements.csv row 3"), "{text}");
     assert!(
-        text.contains("another lesion_depth_mm, etch_strategy") && text.contains("visits.csv, row 2: a-0, 2015-09-10, ex"),
+        text.contains("another lesion_depth_mm (2.5 here, 1.1 there), etch_strategy (etch_and_rinse here, self_etch there)")
+            && text.contains("visits.csv, row 2: a-0, 2015-09-10, ex"),
         "{text}"
     );
     assert_eq!(ground.state().batch, 1);
