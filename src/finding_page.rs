@@ -322,7 +322,7 @@ pub const fn finding_page(kind: FindingKind) -> FindingPage {
             "Split the cells in the spreadsheet and fill each row, so that every row stands on its own.",
         ),
         K::DeclarationUnused => page(
-            "A single file was given, and the records.toml beside it speaks of other files only.",
+            "A single file was given, and the records.toml beside it speaks of other files only; or an entry with an asterisk fits no file of the folder.",
             "Notation, units and terms that are declared there don't hold for this file. If it is the same export under another name, they should.",
             "Name the file in records.toml, or give the declaration that belongs to it with --declaration.",
         ),

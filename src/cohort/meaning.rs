@@ -166,8 +166,20 @@ fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings
     if replaced.null_count() == replaced.len() {
         return Ok(());
     }
+    // Where some rows name the restoration, 1 and 0 may be ids, too.
+    let by_id = replaced.iter().flatten().any(|text| says_replaced(text).is_none() && !unknown.contains(text));
     for (row, text) in replaced.iter().enumerate() {
         let Some(text) = text else { continue };
+        if by_id && matches!(text, "0" | "1") {
+            findings.note(
+                FindingKind::ReplacedUnknown,
+                Place::cell(origins.file(row), origins.row(row), "replaces_restoration"),
+                Some(text),
+                format!("It is read as {}, but other rows name a restoration here, and this may be an id.", if text == "1" { "yes" } else { "no" }),
+                "Write yes or no if that is meant; if it is an id, give that restoration another one (with ids_begin_with, declare the whole new id under files.values.replaces_restoration).",
+            );
+            continue;
+        }
         let itself = ids.get(row) == Some(text);
         if itself || (says_replaced(text).is_none() && unknown.contains(text)) {
             findings.note(
@@ -293,7 +305,12 @@ fn check_placements(
             place(row as usize, "restoration_id"),
             ids.get(row as usize),
             format!("This restoration is placed already in {}.", said(&origins, earlier)),
-            "Give a re-treatment an id of its own; take out a row that was exported twice.",
+            if origins.file(row as usize) == origins.file(earlier as usize) {
+                "Give a re-treatment an id of its own; take out a row that was exported twice."
+            } else {
+                "Give a re-treatment an id of its own; take out a row that was exported twice. If the two files number alike, declare in \
+                 records.toml what ids begin with (ids_begin_with)."
+            },
         );
     }
     let (placed, entered) = (table.days("placed_on")?, table.days("entered_on")?);

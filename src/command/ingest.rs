@@ -75,6 +75,17 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
     };
     let (weighed, StagedRecords { staged, read, .. }) = (judged.made, judged.intake);
     let weighed = weighed.beside([judged.set_aside.placements, judged.set_aside.visits]);
+    if let Some((file, batch)) = writer.ids_changed_since(&staged, &weighed) {
+        return Err(Stop(
+            Exit::Findings,
+            format!(
+                "{}: the same file was accepted in batch {batch}, and none of its placements is of a restoration kept. Its ids are read \
+                 differently now, so every filling would be kept twice.\nMend: let records.toml say what it said then, ids_begin_with above \
+                 all. Nothing was kept.\n",
+                escape_terminal(&file)
+            ),
+        ));
+    }
     let batch = writer.commit(staged, &weighed, today())?;
     let mut found = judged.of_rows;
     found.take_over(judged.of_meeting);
@@ -89,7 +100,12 @@ fn try_run(arguments: &IngestArguments) -> Result<Exit, Stop> {
 fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Findings) {
     let [placements, visits] = weighed.counts;
     match batch {
-        None => say_line!("Nothing new: every row is kept in {} already.", into.display()),
+        None if weighed.passed_over.is_empty() => {
+            say_line!("Nothing new: every row is kept in {} already.", into.display());
+        }
+        None => {
+            say_line!("Nothing was kept in {}: some files are passed over, and the rest is kept already.", into.display())
+        }
         Some(batch) => say_line!(
             "Batch {} is kept in {}: {} and {}{}.",
             batch.number,
@@ -113,7 +129,7 @@ fn say(into: &Path, weighed: &Weighed, batch: Option<&Batch>, findings: &Finding
     }
     for (name, batch) in &weighed.passed_over {
         say_line!(
-            "  {} was accepted in batch {batch}, before a withdrawal; its rows are passed over, since those that left may be among them",
+            "  {} was accepted in batch {batch}, before a withdrawal; its rows are passed over, since those that left may be among them. Give rows that are to be corrected in a file of their own",
             escape_terminal(name)
         );
     }

@@ -60,7 +60,7 @@ pub struct Declaration {
 pub struct FileDeclaration {
     /// The file's name, in which an asterisk stands for anything.
     pub name: String,
-    /// The sheet, if the entry is for one sheet only.
+    /// The sheet, if the entry is for one sheet only; an asterisk stands for anything here, too.
     pub sheet: Option<String>,
     /// Which records it holds; told by the columns if left out.
     pub holds: Option<Holds>,
@@ -277,23 +277,50 @@ impl Declaration {
         Ok(declaration)
     }
 
-    /// The entry of a file, or of one of its sheets: that of the sheet first, then that of the whole file.
+    /// The entry of a file, or of one of its sheets: that of the sheet before that of the whole file, and one with the very name before one
+    /// with an asterisk.
     pub fn of(&self, file: &str, sheet: Option<&str>) -> FileDeclaration {
-        let of_file = self.entries_of(file);
-        let own = sheet.and_then(|sheet| of_file.iter().find(|entry| entry.sheet.as_deref() == Some(sheet)));
-        own.or_else(|| of_file.iter().find(|entry| entry.sheet.is_none())).map(|entry| (*entry).clone()).unwrap_or_default()
+        self.entries_of(file, sheet).first().map(|entry| (*entry).clone()).unwrap_or_default()
     }
 
-    /// The entries that speak of a file: those of its very name, or else those with an asterisk that fit it.
-    pub fn entries_of(&self, file: &str) -> Vec<&FileDeclaration> {
-        let own: Vec<&FileDeclaration> = self.files.iter().filter(|entry| entry.name == file).collect();
-        if own.is_empty() { self.files.iter().filter(|entry| entry.fits(file)).collect() } else { own }
+    /// The entries that hold for a file or a sheet; where there are several, it can't be told which of them is meant.
+    pub fn entries_of(&self, file: &str, sheet: Option<&str>) -> Vec<&FileDeclaration> {
+        // The narrower, the lower.
+        let width = |entry: &FileDeclaration| -> Option<u8> {
+            let name = u8::from(entry.name != file);
+            match (&entry.sheet, sheet) {
+                _ if !fits(&entry.name, file) => None,
+                (None, _) => Some(4 + name),
+                (Some(wanted), Some(sheet)) if fits(wanted, sheet) => Some(2 * u8::from(wanted != sheet) + name),
+                (Some(_), _) => None,
+            }
+        };
+        let narrowest = self.files.iter().filter_map(width).min();
+        self.files.iter().filter(|entry| narrowest.is_some() && width(entry) == narrowest).collect()
     }
 
     /// Whether any entry speaks of a file.
     pub fn speaks_of(&self, file: &str) -> bool {
         self.files.iter().any(|entry| entry.fits(file))
     }
+}
+
+/// Whether a name is the one written, in which asterisks stand for anything.
+pub fn fits(written: &str, name: &str) -> bool {
+    let mut parts = written.split('*');
+    let Some(mut rest) = parts.next().and_then(|first| name.strip_prefix(first)) else { return false };
+    let mut parts = parts.peekable();
+    if parts.peek().is_none() {
+        return rest.is_empty();
+    }
+    while let Some(part) = parts.next() {
+        if parts.peek().is_none() {
+            return rest.ends_with(part);
+        }
+        let Some(at) = rest.find(part) else { return false };
+        rest = &rest[at + part.len()..];
+    }
+    true
 }
 
 fn is_column(name: &str) -> bool {
@@ -303,20 +330,7 @@ fn is_column(name: &str) -> bool {
 impl FileDeclaration {
     /// Whether it speaks of a file: by its very name, or with asterisks that stand for anything.
     pub fn fits(&self, file: &str) -> bool {
-        let mut parts = self.name.split('*');
-        let Some(mut rest) = parts.next().and_then(|first| file.strip_prefix(first)) else { return false };
-        let mut parts = parts.peekable();
-        if parts.peek().is_none() {
-            return rest.is_empty();
-        }
-        while let Some(part) = parts.next() {
-            if parts.peek().is_none() {
-                return rest.ends_with(part);
-            }
-            let Some(at) = rest.find(part) else { return false };
-            rest = &rest[at + part.len()..];
-        }
-        true
+        fits(&self.name, file)
     }
 
     fn check(&self, own_columns: &[String]) -> Result<(), String> {
@@ -341,7 +355,9 @@ impl FileDeclaration {
         let named = self.values.keys().chain(self.constants.keys());
         for column in named.chain(self.visits.iter().flat_map(|visit| visit.columns.keys())) {
             if !known(column) {
-                return Err(format!("{column:?} is no column of the records"));
+                return Err(format!(
+                    "{column:?} is no column of the records; one of your own is named under own_factors in a protocol, which is given with --protocol"
+                ));
             }
         }
         for (column, values) in &self.values {
@@ -369,9 +385,10 @@ impl FileDeclaration {
         }
         if let Some(begin) = &self.ids_begin_with {
             let plain = |letter: char| letter.is_alphanumeric() || matches!(letter, '-' | '_' | '.');
-            if begin.chars().count() > LONGEST_BEGINNING || !begin.chars().all(plain) {
+            let ends = begin.is_empty() || begin.ends_with(['-', '_', '.']);
+            if begin.chars().count() > LONGEST_BEGINNING || !begin.chars().all(plain) || !ends {
                 return Err(format!(
-                    "ids_begin_with = {begin:?}: up to {LONGEST_BEGINNING} letters, digits, hyphens, points or underscores"
+                    "ids_begin_with = {begin:?}: up to {LONGEST_BEGINNING} letters, digits, hyphens, points or underscores, and one of these three signs at its end, so that it doesn't run into the ids"
                 ));
             }
         }

@@ -223,8 +223,11 @@ fn read_in_order(
         }
         let sheets = open_sheets(&path, name, &probe, &declaration, &known, findings);
         read.file_unread |= sheets.is_empty();
-        let declared_sheets = declaration.entries_of(name).into_iter().filter_map(|entry| entry.sheet.as_ref());
-        for wanted in declared_sheets.filter(|wanted| !sheets.iter().any(|sheet| sheet.sheet.as_ref() == Some(wanted))) {
+        let declared_sheets =
+            declaration.files.iter().filter(|entry| entry.fits(name)).filter_map(|entry| entry.sheet.as_ref());
+        let is_here =
+            |wanted: &&String| wanted.contains('*') || sheets.iter().any(|sheet| sheet.sheet.as_ref() == Some(wanted));
+        for wanted in declared_sheets.filter(|wanted| !is_here(wanted)) {
             let there: Vec<&str> = sheets.iter().filter_map(|sheet| sheet.sheet.as_deref()).collect();
             findings.note(
                 FindingKind::DeclarationUnread,
@@ -244,6 +247,7 @@ fn read_in_order(
                 read.tables.push(passed_over(sheet.name.clone(), "a list of findings"));
                 continue;
             }
+            check_entry(&sheet, name, &declaration, findings);
             let Some(plan) = plan(&sheet, request.own_columns, findings) else {
                 read.file_unread = true;
                 read.tables.push(passed_over(sheet.name.clone(), "not checked any further, because of its columns"));
@@ -456,7 +460,11 @@ fn lists_findings(sheet: &Sheet) -> bool {
 /// Whether a sheet beside others holds no records: nothing is declared of it, and it has no column that all records have.
 fn passes_over(sheet: &Sheet) -> bool {
     let declared = &sheet.declared;
-    let of_sheet = declared.holds.is_some() || (!declared.name.is_empty() && declared.sheet == sheet.sheet);
+    let named = match (&declared.sheet, &sheet.sheet) {
+        (Some(written), Some(name)) => super::declaration::fits(written, name),
+        (written, name) => written.is_none() && name.is_none(),
+    };
+    let of_sheet = declared.holds.is_some() || (!declared.name.is_empty() && named);
     let days = sheet.header.iter().filter(|column| {
         let to = declared.columns.get(*column).map_or_else(|| column_name(column), |to| to.column().to_owned());
         to == "placed_on" || to == "visited_on"
@@ -560,7 +568,7 @@ fn list_declared(
     findings: &mut Findings,
 ) -> Option<(Listed, Declaration)> {
     let mut listed = list(request.records, findings)?;
-    let declaration = declaration(request, &listed, hasher, findings);
+    let declaration = declaration(request, &listed, hasher, findings)?;
     if request.records.is_dir() {
         let is_record = |name: &String| {
             let ending = Path::new(name).extension().map(|ending| ending.to_string_lossy().to_lowercase());
@@ -578,45 +586,43 @@ fn list_declared(
         );
         return None;
     }
-    check_entries(&listed, &declaration, findings);
     Some((listed, declaration))
 }
 
-/// Whose entry holds for a record file must be told: two that fit it are an error, and so is none where ids of others begin with
-/// something.
-fn check_entries(listed: &Listed, declaration: &Declaration, findings: &mut Findings) {
-    let any_begins = declaration.files.iter().any(|entry| entry.ids_begin_with.is_some());
-    for name in &listed.records {
-        let entries = declaration.entries_of(name);
-        let mut names: Vec<&str> = entries.iter().map(|entry| entry.name.as_str()).collect();
-        names.sort_unstable();
-        names.dedup();
-        if names.len() > 1 {
-            findings.note(
-                FindingKind::EntryUnsettled,
-                Place::file(name),
-                None,
-                format!("Several entries in records.toml fit this file: {}.", names.join(", ")),
-                "Make one of them narrower, or write an entry with the file's very name.",
-            );
-        } else if any_begins && (entries.is_empty() || entries.iter().any(|entry| entry.ids_begin_with.is_none())) {
-            findings.note(
-                FindingKind::EntryUnsettled,
-                Place::file(name),
-                None,
-                "For other files records.toml says what ids begin with, and for this one it doesn't; so the ids of both may be confused.",
-                "Write an entry for this file with ids_begin_with; \"\" if its ids are to stay as they are.",
-            );
-        }
+/// Which entry holds for a sheet must be told: two that fit it are an error, and so is none where ids of others begin with something.
+fn check_entry(sheet: &Sheet, file: &str, declaration: &Declaration, findings: &mut Findings) {
+    let mut note = |what: String, mend: &str| {
+        findings.note(FindingKind::EntryUnsettled, Place::file(&sheet.name), None, what, mend);
+    };
+    let entries = declaration.entries_of(file, sheet.sheet.as_deref());
+    if sheet.origin().is_none() && entries.len() > 1 {
+        let names: Vec<&str> = entries.iter().map(|entry| entry.name.as_str()).collect();
+        note(
+            format!("Several entries in records.toml fit it: {}.", names.join(", ")),
+            "Make one of them narrower, or write an entry with the file's very name.",
+        );
+    } else if sheet.declared.ids_begin_with.is_none() && declaration.files.iter().any(|entry| entry.ids_begin_with.is_some())
+    {
+        note(
+            "For others records.toml says what ids begin with, and for this one it doesn't; so the ids of both may be confused.".to_owned(),
+            "Write ids_begin_with into its entry (of rows set aside: into that of the file they came from), or write an entry; \"\" if its ids \
+             are to stay as they are.",
+        );
     }
 }
 
-fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256, findings: &mut Findings) -> Declaration {
+/// What is declared; none, with a finding, where that can't be read: without it cells would be taken for what they are not.
+fn declaration(
+    request: &IntakeRequest<'_>,
+    listed: &Listed,
+    hasher: &mut Sha256,
+    findings: &mut Findings,
+) -> Option<Declaration> {
     let own = listed.folder.join(DECLARATION_FILE);
     let path = match request.declaration {
         Some(path) => path.to_path_buf(),
         None if own.exists() => own,
-        None => return Declaration::default(),
+        None => return Some(Declaration::default()),
     };
     let name = path.file_name().map_or_else(|| DECLARATION_FILE.to_owned(), |name| name.to_string_lossy().into_owned());
     let read = std::fs::read_to_string(&path).map_err(|error| (None, system_said(&error))).and_then(|text| {
@@ -630,6 +636,16 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
             let own = request.declaration.is_none();
             let is_here = |entry: &FileDeclaration| listed.records.iter().any(|file| entry.fits(file));
             for entry in declaration.files.iter().filter(|entry| whole_folder && own && !is_here(entry)) {
+                if entry.name.contains('*') {
+                    findings.note(
+                        FindingKind::DeclarationUnused,
+                        Place::file(&name),
+                        Some(&entry.name),
+                        "It declares files, and none of the folder has such a name.",
+                        "Nothing to mend if there are none this time; else correct the name (capitals count).",
+                    );
+                    continue;
+                }
                 findings.note(
                     FindingKind::DeclarationUnread,
                     Place::file(&name),
@@ -641,7 +657,7 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
                     ),
                 );
             }
-            declaration
+            Some(declaration)
         }
         Err((row, what)) => {
             let place = Place { file: name, row, column: None };
@@ -652,7 +668,7 @@ fn declaration(request: &IntakeRequest<'_>, listed: &Listed, hasher: &mut Sha256
                 what,
                 "Correct it; the README shows what it may say.",
             );
-            Declaration::default()
+            None
         }
     }
 }

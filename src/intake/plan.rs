@@ -332,7 +332,20 @@ pub fn plan(sheet: &Sheet, own_columns: &[String], findings: &mut Findings) -> O
             );
         }
     }
-    let own_present = own.iter().filter(|name| header.contains(name)).cloned().collect();
+    for plan in &feeds[0].plans {
+        if declared.constants.contains_key(&plan.name) && matches!(plan.from, From::Cell(_)) {
+            note(
+                sheet,
+                &plan.written,
+                FindingKind::ColumnTwice,
+                &format!("{} is declared as the same for every row, and the file has a column of it.", plan.name),
+                "Take the constant out of records.toml, or leave the column out there.",
+                findings,
+            );
+        }
+    }
+    let is_there = |name: &&String| header.contains(name) || declared.constants.contains_key(*name);
+    let own_present = own.iter().filter(is_there).cloned().collect();
     let commas = declared.decimal.map_or(sheet.commas_in_numbers, |decimal| decimal == Decimal::Comma);
     (errors(findings) == before).then_some(TablePlan { feeds, kind, own_present, commas })
 }

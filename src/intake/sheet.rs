@@ -171,12 +171,22 @@ impl Sheet {
 }
 
 impl Sheet {
-    /// Rows that were set aside are read as is declared of the file they came from, but for how that file's text is written.
+    /// The file, and sheet, from which its rows were set aside.
+    pub(super) fn origin(&self) -> Option<&str> {
+        self.header.iter().find_map(|column| column.strip_prefix(SET_ASIDE_FROM)).map(str::trim)
+    }
+
+    /// Rows that were set aside are read as is declared of the file they came from, but for how that file's text is written; unless an
+    /// entry names their own file.
     fn take_origin(&mut self, declaration: &Declaration) {
-        let origin = self.header.iter().find_map(|column| column.strip_prefix(SET_ASIDE_FROM));
-        if let Some(origin) = origin.map(str::trim).filter(|_| self.declared.name.is_empty()) {
+        let named = self.name == self.declared.name || self.name.starts_with(&format!("{}: ", self.declared.name));
+        if let Some(origin) = self.origin().filter(|_| !named) {
+            let origin = origin.to_owned();
+            let origin = origin.as_str();
             let (file, sheet) = origin.split_once(": ").map_or((origin, None), |(file, sheet)| (file, Some(sheet)));
-            self.declared = FileDeclaration { encoding: None, separator: None, ..declaration.of(file, sheet) };
+            if !declaration.entries_of(file, sheet).is_empty() {
+                self.declared = FileDeclaration { encoding: None, separator: None, ..declaration.of(file, sheet) };
+            }
         }
     }
 

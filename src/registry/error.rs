@@ -169,7 +169,7 @@ impl fmt::Display for RegistryError {
                 write!(f, "There is no batch {asked}; the newest is {newest}. Mend: see manebit history.")
             }
             Self::NoSuchPatient => f.write_str(
-                "Nothing is kept of this patient; nothing was changed. Mend: check the spelling of the patient's id.",
+                "Nothing is kept of this patient; nothing was changed. Mend: check the spelling of the patient's id; if records.toml said what ids begin with, it begins with that.",
             ),
             Self::Unsteady => f.write_str(
                 "The registry changed again and again while it was read. Mend: run it again when no one is writing.",

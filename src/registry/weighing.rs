@@ -56,6 +56,8 @@ pub struct WeighedPart {
     pub visits: VisitTable,
     counts: [Counts; 2],
     emptied: BTreeMap<String, u64>,
+    /// Files with new placements, and those of them of which one is of a kept restoration.
+    placed: [BTreeSet<u32>; 2],
     /// Places of the new rows that are to be kept.
     staying: [Vec<u32>; 2],
 }
@@ -69,6 +71,8 @@ pub struct Weighed {
     pub counts: [Counts; 2],
     /// In a correction, cells that were filled and are empty in the row that supersedes theirs, by column.
     pub emptied: BTreeMap<String, u64>,
+    /// Files with new placements, and those of them of which one is of a kept restoration, by their places.
+    pub(super) placed: [BTreeSet<u32>; 2],
     pub(super) staying: [Rows; 2],
     pub(super) own: Vec<String>,
     pub(super) correction: bool,
@@ -100,6 +104,7 @@ impl Weighed {
             self.counts[kind].add(part.counts[kind]);
             part.staying[kind].iter().for_each(|row| self.staying[kind].insert(*row));
         }
+        self.placed.iter_mut().zip(&part.placed).for_each(|(all, part)| all.extend(part));
         for (column, cells) in &part.emptied {
             *self.emptied.entry(column.clone()).or_default() += cells;
         }
@@ -138,6 +143,7 @@ impl Scale {
             visits: VisitTable(visits.whole),
             counts: [placements.counts, visits.counts],
             emptied: weighing.emptied,
+            placed: placements.files,
             staying: [placements.staying, visits.staying],
         })
     }
@@ -157,6 +163,8 @@ struct WeighedTable {
     whole: RecordTable,
     staying: Vec<u32>,
     counts: Counts,
+    /// Files with new rows, and those of them of which one has a kept row's key.
+    files: [BTreeSet<u32>; 2],
 }
 
 struct Weighing<'a> {
@@ -187,6 +195,8 @@ impl Weighing<'_> {
         let mut counts = Counts { received: frame.height() as u64, ..Counts::default() };
         let mut stays = vec![false; frame.height()];
         let mut first = FirstRows::new(&new_keys, frame.height());
+        let [mut files, mut met] = [BTreeSet::new(), BTreeSet::new()];
+        files.extend(file_places.chunk_by(|one, other| one == other).filter_map(|run| run.first()));
         for row in 0..frame.height() {
             if self.scale.known.get(file_places[row] as usize).copied().flatten().is_some() {
                 counts.identical += 1;
@@ -209,6 +219,9 @@ impl Weighing<'_> {
         let mut live = vec![true; kept_frame.height()];
         for (row, live) in live.iter_mut().enumerate() {
             let Some(new) = first.find(kept_keys.key(row)) else { continue };
+            if met.len() < files.len() {
+                met.insert(file_places[new as usize]);
+            }
             let differing = differing(&kept_cells, row, &new_cells, new as usize);
             if differing.is_empty() {
                 counts.identical += 1;
@@ -236,7 +249,7 @@ impl Weighing<'_> {
         let staying = at.iter().zip(&stays).filter(|(_, stays)| **stays).map(|(row, _)| *row).collect();
         let new = frame.filter(&mask(&stays))?;
         let whole = together(kept_frame, &live, &new, &self.scale.kept_files, &self.scale.new_files)?;
-        Ok(WeighedTable { whole, staying, counts })
+        Ok(WeighedTable { whole, staying, counts, files: [files, met] })
     }
 
     /// Two different rows of one key among the new ones.

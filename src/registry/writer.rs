@@ -6,7 +6,7 @@ use super::batch_file::{Ended, GROUP, Unfinished, check};
 use super::durable::{put, remove, sync_folder};
 use super::error::RegistryError;
 use super::identity::Pseudonyms;
-use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
+use super::manifest::{Batch, BatchKind, Holds, Manifest, SourceFile, StoredFile};
 use super::pair_sorter::PairSorter;
 use super::paths::{Paths, TEMPORARY, is_batch_file, revision_of};
 use super::reading::{Kept, columns, empty_frame, shaped};
@@ -68,6 +68,20 @@ impl Writer {
     /// Puts pairs of hashes in order, at most so many of them in memory.
     pub fn pair_sorter(&self, most_in_memory: usize) -> PairSorter {
         PairSorter::new(self.registry.paths(), most_in_memory)
+    }
+
+    /// A file that was accepted before, and its batch, though none of its placements is of a kept restoration: then its ids are read
+    /// differently now. Where rows of that batch were set aside, its placements may never have been kept.
+    pub fn ids_changed_since(&self, staged: &Staged, weighed: &Weighed) -> Option<(String, u32)> {
+        let [with_placements, known] = &weighed.placed;
+        let changed = |(place, source): (u32, &SourceFile)| {
+            let number = self.manifest().batch_of_source(&source.sha256)?;
+            let batch = self.manifest().batches.iter().find(|batch| batch.number == number)?;
+            let passed_over = weighed.passed_over.iter().any(|(name, _)| *name == source.name);
+            let unknown = with_placements.contains(&place) && !known.contains(&place);
+            (unknown && !passed_over && batch.placements.set_aside == 0).then(|| (source.name.clone(), number))
+        };
+        (0..).zip(&staged.sources).find_map(changed)
     }
 
     /// Accepts weighed records as a batch, whole or not at all; none if all of them are kept already.

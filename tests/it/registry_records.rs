@@ -265,7 +265,7 @@ fn a_withdrawn_patient_is_in_no_file_and_no_earlier_state() {
     // The files from before can't bring the patient back either, not even as a correction.
     for more in [&[][..], &["--correct"]] {
         let said = ground.good(&[&["ingest", "a", "--into", "kept"], more].concat());
-        assert!(said.contains("Nothing new"), "{said}");
+        assert!(said.contains("Nothing was kept"), "{said}");
     }
     assert_eq!(ground.state(), state);
 }

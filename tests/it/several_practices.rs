@@ -95,10 +95,13 @@ fn a_file_whose_entry_cannot_be_told_is_refused() {
     let one = "[[files]]\nname = \"north-*\"\nids_begin_with = \"n-\"\n";
     let without = format!("{one}[[files]]\nname = \"south-*\"\nholds = \"placements\"\n");
     for (declared, expected) in [
-        (two.as_str(), "Several entries in records.toml fit this file: *-p.csv, north-*"),
-        (one, "For other files records.toml says what ids begin with"),
-        (without.as_str(), "For other files records.toml says what ids begin with"),
-        ("[[files]]\nname = \"west-*\"\n", "It declares a file that is not among the record files"),
+        (two.as_str(), "Several entries in records.toml fit it: north-*, *-p.csv"),
+        (one, "For others records.toml says what ids begin with"),
+        (without.as_str(), "For others records.toml says what ids begin with"),
+        ("[[files]]\nname = \"west.csv\"\n", "It declares a file that is not among the record files"),
+        ("[[files]]\nname = \"*\"\nids_begin_with = \"n\"\n", "one of these three signs at its end"),
+        ("[[files]]\nname = \"*-p.csv\"\n[files.constants]\noperator = \"Z\"\n", "the file has a column of it"),
+        ("[[files]]\nname = \"*\"\n[files.constants]\npractice = \"Z\"\n", "given with --protocol"),
         ("[[files]]\nname = \"*\"\nids_begin_with = \"no rth\"\n", "ids_begin_with = \"no rth\": up to 16 letters"),
     ] {
         let records = two_practices(declared);
@@ -112,4 +115,65 @@ fn a_file_whose_entry_cannot_be_told_is_refused() {
     let records = two_practices(&named);
     let text = said(&records, &records.run(&["check", "records"]));
     assert!(text.starts_with("exit 0"), "{text}");
+}
+
+#[test]
+fn an_entry_may_fit_no_file_this_year() {
+    let records = two_practices(&format!("{DECLARED}[[files]]\nname = \"west-*\"\nids_begin_with = \"w-\"\n"));
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.starts_with("exit 0") && text.contains("declaration-unused 1"), "{text}");
+}
+
+#[test]
+fn rows_set_aside_keep_the_ids_of_the_file_they_came_from() {
+    let records = two_practices(DECLARED);
+    let file = records.path().join("records/south-p.csv");
+    fs::write(&file, PLACEMENTS.replace("f3,18,25", "f3,18,99")).expect("written");
+    let output = records.run(&["check", "records", "--set-aside", "north-aside.csv"]);
+    assert!(output.status.success(), "{}", said(&records, &output));
+    let aside = fs::read_dir(records.path()).expect("a folder").flatten().map(|entry| entry.path());
+    let aside = aside.filter(|path| path.to_string_lossy().contains("north-aside")).collect::<Vec<_>>();
+    assert!(!aside.is_empty());
+    for path in &aside {
+        let text = fs::read_to_string(path).expect("set aside").replace("f3,18,99", "f3,18,25");
+        fs::write(records.path().join("records").join(path.file_name().expect("a name")), text).expect("mended");
+    }
+    fs::write(&file, PLACEMENTS.lines().take(3).map(|line| format!("{line}\n")).collect::<String>()).expect("written");
+    fs::write(
+        records.path().join("records/south-v.csv"),
+        VISITS.lines().take(3).map(|line| format!("{line}\n")).collect::<String>(),
+    )
+    .expect("written");
+    let output = records.run(&["export", "records", "--out", "files", "--form", "csv"]);
+    assert!(output.status.success(), "{}", said(&records, &output));
+    let ids = column(&records.path().join("files/placements.csv"), "restoration_id");
+    assert!(ids.contains(&"s-f3".to_owned()) && ids.len() == 6, "{ids:?}");
+}
+
+#[test]
+fn the_same_files_under_other_ids_are_refused() {
+    let records = two_practices(DECLARED);
+    for arguments in [&["init", "kept", "--without-key"][..], &["ingest", "records", "--into", "kept"]] {
+        let output = records.run(arguments);
+        assert!(output.status.success(), "{}", said(&records, &output));
+    }
+    fs::write(records.path().join("records/records.toml"), DECLARED.replace("n-", "north-").replace("s-", "south-"))
+        .expect("written");
+    let text = said(&records, &records.run(&["ingest", "records", "--into", "kept"]));
+    assert!(text.starts_with("exit 1") && text.contains("every filling would be kept twice"), "{text}");
+    fs::write(records.path().join("records/records.toml"), DECLARED).expect("written");
+    let text = said(&records, &records.run(&["ingest", "records", "--into", "kept"]));
+    assert!(text.starts_with("exit 0") && text.contains("Nothing new"), "{text}");
+}
+
+#[test]
+fn one_and_nought_beside_ids_are_doubted() {
+    let placements = PLACEMENTS.replace("\"B\",yes", "B,1");
+    let records = Records::new(&[("p.csv", placements.as_bytes()), ("v.csv", VISITS.as_bytes())]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.starts_with("exit 0") && text.contains("replaced-unknown 1"), "{text}");
+    // Where no row names a restoration, they are yes and no.
+    let records = Records::new(&[("p.csv", placements.replace(",f1\n", ",0\n").as_bytes()), ("v.csv", VISITS.as_bytes())]);
+    let text = said(&records, &records.run(&["check", "records"]));
+    assert!(text.starts_with("exit 0") && !text.contains("replaced-unknown"), "{text}");
 }
