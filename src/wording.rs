@@ -146,6 +146,7 @@ pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
         WhyNotKnown::NoVariation => "only one level occurs, or all are tied",
         WhyNotKnown::BeyondExactWork => "the exact calculation would take too much work",
         WhyNotKnown::TooFewClusters => "too few patients",
+        WhyNotKnown::NoSpread => "patients differ by nothing but rounding",
         WhyNotKnown::TooFewGroups => "fewer than two groups",
         WhyNotKnown::NoFailures => "no failure by then",
         WhyNotKnown::AtBoundary => "no limits at this end of the range",

@@ -5,7 +5,7 @@ use crate::cohort::EndpointFollowUp;
 use crate::finding::FindingKind;
 use crate::protocol::{FailureDayReading, Protocol};
 use crate::quantity::Known;
-use crate::result::{Caution, EndpointReview, RecallReview};
+use crate::result::{Caution, EndpointReview, GroupReview, ReadingsPart, RecallReview};
 
 /// Share seen below which a recall is named (rule of thumb of the trade: 80 % is good).
 const GOOD_RECALL: f64 = 0.8;
@@ -49,6 +49,13 @@ pub fn cautions(
     if protocol.failure_day == FailureDayReading::DayFound {
         cautions.extend(recall_cut(std::iter::once(first.all.curve.as_slice()), recalls, horizon).map(Caution::RecallCut));
     }
+    let parts = |groups: &[GroupReview]| -> Vec<(String, ReadingsPart)> {
+        groups.iter().filter_map(|group| Some((group.label.clone(), group.readings_part?))).collect()
+    };
+    let of_factors = first.factors.iter().map(|factor| (Some(factor.label.clone()), parts(&factor.groups)));
+    let of_all = (None, parts(std::slice::from_ref(&first.all)));
+    let parted = std::iter::once(of_all).chain(of_factors).filter(|(_, levels)| !levels.is_empty());
+    cautions.extend(parted.map(|(factor, levels)| Caution::ReadingsPart { factor, levels }));
     for recall in recalls.iter().filter(|recall| recall.months > 0 && recall.months <= protocol.headline_months) {
         if let Known::Known((share, _)) = recall.share_seen
             && share.value() < GOOD_RECALL

@@ -4,7 +4,7 @@ use super::group::group_review;
 use crate::cohort::{EndpointFollowUp, FactorLevels};
 use crate::protocol::Protocol;
 use crate::quantity::{Known, Variance};
-use crate::result::{FactorReview, GroupReview, TestReview};
+use crate::result::{BETWEEN_VISITS_ROWS, FactorReview, GroupReview, TestReview};
 use crate::stats::{Clustered, Grouping, GroupingError, NO_GROUP, log_rank_under};
 use crate::wording::{counted, why_not_known};
 
@@ -22,6 +22,7 @@ pub fn factor_review(
     let mut hidden = 0;
     let mut groups = Vec::new();
     let mut kept = vec![NO_GROUP; factor.levels.len()];
+    let intervals = follow_up.intervals_by_group(&grouping, BETWEEN_VISITS_ROWS);
     Clustered::each_group(&follow_up.observations, &grouping, |place, clustered| {
         let (code, label) = &factor.levels[place];
         if clustered.clusters() < u64::from(protocol.smallest_cell) {
@@ -29,7 +30,7 @@ pub fn factor_review(
             return;
         }
         kept[place] = u16::try_from(groups.len()).unwrap_or(NO_GROUP);
-        groups.push(group_review(code, label, &clustered, protocol));
+        groups.push(group_review(code, label, &clustered, &intervals[place], protocol));
     });
     let codes = grouping.codes().iter().map(|&code| kept.get(usize::from(code)).copied().unwrap_or(NO_GROUP)).collect();
     let grouping = Grouping::new(codes, u16::try_from(groups.len()).unwrap_or(NO_GROUP - 1))?;
@@ -75,7 +76,14 @@ fn why_not_tested(groups: &[GroupReview], protocol: &Protocol) -> Option<String>
     let small = groups.iter().find(|group| {
         group.behind.failures < u64::from(protocol.least_failures)
             || group.behind.clusters < u64::from(protocol.least_patients)
-    })?;
+    });
+    let Some(small) = small else {
+        let parted = groups.iter().find(|group| group.readings_part.is_some())?;
+        return Some(format!(
+            "with failures on the day they were found the curve of {} parts from the reading between visits; compare tests that reading, too",
+            parted.label
+        ));
+    };
     Some(format!(
         "{} has {} in {}; the protocol asks for at least {} failures and {} patients in every level",
         small.label,

@@ -1,16 +1,17 @@
 //! Everything about one group of restorations under one endpoint, from its observations.
 
 use super::bit_counts::BitCounts;
+use super::readings::Readings;
 use crate::protocol::settings::months;
-use crate::protocol::{Protocol, SurvivalIntervals};
+use crate::protocol::{FailureDayReading, Protocol, SurvivalIntervals};
 use crate::quantity::{Behind, Days, Estimate, Fraction, Known, Variance, WhyNotKnown, Years};
 use crate::result::{
     AnnualFailure, AnnualFormula, Counts, CurvePoint, GroupReview, HorizonReview, QuantileReview, RestrictedMeanReview,
 };
 use crate::stats::{
-    AnnualFailureRate, Clustered, Inference, LifeTable, ProductLimit, SurvivalIntervalMethod, geometric_annual_failure_rate,
-    interval_where_none_failed, linear_annual_failure_rate, person_time_annual_failure_rate_of, quantile, read_at_horizons,
-    restricted_mean_of, with_cluster_robust_variance_of,
+    AnnualFailureRate, Clustered, Inference, Intervals, LifeTable, ProductLimit, SurvivalIntervalMethod,
+    geometric_annual_failure_rate, interval_where_none_failed, linear_annual_failure_rate,
+    person_time_annual_failure_rate_of, quantile, read_at_horizons, restricted_mean_of, with_cluster_robust_variance_of,
 };
 
 /// How the protocol wants survival's intervals.
@@ -24,7 +25,13 @@ pub fn inference(protocol: &Protocol) -> Inference {
 }
 
 /// Reviews one group.
-pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &Protocol) -> GroupReview {
+pub fn group_review(
+    level: &str,
+    label: &str,
+    clustered: &Clustered,
+    intervals: &Intervals,
+    protocol: &Protocol,
+) -> GroupReview {
     let inference = inference(protocol);
     let table = clustered.table();
     let model_based = ProductLimit::estimate(table);
@@ -38,7 +45,16 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
     let horizon_days: Vec<Days> = horizon_months.iter().map(|&count| months(count)).collect();
     let mut survivals = read_at_horizons(&curve, table, behind.clusters, &horizon_days, inference);
     bound_where_none_failed(&mut survivals, clustered, &horizon_days, inference);
-    let horizons = horizon_months
+    // Where the last one followed fails the curve is at 0 for ever; of a time to which nobody was followed that tells nothing, unless all
+    // have failed.
+    let all_failed = table.failures() == table.total();
+    let followed_to = |day: Days| all_failed || clustered.table().last_day().is_some_and(|last| last >= day);
+    for (survival, _) in survivals.iter_mut().zip(&horizon_days).filter(|(_, day)| !followed_to(**day)) {
+        *survival = Known::NotKnown(WhyNotKnown::PastLastFollowUp);
+    }
+    let readings = Readings::new(&curve, intervals);
+    let drawn_to_day = drawn_to(table, protocol.least_at_risk);
+    let horizons: Vec<HorizonReview> = horizon_months
         .iter()
         .zip(&horizon_days)
         .zip(survivals)
@@ -57,6 +73,7 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
                 at_risk: table.counts_at(day).at_risk,
                 few_at_risk: table.counts_at(day).at_risk < u64::from(protocol.least_at_risk),
                 patients_at_risk,
+                between_visits: readings.between(day),
                 survival,
                 model_based_standard_error: model_based.standard_error_at(day).known().copied(),
                 geometric: if spent {
@@ -68,6 +85,9 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
             }
         })
         .collect();
+    let day_found = protocol.failure_day == FailureDayReading::DayFound;
+    let enough = horizons.iter().rev().filter(|horizon| !horizon.few_at_risk).map(|horizon| horizon.day);
+    let readings_part = std::iter::once(drawn_to_day).chain(enough).find_map(|day| readings.part_on(day));
     let mut count_days = vec![Days::new(0)];
     count_days.extend(&horizon_days);
     let quantiles = [0.1, 0.25, 0.5].map(|failed| {
@@ -83,11 +103,17 @@ pub fn group_review(level: &str, label: &str, clustered: &Clustered, protocol: &
         exposure_years: table.exposure_years(),
         median_follow_up_days: median_follow_up(table, inference),
         curve: curve_points(&curve, inference),
-        drawn_to_day: drawn_to(table, protocol.least_at_risk),
+        enough_until: drawn_to_day,
+        // Where the day is known there is nothing to be held against it.
+        drawn_to_day: if day_found { readings.agree_until(drawn_to_day) } else { drawn_to_day },
+        readings_part: if day_found { readings_part } else { None },
         counts: count_days.into_iter().map(|day| counts(table, day)).collect(),
         horizons,
         quantiles: quantiles.to_vec(),
-        restricted_mean: mean_in_place(model_based, clustered, months(protocol.restricted_mean_months), inference),
+        restricted_mean: match months(protocol.restricted_mean_months) {
+            horizon if followed_to(horizon) => mean_in_place(model_based, clustered, horizon, inference),
+            horizon => RestrictedMeanReview { horizon, mean: Known::NotKnown(WhyNotKnown::PastLastFollowUp) },
+        },
         person_time: person_time.map(annual_failure),
     }
 }

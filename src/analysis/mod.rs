@@ -7,6 +7,7 @@
 //! - [`course`]: tooth by tooth, year by year, restoration by restoration
 //! - [`benchmark`]: published rates, as data with sources
 //! - [`caution`]: what weakens these results
+//! - [`readings`]: failures on the day found, held against failures between visits
 //! - [`mod@recall_cut`]: a day of reading inside the window of a recall
 //! - [`mod@review`]: the whole review
 
@@ -17,6 +18,7 @@ mod combinations;
 pub mod comparison;
 pub mod course;
 pub mod group;
+pub mod readings;
 pub mod recall;
 pub mod recall_cut;
 pub mod review;

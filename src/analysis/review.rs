@@ -18,8 +18,8 @@ use crate::protocol::Protocol;
 use crate::protocol::settings::months;
 use crate::record::factors::{choices, known_factors};
 use crate::result::{
-    EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview, NoticeCount, Review, ToothCount, Totals,
-    YearReview,
+    BETWEEN_VISITS_ROWS, EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview, NoticeCount, Review,
+    ToothCount, Totals, YearReview,
 };
 use crate::stats::{Clustered, GroupingError};
 use crate::table::{PlacementTable, TableError};
@@ -112,7 +112,13 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             Task::Levels(one, factor) => Done::Levels(factor_review(&factors[factor], &follow_ups[one], protocol)?),
             Task::All(one) => {
                 let clustered = Clustered::of(&follow_ups[one].observations);
-                Done::All(Box::new(group_review("all", "All", &clustered, protocol)))
+                Done::All(Box::new(group_review(
+                    "all",
+                    "All",
+                    &clustered,
+                    &follow_ups[one].intervals(BETWEEN_VISITS_ROWS),
+                    protocol,
+                )))
             }
             Task::Teeth(one) => Done::Teeth(teeth(placements, histories, &follow_ups[one], protocol)?),
             Task::Years(one) => Done::Years(years(histories, &follow_ups[one], protocol)),

@@ -8,7 +8,7 @@ use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::{Criterion, Extent, Scheme};
 use crate::result::Exclusion;
-use crate::stats::{ObservationError, Observations};
+use crate::stats::{Grouping, Intervals, ObservationError, Observations};
 use crate::threads::as_they_come;
 
 use super::event::Event;
@@ -59,9 +59,77 @@ impl EndpointFollowUp {
         self.between(place).map_or_else(|| self.observations.exit()[place], |between| between.last_known_good)
     }
 
+    /// What is known of when each failed, between two visits or not yet, of each level of a grouping. Of levels with more than so many, of
+    /// every second, third and so on, so that no more are left.
+    pub fn intervals_by_group(&self, grouping: &Grouping, most: usize) -> Vec<Intervals> {
+        let levels = usize::from(grouping.levels());
+        let mut sizes = vec![0_usize; levels];
+        for code in grouping.codes() {
+            if let Some(size) = sizes.get_mut(usize::from(*code)) {
+                *size += 1;
+            }
+        }
+        let strides: Vec<usize> = sizes.iter().map(|size| size.div_ceil(most).max(1)).collect();
+        let (mut groups, mut met) = (vec![Intervals::default(); levels], vec![0_usize; levels]);
+        self.each_interval(|place, entry, left, right| {
+            let Some(group) = grouping.codes().get(place).map(|code| usize::from(*code)).filter(|code| *code < levels)
+            else {
+                return;
+            };
+            if met[group].is_multiple_of(strides[group]) {
+                push_between(&mut groups[group], entry, left, right, self.observations.exit()[place], 0);
+            }
+            met[group] += 1;
+        });
+        groups
+    }
+
+    /// The same of all.
+    pub fn intervals(&self, most: usize) -> Intervals {
+        let stride = self.observations.len().div_ceil(most).max(1);
+        let mut all = Intervals::with_capacity(self.observations.len() / stride + 1);
+        self.each_interval(|place, entry, left, right| {
+            if place.is_multiple_of(stride) {
+                push_between(&mut all, entry, left, right, self.observations.exit()[place], 0);
+            }
+        });
+        all
+    }
+
+    /// Entry, last visit without the failure, and first with it, of each observation in order.
+    fn each_interval(&self, mut take: impl FnMut(usize, i32, i32, Option<i32>)) {
+        let mut between = self.between.iter().peekable();
+        for (place, (&entry, &exit)) in self.observations.entry().iter().zip(self.observations.exit()).enumerate() {
+            match between.next_if(|between| between.place as usize == place) {
+                Some(between) => take(place, entry, between.last_known_good, between.first_known_failed),
+                None => take(place, entry, exit, None),
+            }
+        }
+    }
+
     /// Days from placement to the visit that found the failure, by place among the observations; none if it didn't fail.
     pub fn first_known_failed(&self, place: usize) -> Option<i32> {
         self.between(place)?.first_known_failed
+    }
+}
+
+/// Adds what is known of when one failed. One that entered late and whose failure has no room after its entry is dated to the day that
+/// found it.
+pub fn push_between(
+    intervals: &mut Intervals,
+    entry: i32,
+    last_known_good: i32,
+    first_known_failed: Option<i32>,
+    exit: i32,
+    cluster: u32,
+) {
+    let right = first_known_failed.map(Days::new);
+    let left = Days::new(last_known_good.max(entry));
+    let left = right.map_or(left, |right| left.min(right));
+    if intervals.push(Days::new(entry), left, right, cluster).is_err() {
+        let exit = Days::new(exit);
+        // What was accepted as an observation is accepted here: it ends on the same day.
+        let _ = intervals.push(Days::new(entry), exit, right.map(|_| exit), cluster);
     }
 }
 

@@ -26,7 +26,7 @@ mod text_rows;
 pub mod visit_rows;
 
 pub use factor::{FactorLevels, factor_levels};
-pub use follow_up::{Ending, EndpointFollowUp};
+pub use follow_up::{Ending, EndpointFollowUp, push_between};
 pub use history::{Histories, Looks, lay_out, patients_of, select};
 pub use statement::{Statement, Statements};
 pub use visit_rows::{Look, VisitPiece, VisitReader, VisitRows};

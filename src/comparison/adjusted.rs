@@ -6,8 +6,8 @@
 
 use super::asked::Questions;
 use super::compared::Compared;
-use super::crude::{is_tested, pair, too_small};
-use crate::quantity::Known;
+use super::crude::{is_tested, pair, too_small, without_tests_of_contrasts};
+use crate::quantity::{Known, WhyNotKnown};
 use crate::result::{Adjusted, AdjustedPair, Computed, RegressionPair};
 use crate::stats::{
     AdjustedContrasts, Axis, ColumnBalance, Covariate, CovariateValues, CoxDesign, CoxModel, CoxOptions, EValue,
@@ -144,7 +144,7 @@ fn pairs(
                 crude: pair(rows, &ones, level, tested(level), asked),
                 e_value: e_value_of(rows, &weighted),
                 regression: match &contrasts {
-                    Ok((model, contrasts)) => by_regression(model, contrasts, rows, level, asked),
+                    Ok((model, contrasts)) => by_regression(model, contrasts, rows, level, tested(level), asked),
                     Err(why) => Computed::NotComputed((*why).clone()),
                 },
                 weighted,
@@ -158,6 +158,7 @@ fn by_regression(
     contrasts: &AdjustedContrasts<'_>,
     rows: &Compared,
     level: u16,
+    tested: bool,
     asked: &Questions,
 ) -> Computed<RegressionPair> {
     let label = &rows.labels[usize::from(level)];
@@ -168,11 +169,13 @@ fn by_regression(
     let mut hazard_ratio = hazard_ratio;
     hazard_ratio.column.covariate = "level".to_owned();
     let [until] = asked.mean_horizons();
-    Computed::Computed(RegressionPair {
-        survival: contrasts.survival(rows.reference, level, &asked.horizons),
-        restricted_mean: contrasts.restricted_mean(rows.reference, level, &Axis::Days, until),
-        hazard_ratio,
-    })
+    let mut survival = contrasts.survival(rows.reference, level, &asked.horizons);
+    let mut restricted_mean = contrasts.restricted_mean(rows.reference, level, &Axis::Days, until);
+    if !tested {
+        without_tests_of_contrasts(&mut survival, std::slice::from_mut(&mut restricted_mean));
+        hazard_ratio.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+    }
+    Computed::Computed(RegressionPair { survival, restricted_mean, hazard_ratio })
 }
 
 fn e_value_of(rows: &Compared, weighted: &WeightedComparison) -> Known<EValue> {

@@ -21,11 +21,13 @@ use crate::analysis::recall::{due_at_recalls, recall_reviews};
 use crate::cohort::follow_up::follow_all;
 use crate::cohort::recall::{Due, WindowDays, scores_of};
 use crate::cohort::{Histories, factor_levels};
-use crate::protocol::{Protocol, RecallWindow};
+use crate::protocol::{FailureDayReading, Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
 use crate::record::Criterion;
 use crate::record::factors::{choices, known_factors};
-use crate::result::{ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion, Flow};
+use crate::result::{
+    BETWEEN_VISITS_ROWS, ComparedEndpoint, ComparedFactor, ComparedLevel, Comparison, EndpointFlow, Exclusion, Flow,
+};
 use crate::stats::{Clustered, Grouping, NO_GROUP};
 use crate::table::{PlacementTable, TableError};
 use crate::threads::{available, in_turn};
@@ -180,6 +182,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
             crude: &pairs,
             adjusted: computed_pairs(&with_adjustment.adjusted),
             not_proportional: not_proportional(&crude).is_some(),
+            between_visits: if protocol.failure_day == FailureDayReading::DayFound { &crude.between_visits } else { &[] },
             published: &published,
             placed: &placed,
         },
@@ -252,7 +255,11 @@ fn levels(
 ) -> Result<Vec<ComparedLevel>, CompareError> {
     let rows = &records.rows;
     let operators = factor_levels("operator", &[], source.placements, source.histories)?;
-    let mut all = Vec::new();
+    let (mut all, intervals) = (Vec::new(), rows.intervals().by_group(&rows.levels));
+    let thinned = |level: u16| {
+        let intervals = &intervals[usize::from(level)];
+        intervals.every(intervals.len().div_ceil(BETWEEN_VISITS_ROWS))
+    };
     for (level, observations) in (0_u16..).zip(rows.observations.by_group(&rows.levels)) {
         let (code, label) = (&records.codes[usize::from(level)], &rows.labels[usize::from(level)]);
         let places = || (0..rows.observations.len()).filter(move |&row| rows.levels.codes()[row] == level);
@@ -272,7 +279,7 @@ fn levels(
             .map(|due| due.iter().filter(|due| level_of_restoration[due.restoration as usize] == level).copied().collect())
             .collect();
         all.push(ComparedLevel {
-            group: group_review(code, label, &Clustered::of(&observations), source.protocol),
+            group: group_review(code, label, &Clustered::of(&observations), &thinned(level), source.protocol),
             operators: names.len() as u64,
             first_placed: day(0),
             last_placed: day(days.len().saturating_sub(1)),

@@ -2,6 +2,7 @@
 //! whoever made them.
 
 use super::pooled::pooled;
+use crate::cohort::push_between;
 use crate::quantity::Days;
 use crate::result::CovariateSetAside;
 use crate::stats::{Covariate, CovariateValues, Grouping, Intervals, NO_GROUP, Observations, RefusedBounds, TimedBounds};
@@ -55,17 +56,10 @@ impl Compared {
     /// One that entered late and whose failure has no room after its entry is dated to the day that found it.
     pub fn intervals(&self) -> Intervals {
         let mut intervals = Intervals::with_capacity(self.observations.len());
+        let (entry, exit, cluster) = (self.observations.entry(), self.observations.exit(), self.observations.cluster());
         for row in 0..self.observations.len() {
-            let cluster = self.observations.cluster()[row];
-            let entry = Days::new(self.observations.entry()[row]);
-            let left = Days::new(self.last_known_good[row].max(entry.count()));
-            let right = self.first_known_failed[row].map(Days::new);
-            let left = right.map_or(left, |right| left.min(right));
-            if intervals.push(entry, left, right, cluster).is_err() {
-                let exit = Days::new(self.observations.exit()[row]);
-                // What was accepted as an observation is accepted here: it ends on the same day.
-                let _ = intervals.push(entry, exit, right.map(|_| exit), cluster);
-            }
+            let (good, failed) = (self.last_known_good[row], self.first_known_failed[row]);
+            push_between(&mut intervals, entry[row], good, failed, exit[row], cluster[row]);
         }
         intervals
     }

@@ -145,8 +145,20 @@ fn at_risk(rows: &Compared, level: u16, days: &[Days]) -> Vec<u64> {
 }
 
 fn without_tests(found: &mut stats::WeightedComparison) {
+    without_tests_of_contrasts(&mut found.survival, &mut found.restricted_means);
+    if let Known::Known(ratio) = &mut found.hazard_ratio {
+        ratio.coefficient.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+        ratio.score_test = Known::NotKnown(WhyNotKnown::TooFewToShow);
+    }
+}
+
+/// The same of contrasts alone.
+pub fn without_tests_of_contrasts(
+    survival: &mut [Known<stats::SurvivalContrast>],
+    means: &mut [Known<stats::RestrictedMeanContrast>],
+) {
     let no_test = |contrast: &mut stats::Contrast| contrast.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
-    for survival in &mut found.survival {
+    for survival in survival {
         if let Known::Known(survival) = survival {
             no_test(&mut survival.difference);
             for contrast in [&mut survival.ratio, &mut survival.complementary_log_log] {
@@ -156,17 +168,13 @@ fn without_tests(found: &mut stats::WeightedComparison) {
             }
         }
     }
-    for mean in &mut found.restricted_means {
+    for mean in means {
         if let Known::Known(mean) = mean {
             no_test(&mut mean.difference);
             if let Known::Known(ratio) = &mut mean.ratio {
                 no_test(ratio);
             }
         }
-    }
-    if let Known::Known(ratio) = &mut found.hazard_ratio {
-        ratio.coefficient.test = Known::NotKnown(WhyNotKnown::TooFewToShow);
-        ratio.score_test = Known::NotKnown(WhyNotKnown::TooFewToShow);
     }
 }
 

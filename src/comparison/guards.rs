@@ -92,6 +92,11 @@ pub fn guards(weighed: &Weighed<'_>, asked: &Questions) -> Vec<Guard> {
     if weighed.failure_day == FailureDayReading::DayFound {
         guards.extend(recall_cut(curves, recalls, asked.headline).map(Guard::RecallCut));
     }
+    for compared in weighed.levels {
+        if let Some(part) = compared.group.readings_part {
+            guards.push(Guard::ReadingsPart { level: compared.group.label.clone(), part });
+        }
+    }
     for (level, compared) in weighed.levels.iter().enumerate() {
         if let Some((months, share)) = low_recall(&compared.recalls, asked.headline) {
             guards.push(Guard::LowRecall { level: label(u16::try_from(level).unwrap_or(u16::MAX)), months, share });

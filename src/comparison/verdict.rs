@@ -6,8 +6,8 @@ use super::crude::{is_tested, too_small};
 use super::published::agreement;
 use crate::quantity::{DAYS_PER_YEAR, Days, Fraction, Known, WhyNotKnown};
 use crate::result::{
-    AdjustedPair, Computed, Needed, PublishedFinding, RegressionPair, Verdict, VerdictBasis, VerdictKind, VerdictMeasure,
-    VerdictNumbers,
+    AdjustedPair, BetweenVisits, Computed, Needed, PublishedFinding, RegressionPair, Verdict, VerdictBasis, VerdictKind,
+    VerdictMeasure, VerdictNumbers,
 };
 use crate::stats::{
     AdjustmentMethod, Contrast, Ending, LifeTable, PlannedComparison, RestrictedMeanContrast, SurvivalContrast,
@@ -32,6 +32,8 @@ pub struct Findings<'a> {
     pub adjusted: Option<&'a [AdjustedPair]>,
     /// Whether hazards are not proportional.
     pub not_proportional: bool,
+    /// Survival between visits of each level; none where failures are dated to days that are known.
+    pub between_visits: &'a [BetweenVisits],
     /// What was published.
     pub published: &'a [PublishedFinding],
     /// The day each was placed.
@@ -103,7 +105,11 @@ pub fn verdicts(found: &Findings<'_>, asked: &Questions) -> Vec<Verdict> {
     let tests: Vec<Option<(f64, f64)>> = readings
         .iter()
         .map(|reading| {
-            let test = reading.lead().filter(|_| is_tested(&small, found.rows, reading.level))?.test.known()?;
+            let sides = [found.rows.reference, reading.level].map(|level| tables.get(usize::from(level)));
+            let by = if reading.by_mean { Some(asked.mean_until) } else { reading.day.map(|(_, day)| day) };
+            let may_be_tested =
+                is_tested(&small, found.rows, reading.level) && by.is_some_and(|day| enough_failed(&sides, day, asked));
+            let test = reading.lead().filter(|_| may_be_tested)?.test.known()?;
             Some((test.p_value, test.ln_p_value))
         })
         .collect();
@@ -132,6 +138,12 @@ fn last_readable(sides: &[Option<&LifeTable>; 2], pair: &WeightedComparison, ask
         .rfind(|(place, day)| followed(*day) && pair.survival.get(*place).is_some_and(|one| one.known().is_some()))
 }
 
+/// Whether as many have failed on both sides by a day as the protocol asks for; what failed later tells nothing of it.
+fn enough_failed(sides: &[Option<&LifeTable>; 2], day: Days, asked: &Questions) -> bool {
+    let failed = |table: &LifeTable| table.counts_at(Days::new(day.count().saturating_add(1))).failed_so_far;
+    sides.iter().all(|table| table.is_some_and(|table| failed(table) >= asked.least_failures))
+}
+
 fn numbers(contrast: &Contrast, reference: f64, level: f64) -> Option<VerdictNumbers> {
     let interval = contrast.estimate.interval.known()?;
     let (lower, upper) = (interval.lower, interval.upper);
@@ -158,7 +170,9 @@ fn verdict(
         regression_on_day
     };
     let lead = reading.lead().map(|lead| lead.estimate.value);
-    let kind = kind(lead, corrected, regression_lead, reading.basis, survival, asked);
+    let moved = moved_between_visits(reading, found);
+    let on_day = survival.filter(|_| !reading.by_mean);
+    let kind = kind(lead, corrected, regression_lead, reading.basis, (survival, on_day, moved.unwrap_or(0.0)), asked);
     let code = |level: u16| found.codes.get(usize::from(level)).map_or("", String::as_str);
     Verdict {
         level: reading.level,
@@ -170,6 +184,7 @@ fn verdict(
         restricted_mean: reading.mean().and_then(|one| numbers(&one.difference, one.first, one.second)),
         crude_difference: difference_on_day(&reading.crude.survival),
         regression_difference: regression_on_day,
+        moved_between_visits: moved,
         p_value: test.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |(p, _)| Known::Known(p)),
         corrected_p_value: corrected.map_or(Known::NotKnown(WhyNotKnown::TooFewToShow), |ln| Known::Known(libm::exp(ln))),
         needed: needed(reading, kind, survival, found, asked),
@@ -177,26 +192,49 @@ fn verdict(
     }
 }
 
-/// The rules, on the leading difference, its corrected ln p, the difference by regression, the way, and survival's numbers.
+/// By how much the reading between visits moves the difference of survival without adjustment on the day read.
+fn moved_between_visits(reading: &Reading<'_>, found: &Findings<'_>) -> Option<f64> {
+    let (_, day) = reading.day?;
+    let (_, crude) = found.crude.iter().find(|(level, _)| *level == reading.level)?;
+    let difference = reading.on_day(&crude.survival)?.difference.estimate.value;
+    let between = |level: u16| {
+        let at = found.between_visits.iter().find(|one| one.level == level && one.day == day)?;
+        at.survival.known().copied()
+    };
+    let (reference, level) = (between(found.rows.reference)?, between(reading.level)?);
+    let least = level.least.value() - reference.largest.value();
+    let largest = level.largest.value() - reference.least.value();
+    Some((least - difference).max(0.0) + (largest - difference).min(0.0))
+}
+
+/// The rules, on the leading difference, its corrected ln p, the difference by regression, the way, and survival's numbers: those on the
+/// day, the same if they lead, and by how much the reading between visits moves them.
 fn kind(
     lead: Option<f64>,
     corrected: Option<f64>,
     regression: Option<f64>,
     basis: VerdictBasis,
-    survival: Option<VerdictNumbers>,
+    (survival, on_day, moved): (Option<VerdictNumbers>, Option<VerdictNumbers>, f64),
     asked: &Questions,
 ) -> VerdictKind {
     let (Some(lead), Some(corrected)) = (lead, corrected) else { return VerdictKind::DescribedOnly };
     if libm::exp(corrected) < asked.alpha() {
         let same_side = regression.is_some_and(|regression| regression * lead > 0.0);
-        return if basis == VerdictBasis::Crude || same_side {
-            VerdictKind::Differ
-        } else {
+        // Moved, the interval must still lie on its side of none.
+        let stays = |numbers: VerdictNumbers| {
+            if numbers.difference < 0.0 { numbers.upper + moved < 0.0 } else { numbers.lower + moved > 0.0 }
+        };
+        return if basis != VerdictBasis::Crude && !same_side {
             VerdictKind::DependsOnAdjustment
+        } else if on_day.is_some_and(|numbers| !stays(numbers)) {
+            VerdictKind::DependsOnDating
+        } else {
+            VerdictKind::Differ
         };
     }
     let relevant = asked.relevant_difference;
-    let excluded = survival.is_some_and(|numbers| numbers.lower > -relevant && numbers.upper < relevant);
+    let within = |numbers: VerdictNumbers, moved: f64| numbers.lower + moved > -relevant && numbers.upper + moved < relevant;
+    let excluded = survival.is_some_and(|numbers| within(numbers, 0.0) && within(numbers, moved));
     if excluded { VerdictKind::NoClearDifference } else { VerdictKind::TooLittleToTell }
 }
 
@@ -212,7 +250,13 @@ fn needed(
     found: &Findings<'_>,
     asked: &Questions,
 ) -> Option<Needed> {
-    if !matches!(kind, VerdictKind::TooLittleToTell | VerdictKind::DescribedOnly | VerdictKind::DependsOnAdjustment) {
+    if !matches!(
+        kind,
+        VerdictKind::TooLittleToTell
+            | VerdictKind::DescribedOnly
+            | VerdictKind::DependsOnAdjustment
+            | VerdictKind::DependsOnDating
+    ) {
         return None;
     }
     let at = survival?.reference;
@@ -306,7 +350,7 @@ mod tests {
                 lower,
                 upper,
             });
-            kind(lead, p.map(f64::ln), regression, basis, numbers, &asked)
+            kind(lead, p.map(f64::ln), regression, basis, (numbers, numbers, 0.0), &asked)
         };
         // 1: nothing to read, or not tested.
         assert_eq!(told(None, Some(0.01), None, weighted, None), VerdictKind::DescribedOnly);
@@ -318,11 +362,24 @@ mod tests {
         let depends = VerdictKind::DependsOnAdjustment;
         assert_eq!(told(Some(-0.1), Some(0.049), Some(0.02), weighted, Some((-0.2, -0.01))), depends);
         assert_eq!(told(Some(-0.1), Some(0.049), None, weighted, Some((-0.2, -0.01))), depends);
-        // 4 and 5: the whole interval within ± 5 in 100, or not.
+        // 4: moved by the reading between visits, the interval holds none; it doesn't matter where the mean leads.
+        let numbers = |lower, upper| Some(VerdictNumbers { reference: 0.9, level: 0.8, difference: -0.1, lower, upper });
+        let moved = |on_day, moved| {
+            kind(Some(-0.1), Some(0.01_f64.ln()), Some(-0.1), weighted, (numbers(-0.2, -0.01), on_day, moved), &asked)
+        };
+        assert_eq!(moved(numbers(-0.2, -0.01), 0.009), VerdictKind::Differ);
+        assert_eq!(moved(numbers(-0.2, -0.01), 0.01), VerdictKind::DependsOnDating);
+        assert_eq!(moved(numbers(-0.2, -0.01), -0.05), VerdictKind::Differ);
+        assert_eq!(moved(numbers(-0.15, -0.05), 0.2), VerdictKind::DependsOnDating, "turned round");
+        assert_eq!(moved(None, 0.01), VerdictKind::Differ);
+        // 5 and 6: the whole interval within ± 5 in 100, or not.
         let same = Some(0.01);
         assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.049, 0.049))), VerdictKind::NoClearDifference);
         assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.051, 0.02))), VerdictKind::TooLittleToTell);
         assert_eq!(told(same, Some(0.051), same, weighted, Some((-0.02, 0.051))), VerdictKind::TooLittleToTell);
         assert_eq!(told(same, Some(0.6), same, weighted, None), VerdictKind::TooLittleToTell);
+        let narrow = numbers(-0.03, 0.04);
+        assert_eq!(kind(same, Some(-0.5), same, weighted, (narrow, narrow, 0.009), &asked), VerdictKind::NoClearDifference);
+        assert_eq!(kind(same, Some(-0.5), same, weighted, (narrow, narrow, 0.011), &asked), VerdictKind::TooLittleToTell);
     }
 }

@@ -65,6 +65,7 @@ impl Section {
 pub const fn why_not_known(why: WhyNotKnown) -> &'static str {
     match why {
         WhyNotKnown::TooFewClusters => "too few clusters",
+        WhyNotKnown::NoSpread => "no spread between clusters",
         WhyNotKnown::TooFewGroups => "no two groups that could be compared",
         WhyNotKnown::AllFailed => "nobody was left",
         WhyNotKnown::AtBoundary => "no limits at this end",

@@ -101,6 +101,7 @@ pub fn group(label: &str, total: u64, hazard: f64, last: i32) -> GroupReview {
             patients_at_risk: counts_on(day).at_risk.div_ceil(2),
             few_at_risk: counts_on(day).at_risk < 10,
             survival: Known::NotKnown(WhyNotKnown::PastLastFollowUp),
+            between_visits: None,
             model_based_standard_error: None,
             geometric: if day <= last && total > 0 {
                 rate(hazard, f64::from(months) / 12.0, AnnualFormula::Geometric)
@@ -121,6 +122,8 @@ pub fn group(label: &str, total: u64, hazard: f64, last: i32) -> GroupReview {
         median_follow_up_days: Known::NotKnown(WhyNotKnown::NotReached),
         curve,
         drawn_to_day: Days::new(left as i32),
+        enough_until: Days::new(left as i32),
+        readings_part: None,
         counts,
         horizons,
         quantiles: Vec::new(),

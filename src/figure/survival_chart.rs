@@ -145,8 +145,13 @@ fn note(chart: &SurvivalChart<'_>, table: &CountsTable<'_>, met: &[&GroupReview]
         }
     } else {
         note.push_str(&format!(
-            " A curve stops where fewer than {} restorations are at risk. {}",
+            " A curve stops where fewer than {} restorations are at risk{}. {}",
             chart.least_at_risk,
+            if met.iter().any(|group| group.drawn_to_day < group.enough_until) {
+                ", or where failures dated to the visit that found them make it wrong"
+            } else {
+                ""
+            },
             table.note()
         ));
     }

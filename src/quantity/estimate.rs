@@ -177,6 +177,8 @@ pub enum WhyNotKnown {
     NoObservations,
     /// Fewer independent pieces than a robust variance needs (two).
     TooFewClusters,
+    /// The observations of each independent piece make up for each other, so that a robust variance vanishes.
+    NoSpread,
     /// Fewer groups with observations than a comparison needs (two).
     TooFewGroups,
     /// No failure so far, so this quantity has no spread to estimate.

@@ -1,6 +1,6 @@
 //! The words of each caution.
 
-use crate::result::{Caution, FactorOrigin, RecallCut};
+use crate::result::{Caution, FactorOrigin, ReadingsPart, RecallCut};
 use crate::wording::{Readers, percent, span};
 
 /// That survival is read inside the window of a recall.
@@ -41,6 +41,7 @@ pub fn caution_text(caution: &Caution, readers: Readers) -> String {
             format!("Only {} still followed at {}: too few to say much about it.", counted(*at_risk, "restoration was", "restorations were"), span(*horizon))
         }
         Caution::RecallCut(cut) => recall_cut_text(cut, readers),
+        Caution::ReadingsPart { factor, levels } => readings_part_text(factor.as_deref(), levels),
         Caution::LowRecall { months, share } => {
             format!("At {} months {} of those due were seen; those who stayed away may have fared differently.", months, percent(*share))
         }
@@ -76,6 +77,30 @@ pub fn caution_text(caution: &Caution, readers: Readers) -> String {
             "Failures are dated to the visit that found them; they happened at some time since the visit before, so the curve comes down a little late.".to_owned()
         }
     }
+}
+
+/// Curves that part from the reading between visits.
+fn readings_part_text(factor: Option<&str>, levels: &[(String, ReadingsPart)]) -> String {
+    let one = |(label, part): &(String, ReadingsPart)| {
+        let whose = if factor.is_some() { format!("{label}: ") } else { String::new() };
+        format!("{whose}{}", readings_part_numbers(part))
+    };
+    format!(
+        "{}Failures are dated to the visit that found them. Where most of those still followed were last seen at one recall, that makes the curve wrong: {}. A curve is not drawn beyond the day to which both agree at its end.",
+        factor.map_or_else(String::new, |factor| format!("{factor}: ")),
+        levels.iter().map(one).collect::<Vec<_>>().join("; ")
+    )
+}
+
+/// Both readings on a day: `77.3 % after 13 months by the day found, 87.5 % if failures came between visits`.
+pub fn readings_part_numbers(part: &ReadingsPart) -> String {
+    let (least, largest) = (percent(part.between_visits.least), percent(part.between_visits.largest));
+    let between = if least == largest { least } else { format!("{least} to {largest}") };
+    format!(
+        "{} after {} by the day found, {between} if failures came between visits",
+        percent(part.day_found),
+        span(part.day)
+    )
 }
 
 /// Why a difference between levels proves little, by where the factor comes from.

@@ -7,7 +7,7 @@ use super::guard_text::guard_texts;
 use super::sentence::interval_word;
 use super::verdict_text::{listed, verdict_text};
 use crate::protocol::FailureDayReading;
-use crate::quantity::Known;
+use crate::quantity::{Days, Known};
 use crate::result::{Comparison, Computed, GroupReview};
 use crate::stats::SurvivalContrast;
 use crate::wording::{Readers, count, counted, interval_text, known, percent, percent_interval, span};
@@ -20,7 +20,7 @@ pub fn methods(comparison: &Comparison, readers: Readers) -> String {
     };
     let adjusted = match &comparison.adjusted {
         Computed::Computed(adjusted) => format!(
-            "Differences were adjusted for {} by inverse-propensity weights (stabilised; {} model of the level) and, beside it, by a proportional-hazards model (Efron's ties) standardised to all restorations; {} without all of it were left out of the adjusted numbers.",
+            "Differences were adjusted for {} by inverse-propensity weights (stabilised, taken as known; {} model of the level) and, beside it, by a proportional-hazards model (Efron's ties) standardised to all restorations; {} without all of it were left out of the adjusted numbers.",
             listed(&adjusted.adjusted_for),
             if comparison.levels.len() > 2 { "multinomial" } else { "logistic" },
             readers.counted(adjusted.left_out, "restoration", "restorations")
@@ -37,7 +37,7 @@ pub fn methods(comparison: &Comparison, readers: Readers) -> String {
     };
     let compared: u64 = comparison.levels.iter().map(|level| level.group.behind.observations).sum();
     format!(
-        "Records of {} restorations in {}{period} were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Standard errors, intervals and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} (or the latest horizon before it to which at least {} were followed on both sides; its interval and test come from the intervals of both survivals, after Zou and Donner 2008) and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 is taken to matter, as the protocol says. Tests against the reference were corrected by Holm's method.",
+        "Records of {} restorations in {}{period} were compared by {}. {} {} Teeth lost and restorations removed for other reasons were censored in survival and counted as competing in incidence; {dated}. Differences, hazard ratios and tests let restorations of one patient share their fate (clustered by patient). Levels were compared by the log-rank test, by the difference of survival at {} (or the latest horizon before it to which at least {} were followed on both sides; its interval and test are put together from log–log and exact limits of both survivals, after Zou and Donner 2008) and by mean time without failure up to {}; hazard ratios are from proportional-hazards models whose proportionality was tested (score test of a change with the share that had failed). {adjusted} A difference of {:.0} in 100 is taken to matter, as the protocol says. Tests against the reference were corrected by Holm's method.",
         readers.count(compared),
         readers.counted(comparison.shared.patients, "patient", "patients"),
         comparison.factor.label.to_lowercase(),
@@ -207,21 +207,26 @@ pub fn hand_out(comparison: &Comparison) -> String {
     text
 }
 
+/// The day at which the verdicts read survival; the headline's where they read none.
+fn day_read(comparison: &Comparison) -> Days {
+    comparison.verdicts.iter().filter_map(|verdict| verdict.day).max().unwrap_or(comparison.headline_day)
+}
+
 /// The levels with what stands behind them, as a table of Markdown.
 fn levels_table(comparison: &Comparison) -> String {
     let mut text = format!(
         "\n## What is compared\n\n| level | restorations | patients | failures | years at risk | {} after {}, not adjusted ({}) |\n| --- | ---: | ---: | ---: | ---: | ---: |\n",
         comparison.endpoint.survival_title.to_lowercase(),
-        span(comparison.headline_day),
+        span(day_read(comparison)),
         interval_word(comparison.confidence_level)
     );
     for level in &comparison.levels {
         let group = &level.group;
-        let survival = group.horizon(comparison.headline_day).map_or_else(
+        let survival = group.horizon(day_read(comparison)).map_or_else(
             || "not asked for".to_owned(),
             |horizon| {
                 if horizon.few_at_risk {
-                    return "too few followed so long".to_owned();
+                    return "too few still followed".to_owned();
                 }
                 known(&horizon.survival, |survival| {
                     format!("{} ({})", percent(survival.value), interval_text(&survival.interval, percent_interval))
@@ -246,18 +251,18 @@ fn adjusted_table(comparison: &Comparison) -> String {
     let mut text = format!(
         "\n## Against {}\n\nDifference of survival at {} in per cent points, and hazard ratio, with {}s, on the {} with all that is adjusted for.\n\n| level | not adjusted | by weighting | by regression | hazard ratio, weighted | hazard ratio, regression |\n| --- | ---: | ---: | ---: | ---: | ---: |\n",
         plain(comparison.label(comparison.reference)),
-        span(comparison.headline_day),
+        span(day_read(comparison)),
         interval_word(comparison.confidence_level),
         counted(adjusted.restorations, "restoration", "restorations")
     );
     for pair in &adjusted.pairs {
         let at_headline = |survival: &[Known<SurvivalContrast>]| {
-            let at = |one: &&Known<SurvivalContrast>| one.known().is_some_and(|one| one.horizon == comparison.headline_day);
+            let at = |one: &&Known<SurvivalContrast>| one.known().is_some_and(|one| one.horizon == day_read(comparison));
             survival
                 .iter()
                 .find(at)
                 .and_then(Known::known)
-                .map_or_else(|| "too few followed so long".to_owned(), |one| difference_text(&one.difference))
+                .map_or_else(|| "too few still followed".to_owned(), |one| difference_text(&one.difference))
         };
         let regression = pair.regression.computed();
         text.push_str(&format!(

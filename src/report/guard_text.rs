@@ -1,6 +1,6 @@
 //! The words of each guard: what weakens a comparison, with the numbers that raised it.
 
-use super::caution_text::{not_randomised, recall_cut_text};
+use super::caution_text::{not_randomised, readings_part_numbers, recall_cut_text};
 use crate::quantity::{Day, Fraction};
 use crate::result::Guard;
 use crate::wording::{Readers, p_value, percent, span};
@@ -104,6 +104,10 @@ pub fn guard_text(guard: &Guard, factor: &str, readers: Readers) -> String {
             p_value(*p)
         ),
         Guard::RecallCut(cut) => recall_cut_text(cut, readers),
+        Guard::ReadingsPart { level, part } => format!(
+            "{level}: {}. Where most of those still followed were last seen at one recall, failures dated to the visit that found them make the curve wrong; its end is drawn only as far as both readings agree.",
+            readings_part_numbers(part)
+        ),
         Guard::LowRecall { level, months, share } => format!(
             "{level}: at {months} months {} of those due were seen, under 60 %; those who stayed away may have fared differently.",
             percent(*share)

@@ -82,7 +82,8 @@ pub fn between_visits_on(comparison: &Comparison, shortened: bool, stage: &Stage
                     .map(|one| FailingStretch { left: one.left, right: one.right, mass: one.mass })
                     .collect(),
                 day_found: group.curve.iter().map(|point| (point.day, point.survival)).collect(),
-                drawn_to: group.drawn_to_day,
+                // To show how the readings part is what it is for.
+                drawn_to: group.enough_until.max(group.drawn_to_day),
                 at_risk: group.counts.iter().map(|counts| (counts.day, counts.at_risk)).collect(),
             })
         })

@@ -7,9 +7,10 @@ use super::caution_text::{caution_text, not_randomised};
 use super::charts::{ChartSet, Placed};
 use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::sentence;
+use crate::protocol::FailureDayReading;
 use crate::quantity::{Known, Variance};
 use crate::record::{Coded, Standing};
-use crate::result::{EndpointReview, Exclusion, FactorReview, GroupReview, Review};
+use crate::result::{BETWEEN_VISITS_ROWS, EndpointReview, Exclusion, FactorReview, GroupReview, Review};
 use crate::wording::{
     Readers, count, counted, interval_text, known, percent, percent_interval, percent_number, rate_interval, rate_number,
     span, years,
@@ -205,10 +206,10 @@ fn factor_section(review: &Review, endpoint: &EndpointReview, factor: &FactorRev
 fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Markup {
     html! {
         (scrolled(caption, &html! { table {
-            caption { (caption) " “few”: fewer at risk than " (review.least_at_risk) ", so the number rests on few." }
+            caption { (caption) " “few”: fewer at risk than " (review.least_at_risk) ", so the number rests on few. Survival has failures on the day " (if review.failure_day == FailureDayReading::DayFound { "they were found" } else { "that the patient remembered, where recorded" }) "; beside it stands what it would be if they came at some time between two visits (Turnbull)" @if groups.iter().any(|group| group.behind.observations > BETWEEN_VISITS_ROWS as u64) { ", of " (count(BETWEEN_VISITS_ROWS as u64)) " of a group at most" } "." }
             thead { tr {
                 th scope="col" { "Level" } th.n scope="col" { "Restorations, patients, failures" } th.n scope="col" { "After" } th.n scope="col" { "At risk (patients)" }
-                th.n scope="col" { "Survival (" (sentence::interval_word(review.confidence_level)) ")" }
+                th.n scope="col" { "Survival (" (sentence::interval_word(review.confidence_level)) ")" } th.n scope="col" { "Failures between visits" }
                 th.n scope="col" { "% a year, geometric" } th.n scope="col" { "% a year, linear" } th.n scope="col" { "Per 100 restoration-years (all years)" }
             } }
             tbody { @for group in groups { @for (place, horizon) in group.horizons.iter().enumerate() { tr {
@@ -219,6 +220,7 @@ fn horizon_table(review: &Review, caption: &str, groups: &[GroupReview]) -> Mark
                 td.n data-sort=(horizon.day.count()) { (span(horizon.day)) }
                 td.n { (count(horizon.at_risk)) " (" (count(horizon.patients_at_risk)) ")" @if horizon.few_at_risk { " few" } }
                 td.n { (known(&horizon.survival, |survival| format!("{} ({})", percent(survival.value), known(&survival.interval, percent_interval)))) }
+                td.n { (sentence::between_visits(horizon)) }
                 td.n { (known(&horizon.geometric, annual_text)) }
                 td.n { (known(&horizon.linear, annual_text)) }
                 @if place == 0 { td.n rowspan=(group.horizons.len()) { (known(&group.person_time, annual_text)) } }

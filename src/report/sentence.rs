@@ -1,7 +1,9 @@
 //! Sentences that say what the numbers say, and no more; the terminal and the page share them.
 
 use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known, Variance};
-use crate::result::{AnnualFailure, AnnualFormula, EndpointReview, FactorReview, GroupReview, Review, TestReview};
+use crate::result::{
+    AnnualFailure, AnnualFormula, EndpointReview, FactorReview, GroupReview, HorizonReview, Review, TestReview,
+};
 use crate::wording::{
     Readers, count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
@@ -21,12 +23,27 @@ pub fn interval_word(level: ConfidenceLevel) -> String {
 pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
     let after = span(review.headline_day);
     let word = endpoint.survival_title.to_lowercase();
-    match endpoint.all.horizon(review.headline_day).map(|horizon| &horizon.survival) {
+    let horizon = endpoint.all.horizon(review.headline_day);
+    if let (Some(horizon), Some(earlier)) =
+        (horizon.filter(|horizon| horizon.few_at_risk), earlier_headline(review, endpoint))
+        && horizon.survival.known().is_some()
+    {
+        let followed = if horizon.at_risk == 1 {
+            "1 is followed".to_owned()
+        } else {
+            format!("{} are followed", count(horizon.at_risk))
+        };
+        return format!("To {after} only {followed}, fewer than the protocol asks for.{earlier}");
+    }
+    match horizon.map(|horizon| &horizon.survival) {
         Some(Known::Known(survival)) => {
             let interval = interval_text(&survival.interval, |interval| {
                 format!("{} {}", interval_word(review.confidence_level), percent_interval(interval))
             });
-            format!("After {after}, {} {word} ({interval}).", percent(survival.value))
+            let parted = endpoint.all.readings_part.filter(|part| part.day >= review.headline_day);
+            let between = horizon.filter(|_| parted.is_some()).map(between_visits).filter(|text| !text.is_empty());
+            let between = between.map_or_else(String::new, |text| format!(" If failures came between visits, {text} were."));
+            format!("After {after}, {} {word} ({interval}).{between}", percent(survival.value))
         }
         Some(Known::NotKnown(why)) => {
             let earlier = earlier_headline(review, endpoint).unwrap_or_default();
@@ -34,6 +51,13 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
         }
         None => format!("Survival after {after} was not asked for."),
     }
+}
+
+/// Survival at a horizon by the reading between visits: `86.1 to 87.0 %`.
+pub fn between_visits(horizon: &HorizonReview) -> String {
+    let Some(range) = horizon.between_visits else { return String::new() };
+    let (least, largest) = (percent(range.least), percent(range.largest));
+    if least == largest { least } else { format!("{} to {largest}", least.trim_end_matches(" %")) }
 }
 
 /// What can be read before the headline's day: the last horizon at which enough are followed.
@@ -56,7 +80,11 @@ fn earlier_headline(review: &Review, endpoint: &EndpointReview) -> Option<String
 /// The headline in natural numbers: `Of 100 such fillings, about 10 would fail on average within 5 years if nothing else ended them (95 %
 /// interval of that average 7 to 13).` The condition belongs to it: 1 − S is not the share that fails where other endings come first.
 pub fn natural_frequency(review: &Review, endpoint: &EndpointReview) -> Option<String> {
-    let survival: &Estimate<Fraction> = endpoint.all.horizon(review.headline_day)?.survival.known()?;
+    let horizon = endpoint.all.horizon(review.headline_day)?;
+    if horizon.few_at_risk && earlier_headline(review, endpoint).is_some() {
+        return None;
+    }
+    let survival: &Estimate<Fraction> = horizon.survival.known()?;
     let of_hundred = |fraction: Fraction| format!("{:.0}", fraction.complement().value() * 100.0);
     let interval = survival.interval.known()?;
     Some(format!(

@@ -71,6 +71,12 @@ const COLUMNS: &[Column] = &[
     column("censored", Look::Count, "Followed no further, and in place then, before the day."),
     column("not_yet_entered", Look::Count, "Came under observation only later."),
     column("survival", Look::Share, "Survival from the day on (product-limit, Kaplan–Meier)."),
+    column(
+        "between_visits_least",
+        Look::Share,
+        "Survival if failures came at some time between two visits (Turnbull): the least that it may be.",
+    ),
+    column("between_visits_largest", Look::Share, "The largest that it may be."),
     column("standard_error", Look::Number, "Standard error, by the protocol's variance."),
     column("model_based_standard_error", Look::Number, "Standard error if every filling were independent (Greenwood)."),
     column("lower", Look::Share, "Lower limit of the interval."),

@@ -161,6 +161,8 @@ fn survival(review: &Review) -> Table {
         "interval_not_known",
         "survival_not_known",
         "model_based_standard_error",
+        "between_visits_least",
+        "between_visits_largest",
     ]);
     for (key, group) in groups(review) {
         for horizon in &group.horizons {
@@ -182,6 +184,8 @@ fn survival(review: &Review) -> Table {
                 }
             }
             row.push(horizon.model_based_standard_error.map_or_else(String::new, number));
+            let between = horizon.between_visits.map(|range| [range.least, range.largest]);
+            row.extend(between.map_or([const { String::new() }; 2], |ends| ends.map(|end| number(end.value()))));
             table.row(row);
         }
     }

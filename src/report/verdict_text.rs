@@ -81,7 +81,7 @@ fn counted_in(numbers: &VerdictNumbers) -> f64 {
 fn about(survival: f64, of: f64, decimals: usize) -> String {
     let failing = (1.0 - survival) * of;
     if failing < 1e-9 {
-        "none".to_owned()
+        "as far as seen none".to_owned()
     } else if failing < 0.5 {
         "fewer than 1".to_owned()
     } else {
@@ -131,6 +131,9 @@ fn range(numbers: &VerdictNumbers, of: f64) -> String {
     }
 }
 
+/// The reading between visits is told where it moves the difference by so much.
+const MOVED: f64 = 0.01;
+
 /// A difference of survival by another way: `4 more of 100`, `next to none`.
 fn by_another_way(difference: f64, of: f64) -> String {
     if (difference * of).abs() < 0.5 {
@@ -176,6 +179,9 @@ fn finding(comparison: &Comparison, verdict: &Verdict) -> String {
             };
             format!("{level} and {reference}: {why}, so nothing can be said.")
         }
+        VerdictKind::DependsOnDating => format!(
+            "{level} and {reference}: it hangs on when failures between visits are taken to have happened, so nothing can be said."
+        ),
         VerdictKind::Differ => {
             let like = match verdict.basis {
                 VerdictBasis::Weighted => "like compared with like",
@@ -215,7 +221,7 @@ fn absolute(comparison: &Comparison, verdict: &Verdict) -> Option<String> {
         };
         let earlier = match verdict.day {
             Some(day) if day < comparison.headline_day => format!(
-                " To {} fewer than {} were followed on one side, so {} is read.",
+                " At {} fewer than {} were still followed on one side, so {} is read.",
                 span(comparison.headline_day),
                 comparison.least_at_risk,
                 span(day)
@@ -306,7 +312,9 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
         VerdictBasis::Crude => "not adjusted".to_owned(),
     };
     let mut text = match &verdict.p_value {
-        Known::NotKnown(_) => format!("Not tested; the numbers are {way}."),
+        Known::NotKnown(_) => {
+            format!("Not tested: too little stands behind it, or there is no spread to go by; the numbers are {way}.")
+        }
         Known::Known(p) => {
             let measure = match verdict.measure {
                 VerdictMeasure::SurvivalAtHorizon => {
@@ -320,9 +328,25 @@ fn basis(comparison: &Comparison, verdict: &Verdict) -> String {
                 }
                 _ => String::new(),
             };
-            format!("By {measure}, {way}; fillings of one mouth may share their fate: {}{corrected}.", p_value(*p))
+            let alpha = 1.0 - comparison.confidence_level.value();
+            let alone = match &verdict.corrected_p_value {
+                Known::Known(corrected) if *p < alpha && *corrected >= alpha => {
+                    " By itself that would count as a difference; with several levels looked at at once, one is seen by chance more easily, and so it doesn't."
+                }
+                _ => "",
+            };
+            format!("By {measure}, {way}; fillings of one mouth may share their fate: {}{corrected}.{alone}", p_value(*p))
         }
     };
+    let (level, reference) = names(comparison, verdict);
+    if let Some(moved) = verdict.moved_between_visits.filter(|moved| moved.abs() >= MOVED) {
+        let of = verdict.survival.as_ref().map_or(100.0, counted_in);
+        text.push_str(&format!(
+            " If failures came between visits and not on the day they were found, the difference without adjustment would move by {} of {of} in favour of {}.",
+            fillings(moved * of),
+            if moved > 0.0 { level } else { reference }
+        ));
+    }
     if verdict.basis == VerdictBasis::Weighted
         && let Some(crude) = verdict.crude_difference
     {

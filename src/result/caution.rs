@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::group::FactorOrigin;
+use super::group::{FactorOrigin, ReadingsPart};
 use super::recall::RecallCut;
 use crate::quantity::{Days, Fraction};
 
@@ -32,6 +32,13 @@ pub enum Caution {
     },
     /// The headline's day lies inside the window of a recall, and failures were found at that recall after it.
     RecallCut(RecallCut),
+    /// Curves that part from the reading between visits: of all, or of some levels of a factor.
+    ReadingsPart {
+        /// The factor; none for all.
+        factor: Option<String>,
+        /// Levels, with where and how far.
+        levels: Vec<(String, ReadingsPart)>,
+    },
     /// A recall saw fewer than it should.
     LowRecall {
         /// The recall, in months.

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::quantity::{AnnualRate, Behind, ConfidenceInterval, Days, Estimate, Fraction, Known, Variance, Years};
+use crate::stats::SurvivalRange;
 
 /// Where a factor comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -73,8 +74,14 @@ pub struct GroupReview {
     /// The product-limit curve: a point at each day with failures; survival is 1 before the first.
     pub curve: Vec<CurvePoint>,
     /// The last day on which at least the protocol's minimum is at risk; the curve is drawn to here and no further. Day 0 where
-    /// so many never were.
+    /// so many never were. Earlier where up to there the curve and the reading between visits part.
     pub drawn_to_day: Days,
+    /// The last day on which at least the protocol's minimum is at risk, whatever the readings say.
+    #[serde(default = "day_zero")]
+    pub enough_until: Days,
+    /// Where the curve and the reading between visits part, if they do.
+    #[serde(default)]
+    pub readings_part: Option<ReadingsPart>,
     /// The counts at the protocol's horizons and at day 0; they add up.
     pub counts: Vec<Counts>,
     /// Survival and annual failure at each horizon.
@@ -86,6 +93,25 @@ pub struct GroupReview {
     /// Failures per restoration-year over the whole follow-up. Limits are exact Poisson limits or those by patient, symmetric on the
     /// logarithm, whichever lie farther out; exact Poisson limits alone where the protocol takes every filling as independent.
     pub person_time: Known<AnnualFailure>,
+}
+
+const fn day_zero() -> Days {
+    Days::new(0)
+}
+
+/// The reading between visits rests on so many restorations of a group at most; of larger ones on every second, third and so on: its error
+/// is a few in a thousand then.
+pub const BETWEEN_VISITS_ROWS: usize = 50_000;
+
+/// A day on which the curve, with failures on the day they were found, lies farther from the reading between visits than either bears.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ReadingsPart {
+    /// Days since placement.
+    pub day: Days,
+    /// Survival by the day found.
+    pub day_found: Fraction,
+    /// Survival between visits.
+    pub between_visits: SurvivalRange,
 }
 
 /// A point of a survival curve: what holds from this day on.
@@ -135,6 +161,9 @@ pub struct HorizonReview {
     pub few_at_risk: bool,
     /// Survival with the protocol's variance.
     pub survival: Known<Estimate<Fraction>>,
+    /// Survival if failures came at any time between the visits on either side of them (Turnbull), as far as it is known.
+    #[serde(default)]
+    pub between_visits: Option<SurvivalRange>,
     /// Standard error of survival if every restoration were independent (Greenwood), for comparison.
     pub model_based_standard_error: Option<f64>,
     /// Annual failure rate, geometric, from survival at this horizon.

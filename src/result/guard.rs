@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::group::FactorOrigin;
+use super::group::{FactorOrigin, ReadingsPart};
 use super::recall::RecallCut;
 use crate::quantity::{Day, Days, Fraction};
 
@@ -59,6 +59,13 @@ pub enum Guard {
     },
     /// The day at which survival is read lies inside the window of a recall, and failures were found at that recall after it.
     RecallCut(RecallCut),
+    /// The curve of a level parts from the reading between visits.
+    ReadingsPart {
+        /// The level.
+        level: String,
+        /// Where and how far.
+        part: ReadingsPart,
+    },
     /// Fewer than three in five were seen at the recall of the horizon.
     LowRecall {
         /// The level.
@@ -188,6 +195,7 @@ impl Guard {
             | Self::HiddenLevels { .. } => Weakens::Everything,
             Self::TooFew { .. } | Self::ManyComparisons { .. } | Self::FewClusters { .. } => Weakens::Tests,
             Self::RecallCut(_)
+            | Self::ReadingsPart { .. }
             | Self::LowRecall { .. }
             | Self::UnevenFollowUp { .. }
             | Self::ManyCompeting { .. }

@@ -28,8 +28,8 @@ pub use comparison::{
 };
 pub use course::{Course, CourseEnd, FailedRestoration, ToothCount, YearReview};
 pub use group::{
-    AnnualFailure, AnnualFormula, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview, HorizonReview,
-    QuantileReview, RestrictedMeanReview, TestReview,
+    AnnualFailure, AnnualFormula, BETWEEN_VISITS_ROWS, Counts, CurvePoint, FactorOrigin, FactorReview, GroupReview,
+    HorizonReview, QuantileReview, ReadingsPart, RestrictedMeanReview, TestReview,
 };
 pub use guard::{Guard, Weakens};
 pub use recall::{CriterionReview, LevelShare, RecallCut, RecallReview, ScoreCount};

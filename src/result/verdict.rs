@@ -4,13 +4,16 @@
 //! The rules, in their order (`relevant` is the protocol's relevant difference; differences are of survival at the headline's
 //! horizon; where hazards are not proportional the restricted mean leads and is tested in its place):
 //!
-//! 1. A level or the reference has fewer failures or patients than the protocol asks for, or there is no difference to read:
-//!    *described only*.
+//! 1. A level or the reference has fewer failures or patients than the protocol asks for, or fewer failures by the day at which it is
+//!    read, or there is no difference to read: *described only*.
 //! 2. p, corrected for the number of levels, is below 1 − confidence level, and the other way of adjusting (regression) points to the same
 //!    side; or nothing was adjusted, and there is no other way: *differ*.
 //! 3. p is below, but regression points to the other side, or has no estimate: *depends on adjustment*.
-//! 4. p is not below, and the whole interval of survival's difference lies within ± relevant: *no clear difference*.
-//! 5. Otherwise: *too little to tell*.
+//! 4. p is below, but where survival leads, its difference's interval, moved by what the reading between visits moves the difference without
+//!    adjustment, no longer lies on its side of none: *depends on dating*. Not where failures are dated to days that are known.
+//! 5. p is not below, and the whole interval of survival's difference, as it is and so moved, lies within ± relevant: *no clear
+//!    difference*.
+//! 6. Otherwise: *too little to tell*.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -27,6 +30,8 @@ pub enum VerdictKind {
     Differ,
     /// They differ by more than chance one way, and not the other.
     DependsOnAdjustment,
+    /// They differ with failures on the day they were found, and not with failures between visits.
+    DependsOnDating,
     /// No difference, and a relevant one is excluded.
     NoClearDifference,
     /// No difference shown, and a relevant one not excluded.
@@ -75,6 +80,10 @@ pub struct Verdict {
     pub crude_difference: Option<f64>,
     /// The difference by regression.
     pub regression_difference: Option<f64>,
+    /// By how much the reading between visits moves the difference without adjustment, on that day; 0 where the one lies within what the
+    /// other leaves open.
+    #[serde(default)]
+    pub moved_between_visits: Option<f64>,
     /// p of the measure that leads.
     pub p_value: Known<f64>,
     /// The same corrected for the number of levels (Holm).

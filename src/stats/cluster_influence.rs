@@ -46,10 +46,19 @@ pub fn with_cluster_robust_variance_of(mut curve: ProductLimit, clustered: &Clus
     }
     let variances = variance_at_each_jump(&survival_jumps(&curve), clustered);
     for (step, variance) in curve.steps.iter_mut().zip(variances) {
-        step.ln_survival_variance = Known::Known(variance);
+        let none = step.ln_survival_variance.known().is_some_and(|greenwood| vanishes(variance, *greenwood));
+        step.ln_survival_variance = if none { Known::NotKnown(WhyNotKnown::NoSpread) } else { Known::Known(variance) };
     }
     curve
 }
+
+/// Whether a variance is nothing but rounding beside that of as many independent observations: the influences of each cluster cancel.
+pub(super) fn vanishes(variance: f64, independent: f64) -> bool {
+    variance <= ROUNDING * independent
+}
+
+/// So small a part of the variance of independent observations is rounding.
+const ROUNDING: f64 = 1e-12;
 
 /// The same for several curves, each with its observations, on up to two threads.
 pub fn with_cluster_robust_variances(curves: Vec<(ProductLimit, &Observations)>) -> Vec<ProductLimit> {
@@ -357,9 +366,11 @@ mod tests {
         {
             observations.push(Days::new(0), Days::new(day), ending, cluster).expect("in order");
         }
-        let variances = variances(&observations);
-        assert_eq!(variances.len(), 2, "on day 4 all have failed");
-        assert!((variances[0] - 1.0 / 18.0).abs() < 1e-16 && variances[1].abs() < 1e-16, "absolute: {variances:?}");
+        let curve = with_cluster_robust_variance(ProductLimit::estimate(&LifeTable::count(&observations)), &observations);
+        let variance = |day: i32| curve.ln_survival_variance_at(Days::new(day));
+        assert!((*variance(1).known().expect("known") - 1.0 / 18.0).abs() < 1e-16, "absolute");
+        // What is left of 0 is rounding.
+        assert_eq!(variance(2), Known::NotKnown(WhyNotKnown::NoSpread));
     }
 
     #[test]

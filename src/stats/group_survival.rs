@@ -10,7 +10,7 @@
 //! Cost.        O(observations · horizons / 3 + groups · (ticks + clusters)).
 
 use super::bucket::Buckets;
-use super::cluster_influence::{RunningJumps, survival_jumps};
+use super::cluster_influence::{RunningJumps, survival_jumps, vanishes};
 use super::grouping::{Grouping, NO_GROUP};
 use super::life_table::LifeTable;
 use super::observation::{Ending, Observations};
@@ -96,7 +96,10 @@ fn of_curves(
                     (Known::Known(_), Variance::ClusterRobust) if clusters < 2 && failures > 0 => {
                         Known::NotKnown(WhyNotKnown::TooFewClusters)
                     }
-                    (Known::Known(_), Variance::ClusterRobust) => Known::Known(squares.at(level, h)),
+                    (Known::Known(greenwood), Variance::ClusterRobust) => match squares.at(level, h) {
+                        none if failures > 0 && vanishes(none, greenwood) => Known::NotKnown(WhyNotKnown::NoSpread),
+                        robust => Known::Known(robust),
+                    },
                     (greenwood, _) => greenwood,
                 };
                 let interval = match variance.map(libm::sqrt) {

@@ -114,6 +114,26 @@ impl Intervals {
         self.push_weighted(entry, left, right, cluster, 1.0)
     }
 
+    /// Every `stride`th record, from the first on.
+    #[must_use]
+    pub fn every(&self, stride: usize) -> Self {
+        fn thinned<T: Copy>(column: &[T], stride: usize) -> Vec<T> {
+            column.iter().step_by(stride).copied().collect()
+        }
+        let stride = stride.max(1);
+        let (left, right) = (thinned(&self.left, stride), thinned(&self.right, stride));
+        let last = left.iter().chain(right.iter().filter(|right| **right != NOT_SEEN_TO_FAIL)).copied().max().unwrap_or(0);
+        Self {
+            left,
+            right,
+            entry: thinned(&self.entry, stride),
+            cluster: thinned(&self.cluster, stride),
+            clusters: self.clusters,
+            weight: thinned(&self.weight, stride),
+            last,
+        }
+    }
+
     /// As [`push`](Self::push), with a case weight, and with ticks of any axis: however long.
     ///
     /// # Errors
@@ -297,6 +317,24 @@ mod tests {
         assert_eq!((push(0, 0, Some(0)), push(5, 5, Some(6)), push(0, 9, None)), (Ok(()), Ok(()), Ok(())));
         assert_eq!((intervals.len(), intervals.failures(), intervals.last_day()), (3, 2, Some(day(9))));
         assert_eq!((intervals.entries(), intervals.right()[2]), (Some(&[0, 5, 0][..]), NOT_SEEN_TO_FAIL));
+    }
+
+    #[test]
+    fn every_third_record_is_what_was_pushed_third() {
+        let (mut all, mut third) = (Intervals::default(), Intervals::default());
+        for n in 0..10_u32 {
+            let (entry, left) = (Days::new(i32::try_from(n / 4).unwrap_or(0)), Days::new(i32::try_from(n + 5).unwrap_or(0)));
+            let right = (n % 2 == 0).then_some(Days::new(30 - i32::try_from(n).unwrap_or(0)));
+            all.push(entry, left, right, n % 3).expect("in order");
+            if n % 3 == 0 {
+                third.push(entry, left, right, n % 3).expect("in order");
+            }
+        }
+        let found = all.every(3);
+        assert_eq!((found.left(), found.right(), found.entries()), (third.left(), third.right(), third.entries()));
+        assert_eq!((found.last_day(), found.len()), (third.last_day(), 4));
+        assert_eq!(all.every(1), all);
+        assert_eq!(all.every(0), all);
     }
 
     #[test]

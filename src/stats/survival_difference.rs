@@ -2,18 +2,22 @@
 //!
 //! Formula.     d = S₂ − S₁ with limits l, u of each survival and the correlation ρ of both:
 //!              lower d − √(δ² − 2ρ·δ·ε + ε²), δ = S₂ − l₂, ε = u₁ − S₁; upper d + the same with δ = S₁ − l₁, ε = u₂ − S₂.
-//! Limits.      Of each survival those symmetric on ln(−ln S); where nobody has failed, the exact ones of n units of which none failed:
-//!              from tail^(1/n) to 1.
+//! Limits.      Of each survival the outer ones of two kinds: those symmetric on ln(−ln S), and the exact binomial ones of the effective
+//!              number n = (1 − S)/(S·σ²), of which n·(1 − S) failed (σ² the variance of ln S). Where nobody has failed, the exact ones of
+//!              n units of which none failed: from tail^(1/n) to 1.
 //! Test.        z is the normal quantile at whose limits 0 is just reached, and χ² = z²: test and interval never contradict each other.
-//! Source.      Newcombe RG. Stat Med 1998;17:873–890 (shares, ρ = 0); any estimates: Zou GY, Donner A. Stat Med 2008;27:1693–1702 (both from
-//!              memory).
-//! Decided.     The plain interval, d ± z·σ, has none where nobody has failed in one group, and holds too little in small ones.
+//! Source.      Newcombe RG. Stat Med 1998;17:873–890 (shares, ρ = 0); any estimates: Zou GY, Donner A. Stat Med 2008;27:1693–1702; the
+//!              effective number: Dorey FJ, Korn EL. Stat Med 1987;6:679–687 (all from memory).
+//! Decided.     The plain interval, d ± z·σ, has none where nobody has failed in one group, and holds too little in small ones. Limits on
+//!              ln(−ln S) alone lie too close to 1 where one or two have failed: of 10 against 1000, both failing alike, 9 in 100 tests at
+//!              0.05 found a difference, and the smaller p the worse. Beyond z = 8 exact limits by the effective number move no more.
 //! Measured.    Two groups of 20 patients with two fillings each that share their fate, survival 0.97 and 0.85, by simulation: these limits
 //!              held the difference in 99 % of samples, the plain ones in 92 % of the 69 % in which there were any; survival 0.7 and 0.7:
-//!              94.5 and 93 %. See `tests/it/stats_differences.rs`.
-//! Cost.        A few dozen exponentials.
+//!              96 and 93 %. See `tests/it/stats_differences.rs`.
+//! Cost.        A dozen steps of the search, four exact limits each: some tens of microseconds.
 
-use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::beta::beta_quantile;
+use super::distribution::{Side as Tail, chi_square_upper_tail, normal_quantile_upper};
 use super::survival_contrast::{Contrast, ContrastTest};
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
 
@@ -42,12 +46,10 @@ impl Side {
             Spread::OfLogarithm(deviation) => {
                 let ln_survival = libm::log(self.survival);
                 let spread = libm::exp(-z * deviation / ln_survival);
-                (libm::exp(ln_survival * spread), libm::exp(ln_survival / spread))
+                let (lower, upper) = exact_limits(self.survival, deviation, z.min(FARTHEST_EXACT));
+                (libm::exp(ln_survival * spread).min(lower), libm::exp(ln_survival / spread).max(upper))
             }
-            Spread::NoneFailedOf(units) => {
-                let ln_tail = chi_square_upper_tail(z * z, 1).ln_p_value - std::f64::consts::LN_2;
-                (libm::exp(ln_tail / units), 1.0)
-            }
+            Spread::NoneFailedOf(units) => (libm::exp(ln_tail(z) / units), 1.0),
         }
     }
 
@@ -97,30 +99,79 @@ impl Difference {
         if value == 0.0 {
             return Known::Known(ContrastTest::of(0.0, 1.0));
         }
-        // Whether the limits at a quantile reach 0.
-        let reaches = |z: f64| {
+        // By how much the limits at a quantile go beyond 0.
+        let beyond = |z: f64| {
             let (below, above) = self.reach(z);
-            if value > 0.0 { below >= value } else { above >= -value }
+            if value > 0.0 { below - value } else { above + value }
         };
-        let (mut short, mut far) = (0.0, 1.0);
-        while !reaches(far) {
-            (short, far) = (far, 2.0 * far);
-            if far > FARTHEST {
+        // Exact limits leave room for others even at a level of nothing; where that reaches 0, all is alike.
+        let (mut short, mut far) = ((LEAST, beyond(LEAST)), (1.0, beyond(1.0)));
+        if short.1 >= 0.0 {
+            return Known::Known(ContrastTest::of(0.0, 1.0));
+        }
+        while far.1 < 0.0 {
+            (short, far) = (far, (2.0 * far.0, beyond(2.0 * far.0)));
+            if far.0 > FARTHEST {
                 return Known::NotKnown(WhyNotKnown::AtBoundary);
             }
         }
-        loop {
-            let middle = f64::midpoint(short, far);
-            if middle <= short || middle >= far {
-                return Known::Known(ContrastTest::of(far, 1.0));
-            }
-            if reaches(middle) { far = middle } else { short = middle }
+        if far.1.is_nan() {
+            return Known::NotKnown(WhyNotKnown::AtBoundary);
         }
+        // The line through both ends, the weight of an end that stays being halved (the Illinois way).
+        let mut stayed = 0;
+        for _ in 0..MOST_STEPS {
+            if far.0 - short.0 <= CLOSE * far.0 {
+                break;
+            }
+            let line = (short.0 * far.1 - far.0 * short.1) / (far.1 - short.1);
+            let z = if line > short.0 && line < far.0 { line } else { f64::midpoint(short.0, far.0) };
+            let found = beyond(z);
+            if !found.is_finite() {
+                return Known::NotKnown(WhyNotKnown::AtBoundary);
+            }
+            if found >= 0.0 {
+                far = (z, found);
+                stayed = if stayed < 0 { stayed - 1 } else { -1 };
+                short.1 *= if stayed < -1 { 0.5 } else { 1.0 };
+            } else {
+                short = (z, found);
+                stayed = if stayed > 0 { stayed + 1 } else { 1 };
+                far.1 *= if stayed > 1 { 0.5 } else { 1.0 };
+            }
+        }
+        Known::Known(ContrastTest::of(far.0, 1.0))
     }
 }
 
+/// An effective number for which exact limits are as good as those on ln(−ln S).
+const LARGE: f64 = 1e9;
+/// The search for a quantile begins here.
+const LEAST: f64 = 1e-9;
 /// Quantiles beyond this are not looked at.
 const FARTHEST: f64 = 1e6;
+/// Quantiles beyond this move exact limits no more.
+const FARTHEST_EXACT: f64 = 8.0;
+/// Ends of the search that are so close, relative to their size, are one.
+const CLOSE: f64 = 1e-14;
+/// Steps of the search; a dozen mostly do.
+const MOST_STEPS: u32 = 200;
+
+/// ln of the probability beyond a normal quantile.
+fn ln_tail(z: f64) -> f64 {
+    chi_square_upper_tail(z * z, 1).ln_p_value - std::f64::consts::LN_2
+}
+
+/// The exact binomial limits of a survival by its effective number, at a normal quantile.
+fn exact_limits(survival: f64, deviation: f64, z: f64) -> (f64, f64) {
+    let number = (1.0 - survival) / (survival * deviation * deviation);
+    if number >= LARGE || number.is_nan() {
+        // Of so many, the other limits lie as close as these.
+        return (survival, survival);
+    }
+    let (kept, failed, tail) = (number * survival, number * (1.0 - survival), libm::exp(ln_tail(z)));
+    (beta_quantile(kept, failed + 1.0, tail, Tail::Lower), beta_quantile(kept + 1.0, failed, tail, Tail::Upper))
+}
 
 /// Two distances put together: the root of their squares, less what they have in common.
 pub(super) fn squared_and_added(one: f64, other: f64, correlation: f64) -> f64 {
@@ -163,16 +214,17 @@ mod tests {
 
     #[test]
     fn limits_of_the_ten_rows_by_hand() {
-        // A 3/5 with σ² = 2/15, B 3/4 with σ² = 1/12 (see `survival_contrast`); by mpmath with 50 digits.
+        // A 3/5 with σ² = 2/15, B 3/4 with σ² = 1/12 (see `survival_contrast`); lower limits on ln(−ln S) and upper ones exact (3 of 5, 3 of 4
+        // kept), by scipy 1.17.1.
         let sides = [side(0.6, libm::sqrt(2.0 / 15.0)), side(0.75, libm::sqrt(1.0 / 12.0))];
         let z = normal_quantile_upper(LEVEL.tail());
         let [(l1, u1), (l2, u2)] = sides.map(|side| side.limits(z));
         near(l1, 0.125_730_182_994_431);
-        near(u1, 0.881_756_407_393_532);
+        near(u1, 0.947_255_049_473_683);
         near(l2, 0.127_946_917_595_146);
-        near(u2, 0.960_548_642_285_078);
+        near(u2, 0.993_690_536_790_290);
         for (correlation, lower, upper) in
-            [(0.0, -0.532_888_505_128_539, 0.668_905_184_104_558), (0.3, -0.450_979_405_148_639, 0.607_546_140_254_944)]
+            [(0.0, -0.562_415_683_933_44, 0.683_213_781_745_779), (0.3, -0.464_759_678_549_999, 0.613_650_619_831_273)]
         {
             let limits = Difference { sides, correlation }.interval(LEVEL);
             near(limits.lower, lower);
@@ -210,6 +262,27 @@ mod tests {
         let (limits, (l1, u1)) = (one.interval(LEVEL), side(0.8, 0.1).limits(normal_quantile_upper(LEVEL.tail())));
         near(limits.lower, 0.2 - libm::hypot(1.0 - libm::exp(libm::log(0.025) / 20.0), u1 - 0.8));
         near(limits.upper, 1.0 - l1);
+    }
+
+    #[test]
+    fn one_failure_among_few_claims_no_more_than_it_can() {
+        // p by scipy from the same definition; Fisher's exact test gives 0.0099, 0.0385, 0.0389 and 0.0581 (scipy).
+        for ((n1, failed1), (n2, failed2), p) in [
+            ((10.0, 1.0), (1000.0, 0.0), 0.003_877_12),
+            ((12.0, 1.0), (300.0, 0.0), 0.028_517_15),
+            ((12.0, 1.0), (600.0, 1.0), 0.053_428_25),
+            ((10.0, 1.0), (1000.0, 5.0), 0.100_791_42),
+        ] {
+            let share = |n: f64, failed: f64| {
+                let survival = 1.0 - failed / n;
+                let deviation = libm::sqrt((1.0 - survival) / (survival * n));
+                let spread = if failed > 0.0 { Spread::OfLogarithm(deviation) } else { Spread::NoneFailedOf(n) };
+                Side { survival, spread }
+            };
+            let difference = Difference { sides: [share(n1, failed1), share(n2, failed2)], correlation: 0.0 };
+            let found = difference.test().known().expect("tested").p_value;
+            assert!((found - p).abs() < 1e-7, "absolute: {found} against {p}");
+        }
     }
 
     #[test]

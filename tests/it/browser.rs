@@ -274,7 +274,7 @@ fn tables_sort_by_pointer_and_keyboard_and_come_back() {
         .as_array()
         .expect("rows")
         .iter()
-        .filter(|row| row.as_array().is_some_and(|cells| cells.len() == 8))
+        .filter(|row| row.as_array().is_some_and(|cells| cells.len() == 9))
         .filter_map(|row| row[4].as_str()?.split(' ').next()?.parse().ok())
         .collect();
     assert!(survivals.len() > 5 && survivals.is_sorted(), "{rows}");

@@ -10,7 +10,7 @@ use manebit::protocol::Protocol;
 use manebit::protocol::settings::months;
 use manebit::quantity::Days;
 use manebit::result::{AnnualFormula, GroupReview};
-use manebit::stats::{Clustered, Ending, Observations};
+use manebit::stats::{Clustered, Ending, Intervals, Observations};
 
 use crate::picture::png;
 use crate::pictures::check_texts;
@@ -18,12 +18,16 @@ use crate::pictures::check_texts;
 /// A group of so many, every `one_in`th of which fails.
 fn group(label: &str, size: u32, one_in: u32) -> GroupReview {
     let mut observations = Observations::with_capacity(size as usize);
+    let mut intervals = Intervals::with_capacity(size as usize);
     for one in 0..size {
         let days = Days::new(i32::try_from(u64::from(one) * 7919 % 4000).expect("a day"));
         let ending = if one % one_in == 0 { Ending::Failed } else { Ending::Censored };
         observations.push(Days::new(0), days, ending, one / 2).expect("an observation");
+        // Each failure is known to the day.
+        let failed = (ending == Ending::Failed).then_some(days);
+        intervals.push(Days::new(0), days, failed, one / 2).expect("an interval");
     }
-    group_review("level", label, &Clustered::of(&observations), &Protocol::built_in())
+    group_review("level", label, &Clustered::of(&observations), &intervals, &Protocol::built_in())
 }
 
 fn draw(name: &str, groups: &[GroupReview]) {

@@ -151,11 +151,11 @@ fn a_published_trial_gives_its_counts_and_the_errors_of_plain_shares() {
     near(at_24.difference.estimate.standard_error.expect("an error"), error, 1e-10);
     let failures: Vec<u64> = comparison.levels.iter().map(|level| level.group.behind.failures).collect();
     assert_eq!(failures, [19, 31]);
-    // The upper log–log limit of the difference reaches 0 at z = 2.2379 (by scipy's brentq): p 0.0252; z = −0.2017 / 0.0867 would be
+    // The upper limit of the difference reaches 0 at z = 2.1304 (by scipy's brentq): p 0.0331; z = −0.2017 / 0.0867 would be
     // 0.020 (the paper: significant; Fisher p 0.028). Nothing was recorded to adjust for.
     let verdict = &comparison.verdicts[0];
     assert_eq!((verdict.kind, verdict.basis), (VerdictKind::Differ, VerdictBasis::Crude));
-    assert!((verdict.p_value.known().expect("tested") - 0.0252).abs() < 0.00005, "{:?}", verdict.p_value);
+    assert!((verdict.p_value.known().expect("tested") - 0.0331).abs() < 0.00005, "{:?}", verdict.p_value);
     assert!(comparison.guards.iter().any(|guard| matches!(guard, Guard::NotAdjusted { .. })));
     // Nobody has both.
     assert_eq!((comparison.shared.patients, comparison.shared.in_several), (123, 0));

@@ -115,6 +115,7 @@ fn compared(rows: &Compared, asked: &Questions) -> ([(f64, f64, f64); 3], Verdic
             crude: &[(1, pair.crude.clone())],
             adjusted: computed_pairs(&adjusted),
             not_proportional: false,
+            between_visits: &[],
             published: &[],
             placed: &placed,
         },
@@ -148,7 +149,7 @@ fn simulated(truth: Truth, practices: u64, seed: u64) -> Simulated {
             VerdictKind::DependsOnAdjustment => 1,
             VerdictKind::NoClearDifference => 2,
             VerdictKind::TooLittleToTell => 3,
-            VerdictKind::DescribedOnly => panic!("large enough"),
+            VerdictKind::DescribedOnly | VerdictKind::DependsOnDating => panic!("large enough, and each day known"),
         };
         result.kinds[kind] += part;
     }
@@ -245,6 +246,7 @@ fn without_covariates_the_crude_numbers_lead() {
             crude: &pairs,
             adjusted: None,
             not_proportional: not_proportional(&found).is_some(),
+            between_visits: &found.between_visits,
             published: &[],
             placed: &[],
         },

@@ -43,6 +43,7 @@ fn told(kind: VerdictKind, survival: VerdictNumbers, p: f64) -> Verdict {
         restricted_mean: None,
         crude_difference: Some(survival.difference * 1.4),
         regression_difference: Some(survival.difference * 0.9),
+        moved_between_visits: Some(0.001),
         p_value: Known::Known(p),
         corrected_p_value: Known::Known((2.0 * p).min(1.0)),
         needed: None,
@@ -109,6 +110,10 @@ fn every_verdict() -> Vec<(&'static str, Verdict)> {
         ("differ, none of the reference failed", told(Differ, numbers(1.0, -0.06, -0.1, -0.02), 0.01)),
         ("depends, ways disagree", Verdict { regression_difference: Some(0.02), needed: Some(NEEDED), ..depends.clone() }),
         ("depends, one way only", Verdict { regression_difference: None, ..depends }),
+        (
+            "depends, on dating",
+            Verdict { moved_between_visits: Some(0.08), ..told(VerdictKind::DependsOnDating, worse, 0.004) },
+        ),
         ("no clear difference", none.clone()),
         ("no clear difference, crude", crude(&none)),
         ("too little to tell", open.clone()),

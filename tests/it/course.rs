@@ -1,8 +1,8 @@
 //! What visits make of a restoration's course: same day, departures, days that outcomes happened, recalls and criteria.
 
-use manebit::quantity::{Days, Known};
+use manebit::quantity::{Day, Days, Known, WhyNotKnown};
 use manebit::record::Coded;
-use manebit::result::Review;
+use manebit::result::{Caution, Review};
 
 use crate::run::{PLACEMENTS, Records, VISITS, said};
 
@@ -238,10 +238,38 @@ fn when_the_last_one_followed_fails_no_yearly_rate_is_made_of_it() {
     let placements =
         "R1,P1,14,facial,2015-01-10,op,self_etch,universal\nR2,P2,14,facial,2015-01-10,op,self_etch,universal\n";
     let review = records(placements, "R1,2016-01-10,ex,usphs_3,A,A,,,\nR2,2017-01-10,ex,usphs_3,C,,,,\n").review(&[]);
-    let horizon = review.endpoints[0].all.horizon(Days::new(1826)).expect("a horizon");
-    let Known::Known(survival) = horizon.survival else { panic!("survival is known") };
+    let at = |day: i32| review.endpoints[0].all.horizon(Days::new(day)).expect("a horizon");
+    // It failed on the very day of the horizon of two years.
+    let Known::Known(survival) = at(731).survival else { panic!("survival is known") };
     assert!(survival.value.value() < 1e-12);
-    assert_eq!(horizon.geometric, Known::NotKnown(manebit::quantity::WhyNotKnown::AllFailed));
+    assert_eq!(at(731).geometric, Known::NotKnown(WhyNotKnown::AllFailed));
+    // To five years nobody was followed; that the curve stays at 0 tells nothing of them.
+    assert_eq!(at(1826).survival, Known::NotKnown(WhyNotKnown::PastLastFollowUp));
+    assert_eq!(at(1826).geometric, Known::NotKnown(WhyNotKnown::PastLastFollowUp));
+}
+
+/// Of fillings seen once each, within the window of one recall, the curve by the day found falls to three quarters where one in ten was lost.
+#[test]
+fn a_curve_at_its_only_recall_is_cut_and_not_tested() {
+    let (mut placements, mut visits) = (String::new(), String::new());
+    for n in 0..360 {
+        let (etch, lost) = (if n % 2 == 0 { "self_etch" } else { "etch_and_rinse" }, n / 2 % 10 == 5);
+        let seen = Day::from_calendar(2020, 1, 10).expect("a day") + Days::new(325 + n / 2 * 80 / 180);
+        placements.push_str(&format!("R{n},P{n},14,facial,2019-01-10,op,{etch},universal\n"));
+        visits.push_str(&format!("R{n},{},ex,usphs_3,{},,,,\n", seen + Days::new(-365), if lost { "C" } else { "A" }));
+        if etch == "etch_and_rinse" && !lost {
+            visits.push_str(&format!("R{n},{seen},ex,usphs_3,A,,,,\n"));
+        }
+    }
+    let review = records(&placements, &visits).review(&[]);
+    let factor = review.endpoints[0].factors.iter().find(|factor| factor.factor == "etch_strategy").expect("the factor");
+    let group = |code: &str| factor.groups.iter().find(|group| group.level == code).expect("the level");
+    let part = group("self_etch").readings_part.expect("they part");
+    assert!(part.day_found.value() < 0.8 && part.between_visits.least.value() > 0.87, "{part:?}");
+    assert!(group("self_etch").drawn_to_day < Days::new(390) && group("etch_and_rinse").readings_part.is_none());
+    assert!(factor.tests.is_empty() && factor.not_tested.as_ref().is_some_and(|why| why.contains("Self-etch parts")));
+    let named = |caution: &Caution| matches!(caution, Caution::ReadingsPart { factor: Some(factor), levels } if factor == "Etch strategy" && levels.len() == 1);
+    assert!(review.cautions.iter().any(named));
 }
 
 #[test]

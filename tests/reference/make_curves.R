@@ -98,11 +98,16 @@ units <- function(d, t, robust) {
   if (length(w) == 0) 0 else sum(w)^2 / sum(w^2)
 }
 
-# Limits of each group's survival at a level; (lower, upper).
+# Limits of each group's survival at a level, (lower, upper): the outer ones of survfit's log-log and of the exact binomial ones
+# by the effective number (Dorey & Korn 1987).
 limits <- function(d, t, robust, level) {
   f <- survfit(Surv(entry, exit, as.integer(ending == 0)) ~ 1, d, weights = d$weight, cluster = if (robust) d$cluster, robust = robust, conf.type = "log-log", conf.int = level)
   z <- summary(f, times = t)
-  if (z$surv < 1) c(z$lower, z$upper)
+  if (z$surv < 1) {
+    n <- (1 - z$surv) * z$surv / z$std.err^2
+    kept <- n * z$surv; failed <- n - kept; tail <- (1 - level) / 2
+    c(min(z$lower, qbeta(tail, kept, failed + 1)), max(z$upper, qbeta(tail, kept + 1, failed, lower.tail = FALSE)))
+  }
   else { n <- units(d, t, robust); if (n > 0) c(((1 - level) / 2)^(1 / n), 1) else c(NA, NA) }
 }
 
