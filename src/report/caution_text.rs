@@ -1,5 +1,6 @@
 //! The words of each caution.
 
+use super::sentence::range_text;
 use crate::result::{Caution, FactorOrigin, ReadingsPart, RecallCut};
 use crate::wording::{Readers, percent, span};
 
@@ -94,12 +95,11 @@ fn readings_part_text(factor: Option<&str>, levels: &[(String, ReadingsPart)]) -
 
 /// Both readings on a day: `77.3 % after 13 months by the day found, 87.5 % if failures came between visits`.
 pub fn readings_part_numbers(part: &ReadingsPart) -> String {
-    let (least, largest) = (percent(part.between_visits.least), percent(part.between_visits.largest));
-    let between = if least == largest { least } else { format!("{least} to {largest}") };
     format!(
-        "{} after {} by the day found, {between} if failures came between visits",
+        "{} after {} by the day found, {} if failures came between visits",
         percent(part.day_found),
-        span(part.day)
+        span(part.day),
+        range_text(part.between_visits)
     )
 }
 

@@ -8,7 +8,7 @@ use super::comparison_methods::{methods, reporting_items};
 use super::contrast_text::{difference_text, mean_difference_text, ratio_text};
 use super::frame::{ReadCurves, chart, contents, framed, meaning, scrolled};
 use super::guard_text::guard_texts;
-use super::sentence::interval_word;
+use super::sentence::{interval_word, range_text};
 use super::verdict_text::{VerdictText, listed, verdict_text};
 use crate::quantity::{ConfidenceInterval, Fraction, Known, WhyNotKnown};
 use crate::record::Coded;
@@ -227,10 +227,7 @@ fn crude_section(comparison: &Comparison, charts: &ComparisonCharts) -> Markup {
                 (first_of_level(comparison, &crude.between_visits, place, |one| one.level)) td.n data-sort=(one.day.count()) { (span(one.day)) }
                 td.n { (found_at(comparison, one.level, one.day)) }
                 td.n {
-                    (known(&one.survival, |range| {
-                        let (least, largest) = (percent(range.least), percent(range.largest));
-                        if least == largest { least } else { format!("{least} to {largest}") }
-                    }))
+                    (known(&one.survival, |range| range_text(*range)))
                     @if let Some(resampled) = &one.resampled {
                         " (" (resampled_text(&resampled.percentile)) ")"
                     }

@@ -4,6 +4,7 @@ use crate::quantity::{ConfidenceLevel, Estimate, Fraction, IntervalMethod, Known
 use crate::result::{
     AnnualFailure, AnnualFormula, EndpointReview, FactorReview, GroupReview, HorizonReview, Review, TestReview,
 };
+use crate::stats::SurvivalRange;
 use crate::wording::{
     Readers, count, counted, interval_text, known, p_value, percent, percent_interval, rate_interval, rate_number, span,
     why_not_known,
@@ -56,8 +57,13 @@ pub fn headline(review: &Review, endpoint: &EndpointReview) -> String {
 /// Survival at a horizon by the reading between visits: `86.1 to 87.0 %`.
 pub fn between_visits(horizon: &HorizonReview) -> String {
     let Some(range) = horizon.between_visits else { return String::new() };
+    range_text(range).replacen(" % to ", " to ", 1)
+}
+
+/// A survival that is known only to lie between two: `86.1 % to 87.0 %`, or the one where both read alike.
+pub fn range_text(range: SurvivalRange) -> String {
     let (least, largest) = (percent(range.least), percent(range.largest));
-    if least == largest { least } else { format!("{} to {largest}", least.trim_end_matches(" %")) }
+    if least == largest { least } else { format!("{least} to {largest}") }
 }
 
 /// What can be read before the headline's day: the last horizon at which enough are followed.

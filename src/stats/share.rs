@@ -34,14 +34,20 @@ pub fn clopper_pearson_interval(part: u64, whole: u64, level: ConfidenceLevel) -
         return Known::NotKnown(WhyNotKnown::NoObservations);
     }
     let (x, rest) = (part.min(whole) as f64, whole.saturating_sub(part) as f64);
-    let lower = if x > 0.0 { beta_quantile(x, rest + 1.0, level.tail(), Side::Lower) } else { 0.0 };
-    let upper = if rest > 0.0 { beta_quantile(x + 1.0, rest, level.tail(), Side::Upper) } else { 1.0 };
+    let (lower, upper) = clopper_pearson_limits(x, rest, level.tail());
     Known::Known(ConfidenceInterval {
         lower: Fraction::new(lower),
         upper: Fraction::new(upper),
         level,
         method: IntervalMethod::ClopperPearson,
     })
+}
+
+/// Exact limits of a share, with so many in it and so many not, which need not be whole.
+pub(super) fn clopper_pearson_limits(part: f64, rest: f64, tail: f64) -> (f64, f64) {
+    let lower = if part > 0.0 { beta_quantile(part, rest + 1.0, tail, Side::Lower) } else { 0.0 };
+    let upper = if rest > 0.0 { beta_quantile(part + 1.0, rest, tail, Side::Upper) } else { 1.0 };
+    (lower, upper)
 }
 
 /// Wilson's limits of the share `p` of `n`, which need not be whole, with the quantile `z`.

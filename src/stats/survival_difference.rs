@@ -16,8 +16,8 @@
 //!              96 and 93 %. See `tests/it/stats_differences.rs`.
 //! Cost.        A dozen steps of the search, four exact limits each: some tens of microseconds.
 
-use super::beta::beta_quantile;
-use super::distribution::{Side as Tail, chi_square_upper_tail, normal_quantile_upper};
+use super::distribution::{chi_square_upper_tail, normal_quantile_upper};
+use super::share::clopper_pearson_limits;
 use super::survival_contrast::{Contrast, ContrastTest};
 use crate::quantity::{Behind, ConfidenceInterval, ConfidenceLevel, Estimate, IntervalMethod, Known, Variance, WhyNotKnown};
 
@@ -169,8 +169,7 @@ fn exact_limits(survival: f64, deviation: f64, z: f64) -> (f64, f64) {
         // Of so many, the other limits lie as close as these.
         return (survival, survival);
     }
-    let (kept, failed, tail) = (number * survival, number * (1.0 - survival), libm::exp(ln_tail(z)));
-    (beta_quantile(kept, failed + 1.0, tail, Tail::Lower), beta_quantile(kept + 1.0, failed, tail, Tail::Upper))
+    clopper_pearson_limits(number * survival, number * (1.0 - survival), libm::exp(ln_tail(z)))
 }
 
 /// Two distances put together: the root of their squares, less what they have in common.
