@@ -5,17 +5,17 @@
 //!
 //! Cost.  20 bytes a visit, and 12 or so for each that doesn't come from the row behind that of the visit before.
 
-use hashbrown::HashTable;
 use polars::prelude::DataFrame;
 
 use super::spelling::Spellings;
 use super::statement::{Stated, Statements, decoded, is_reported, mixed};
 use super::text_rows::FirstRows;
-use crate::record::{Cell, Score, VISIT_COLUMNS};
+use crate::record::{Cell, Coded, Score};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
+use crate::table::stated::{Codes, coded_columns};
 use crate::table::text_order::TextOrder;
 use crate::table::text_runs::{NO_MARK, text_runs};
-use crate::table::{NO_DAY, PlacementTable, RecordTable, TableError, VisitTable};
+use crate::table::{NO_CODE, NO_DAY, PlacementTable, RecordTable, StatedRows, TableError, VisitTable};
 
 /// Stands for the row of a placement that there is none of.
 pub(super) const NEVER_PLACED: u32 = u32::MAX;
@@ -78,8 +78,6 @@ pub struct VisitRows {
     pub(super) statements: Statements,
     /// The day the outcome happened, by row, of those that tell one.
     pub(super) happened: Vec<(u32, i32)>,
-    /// The codes of a row side by side as a number, by which the number of what they state is found again.
-    known: HashTable<(u128, u32)>,
     /// The row of its placement; [`NEVER_PLACED`] if there is none.
     pub(super) placement: Vec<u32>,
     /// Rows of placements that repeat an earlier one in every column, with that one, in the order of the rows.
@@ -157,7 +155,6 @@ impl VisitRows {
 
     /// Hands over what they state, and when it happened. They are for laying out no more.
     pub(super) fn take_statements(&mut self) -> (Statements, Vec<(u32, i32)>) {
-        self.known = HashTable::new();
         (std::mem::take(&mut self.statements), std::mem::take(&mut self.happened))
     }
 
@@ -296,9 +293,17 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
     pub fn read(&self, piece: &DataFrame) -> Result<VisitPiece, TableError> {
+        self.read_stated(piece, &StatedRows::of_frame(piece)?)
+    }
+
+    /// The same with what they state beside their other columns.
+    ///
+    /// # Errors
+    /// As [`Self::read`].
+    pub fn read_stated(&self, piece: &DataFrame, stated: &StatedRows) -> Result<VisitPiece, TableError> {
         let mut rows = VisitRows::default();
         rows.make_room(piece.height());
-        self.read_into(&mut rows, piece)?;
+        self.read_stated_into(&mut rows, piece, stated)?;
         Ok(VisitPiece { rows })
     }
 
@@ -306,11 +311,15 @@ impl<'a> VisitReader<'a> {
     ///
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
-    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     pub fn read_into(&self, rows: &mut VisitRows, piece: &DataFrame) -> Result<(), TableError> {
+        self.read_stated_into(rows, piece, &StatedRows::of_frame(piece)?)
+    }
+
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    fn read_stated_into(&self, rows: &mut VisitRows, piece: &DataFrame, stated: &StatedRows) -> Result<(), TableError> {
         let before = rows.len() as u32;
         let table = RecordTable::new(piece.clone(), Vec::new());
-        LookColumns::new(&table)?.read(rows);
+        looks(&table, stated, rows)?;
         let mut finder = Finder { reader: self, last: None };
         text_runs(table.text("restoration_id")?, |run| {
             let placement = run.text.and_then(|id| finder.placement(id));
@@ -387,66 +396,50 @@ impl Finder<'_, '_> {
     }
 }
 
-/// The columns of some visits, side by side.
-struct LookColumns {
-    day: Vec<i32>,
-    happened: Vec<i32>,
-    /// Scheme, scores, outcome, reason and source.
-    codes: [Vec<u8>; CODES],
+/// Each row as a look.
+fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) -> Result<(), TableError> {
+    let (days, happened) = (table.days_in_place("visited_on")?, table.days_in_place("outcome_on")?);
+    let before = u32::try_from(rows.len()).unwrap_or(u32::MAX);
+    let VisitRows { looks, statements, happened: told, .. } = rows;
+    if stated_rows.numbers.len() != table.len() {
+        return Err(TableError::no_table("what its visits state is of other rows"));
+    }
+    // The number here of each statement, without and with a day of its outcome, once it is met.
+    let mut numbers = vec![[NO_STATEMENT; 2]; stated_rows.codes.len()];
+    for ((row, at), number) in (before..).zip(0..).zip(&stated_rows.numbers) {
+        let happened = happened.get(at);
+        let dated = happened != NO_DAY;
+        if dated {
+            told.push((row, happened));
+        }
+        let statement = &mut numbers[*number as usize][usize::from(dated)];
+        if *statement == NO_STATEMENT {
+            *statement = statements.number(stated(&stated_rows.codes[*number as usize], dated));
+        }
+        looks.push(Look { row, day: days.get(at), statement: *statement });
+    }
+    Ok(())
 }
 
-/// Codes of a visit.
-const CODES: usize = 12;
+/// Stands for the number of a statement that was not met yet.
+const NO_STATEMENT: u32 = u32::MAX;
 
-impl LookColumns {
-    fn new(table: &RecordTable) -> Result<Self, TableError> {
-        let criteria = VISIT_COLUMNS.iter().filter(|column| matches!(column.cell, Cell::Score(_)));
-        let scores = criteria.map(|column| column.name);
-        let names = std::iter::once("scheme").chain(scores).chain(["outcome", "reason", "source"]);
-        let mut codes: [Vec<u8>; CODES] = Default::default();
-        for (codes, name) in codes.iter_mut().zip(names) {
-            *codes = table.codes(name)?;
-        }
-        Ok(Self { day: table.days("visited_on")?, happened: table.days("outcome_on")?, codes })
-    }
-
-    /// Each row as a look.
-    fn read(&self, rows: &mut VisitRows) {
-        #[expect(clippy::cast_possible_truncation, reason = "both halves are taken")]
-        let hash = |key: u128| mixed((key >> 64) as u64, key as u64);
-        let before = rows.len();
-        let VisitRows { looks, statements, happened: told, known, .. } = rows;
-        let length = self.day.len();
-        let codes = self.codes.each_ref().map(|codes| &codes[..length]);
-        for (row, at) in (u32::try_from(before).unwrap_or(u32::MAX)..).zip(0..length) {
-            let packed = |from: usize, to: usize| {
-                codes[from..to].iter().rev().fold(0_u64, |packed, codes| packed << 8 | u64::from(codes[at]))
-            };
-            let happened = self.happened[at];
-            if happened != NO_DAY {
-                told.push((row, happened));
-            }
-            let (low, high) = (packed(0, 8), packed(8, CODES) | u64::from(happened != NO_DAY) << 32);
-            let key = u128::from(high) << 64 | u128::from(low);
-            let found = known.find(hash(key), |(other, _)| *other == key).map(|(_, number)| *number);
-            let statement = found.unwrap_or_else(|| {
-                let number = statements.number(stated(codes.map(|codes| codes[at]), happened != NO_DAY));
-                known.insert_unique(hash(key), (key, number), |(key, _)| hash(*key));
-                number
-            });
-            looks.push(Look { row, day: self.day[at], statement });
+/// What the codes of a visit state.
+fn stated(codes: &Codes, dated: bool) -> Stated {
+    let code =
+        |name: &str| coded_columns().zip(codes).find(|(column, _)| column.name == name).map_or(NO_CODE, |(_, code)| *code);
+    let mut scores = [None; 8];
+    for (column, code) in coded_columns().zip(codes) {
+        if let Cell::Score(criterion) = column.cell {
+            scores[usize::from(criterion.index())] = Score::from_sign(*code);
         }
     }
-}
-
-/// What the codes of a row state.
-fn stated([scheme, scores @ .., outcome, reason, source]: [u8; CODES], dated: bool) -> Stated {
     Stated {
-        scheme: decoded(scheme),
-        scores: scores.map(Score::from_sign),
-        outcome: decoded(outcome),
-        reason: decoded(reason),
-        reported: is_reported(source),
+        scheme: decoded(code("scheme")),
+        scores,
+        outcome: decoded(code("outcome")),
+        reason: decoded(code("reason")),
+        reported: is_reported(code("source")),
         dated,
     }
 }
@@ -456,7 +449,7 @@ mod tests {
     use super::*;
     use crate::finding::Findings;
     use crate::intake::folder::empty_frame;
-    use crate::record::PLACEMENT_COLUMNS;
+    use crate::record::{PLACEMENT_COLUMNS, VISIT_COLUMNS};
     use crate::table::ColumnBuilder;
     use crate::table::columns::whole_numbers;
 

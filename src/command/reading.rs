@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use chrono::Local;
 use clap::Args;
+use polars::prelude::DataFrame;
 
 use super::exit::Exit;
 use crate::cohort::from_files::read_course;
@@ -22,7 +23,7 @@ use crate::registry::{Holds, Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
-use crate::table::{Filled, NO_DAY, PlacementTable, TableError, VisitTable};
+use crate::table::{Filled, NO_DAY, PlacementTable, StatedRows, TableError, VisitTable};
 use crate::wording::{count, escape_terminal, system_said, without_error_numbers};
 
 /// Arguments of every command that reads records.
@@ -542,13 +543,17 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<(VisitRows, Filled), Re
         let mut visits = reader.begin();
         visits.make_room(registry.visits_received(kept.batch));
         let mut filled = Filled::default();
-        let make = |piece| Ok::<_, RegistryError>((Filled::of(&piece), reader.read(&piece)?));
+        let make = |piece: DataFrame, stated: StatedRows| {
+            let mut columns = Filled::of(&piece);
+            stated.fill(&mut columns);
+            Ok::<_, RegistryError>((columns, reader.read_stated(&piece, &stated)?))
+        };
         let take = |(columns, piece): (Filled, VisitPiece)| {
             filled.add(&columns);
             visits.take(piece);
             Ok(())
         };
-        registry.pieces(kept.batch, Holds::Visits, make, take)?;
+        registry.visit_pieces(kept.batch, make, take)?;
         let patients = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
         Ok((visits.of_patients(patients).from_files(registry.files(kept.batch)), filled))
     })

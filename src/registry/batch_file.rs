@@ -14,9 +14,10 @@ use tempfile::{NamedTempFile, TempPath};
 
 use super::durable::sync_folder;
 use super::error::RegistryError;
-use super::group_writer::GroupWriter;
+use super::group_writer::{Cells, GroupWriter};
 use super::manifest::{Batch, Holds, StoredFile};
 use super::paths::{Paths, TEMPORARY};
+use super::stated_columns::{apart, cells, together};
 use super::stop_point::{BATCH_FILE, reach};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::{ParquetPieces, TableError};
@@ -70,6 +71,8 @@ impl Write for Shared {
 /// A batch file under construction: rows are added piece by piece.
 pub struct Unfinished {
     holds: Holds,
+    /// Whether coded columns of visits become what each visit states.
+    states: bool,
     path: TempPath,
     out: Shared,
     writer: GroupWriter<Shared>,
@@ -77,16 +80,23 @@ pub struct Unfinished {
 }
 
 impl Unfinished {
-    /// Begins a file for frames of a shape.
+    /// Begins a file for frames of a shape, with the codes of this version.
     ///
     /// # Errors
     /// When the system refuses.
     pub fn begin(paths: &Paths, holds: Holds, schema: &Schema) -> Result<Self, RegistryError> {
+        match holds {
+            Holds::Placements => Self::begin_file(paths, holds, false, schema),
+            Holds::Visits => Self::begin_file(paths, holds, true, &together(schema)),
+        }
+    }
+
+    fn begin_file(paths: &Paths, holds: Holds, states: bool, schema: &Schema) -> Result<Self, RegistryError> {
         let (file, path) = temporary(paths)?.into_parts();
         let inside = Digesting { file: BufWriter::new(file), hasher: Sha256::new(), bytes: 0, refused: None };
         let out = Shared(Arc::new(Mutex::new(inside)));
         let writer = GroupWriter::begin(out.clone(), schema).map_err(|error| said(&path, &out, error))?;
-        Ok(Self { holds, path, out, writer, rows: 0 })
+        Ok(Self { holds, states, path, out, writer, rows: 0 })
     }
 
     /// Adds rows, as row groups of their own.
@@ -98,7 +108,9 @@ impl Unfinished {
         while from < frame.height() {
             let rows = GROUP.min(frame.height() - from);
             let group = frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
-            self.writer.add(&group).map_err(|error| said(&self.path, &self.out, error))?;
+            let columns =
+                if self.states { cells(&group)? } else { group.columns().iter().cloned().map(Cells::Column).collect() };
+            self.writer.add(rows, columns).map_err(|error| said(&self.path, &self.out, error))?;
             from += rows;
         }
         self.rows += frame.height() as u64;
@@ -137,6 +149,9 @@ pub(super) fn not_written(path: &Path, refused: &impl std::fmt::Display) -> Regi
     RegistryError::NotWritten(path.parent().unwrap_or(path).to_owned(), refused.to_string())
 }
 
+/// Stands for the batch that a run is about to add, of which nothing can be unknown.
+const THIS_RUN: u32 = 0;
+
 /// A batch file that is whole and has no name yet; it goes with this value unless it is given one.
 #[derive(Debug)]
 pub struct Ended {
@@ -150,11 +165,33 @@ impl Ended {
         self.stored.rows
     }
 
+    /// Reads some columns piece by piece, as the file has them.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn pieces_of(&self, columns: &[&str]) -> Result<ParquetPieces, RegistryError> {
+        Ok(self.open()?.only(columns))
+    }
+
     /// Reads it piece by piece.
     ///
     /// # Errors
     /// When the system refuses.
-    pub fn pieces(&self) -> Result<ParquetPieces, RegistryError> {
+    pub fn pieces(&self) -> Result<impl Iterator<Item = Result<DataFrame, RegistryError>>, RegistryError> {
+        let mut pieces = self.open()?;
+        let mut next = move || pieces.next_piece()?.map(|frame| apart(frame, THIS_RUN)).transpose();
+        Ok(std::iter::from_fn(move || next().transpose()))
+    }
+
+    /// Reads so many rows from a place on.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn rows_from(&self, from: usize, rows: usize) -> Result<DataFrame, RegistryError> {
+        apart(self.open()?.rows(from, rows)?, THIS_RUN)
+    }
+
+    fn open(&self) -> Result<ParquetPieces, RegistryError> {
         let file = File::open(&self.path).map_err(|error| RegistryError::not_read(&self.path, &error))?;
         Ok(ParquetPieces::open(file, GROUP)?)
     }
@@ -179,12 +216,12 @@ impl Ended {
     }
 }
 
-/// Writes a table as a batch file.
+/// Writes rows of a batch file as one of their own: codes and columns stay as they were kept.
 ///
 /// # Errors
 /// When the system refuses.
 pub fn store(paths: &Paths, holds: Holds, frame: &DataFrame) -> Result<StoredFile, RegistryError> {
-    let mut file = Unfinished::begin(paths, holds, frame.schema())?;
+    let mut file = Unfinished::begin_file(paths, holds, false, frame.schema())?;
     file.add(frame)?;
     file.end()?.name(paths)
 }
@@ -378,7 +415,7 @@ mod tests {
     fn written(paths: &Paths) -> Vec<Batch> {
         std::fs::create_dir(paths.batches()).expect("a folder");
         let file = |from: u32, to: u32| {
-            let mut file = Unfinished::begin(paths, Holds::Visits, rows(0..0).schema()).expect("begun");
+            let mut file = Unfinished::begin_file(paths, Holds::Visits, false, rows(0..0).schema()).expect("begun");
             (from..to).step_by(10).for_each(|group| file.add(&rows(group..group + 10)).expect("added"));
             file.end().and_then(|ended| ended.name(paths)).expect("named")
         };

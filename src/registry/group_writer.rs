@@ -8,12 +8,14 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 
-use polars::prelude::{Column, CompatLevel, DataFrame, PolarsError, Schema, SchemaExt};
+use polars::prelude::{Column, CompatLevel, PolarsError, Schema, SchemaExt};
+use polars_arrow::array::Array;
 use polars_parquet::write::{
     CompressedPage, CompressionOptions, DynIter, DynStreamingIterator, Encoding, FileWriter, ParquetType, StatisticsOptions,
     Version, WriteOptions, array_to_columns, compress, fallible_streaming_iterator, get_dtype_encoding,
 };
 
+use crate::table::StatedRows;
 use crate::threads::available;
 
 /// Threads, and groups under way, at most: each group takes memory.
@@ -42,8 +44,16 @@ struct Shape {
 /// The pages of a column as they go into the file, or the panic that there was.
 type Encoded = thread::Result<Result<Vec<CompressedPage>, PolarsError>>;
 
+/// The cells of a column of the file.
+pub(super) enum Cells {
+    /// Those of one column.
+    Column(Column),
+    /// The coded columns of visits, which become what each visit states.
+    Stated(Vec<Column>),
+}
+
 /// A column to be encoded: its place, its rows, and where its pages go.
-type Job = (usize, Column, Sender<Encoded>);
+type Job = (usize, Cells, Sender<Encoded>);
 
 /// A row group, and what becomes of each of its columns.
 struct Group {
@@ -80,11 +90,11 @@ impl<W: Write> GroupWriter<W> {
         })
     }
 
-    /// Adds a row group, which has rows. It may be written later; what was refused then is said then.
+    /// Adds a row group of so many rows, at least one, column by column. It may be written later; what was refused then is said then.
     ///
     /// # Errors
     /// When rows can't be encoded, or the system refuses.
-    pub(super) fn add(&mut self, group: &DataFrame) -> Result<(), PolarsError> {
+    pub(super) fn add(&mut self, rows: usize, group: impl IntoIterator<Item = Cells>) -> Result<(), PolarsError> {
         if self.under_way.len() >= self.at_once {
             self.write_next()?;
         }
@@ -93,14 +103,14 @@ impl<W: Write> GroupWriter<W> {
             let (shape, waiting) = (Arc::clone(&self.shape), Arc::clone(&self.waiting));
             thread::spawn(move || encode_all(&shape, &waiting));
         }
-        let mut columns = Vec::with_capacity(group.width());
-        for (place, column) in group.columns().iter().enumerate() {
+        let mut columns = Vec::with_capacity(self.shape.types.len());
+        for (place, cells) in group.into_iter().enumerate() {
             let (done, encoded) = channel();
             // This holds the other end, too.
-            let _ = self.jobs.send((place, column.clone(), done));
+            let _ = self.jobs.send((place, cells, done));
             columns.push(encoded);
         }
-        self.under_way.push_back(Group { rows: group.height() as u64, columns });
+        self.under_way.push_back(Group { rows: rows as u64, columns });
         Ok(())
     }
 
@@ -143,8 +153,8 @@ impl<W: Write> GroupWriter<W> {
 fn encode_all(shape: &Shape, waiting: &Mutex<Receiver<Job>>) {
     loop {
         let job = waiting.lock().unwrap_or_else(PoisonError::into_inner).recv();
-        let Ok((place, column, done)) = job else { break };
-        let encoded = catch_unwind(AssertUnwindSafe(|| shape.encoded(place, &column)));
+        let Ok((place, cells, done)) = job else { break };
+        let encoded = catch_unwind(AssertUnwindSafe(|| shape.encoded(place, &cells)));
         // Nobody waits for it any more where another column of its group was refused.
         let _ = done.send(encoded);
     }
@@ -152,8 +162,14 @@ fn encode_all(shape: &Shape, waiting: &Mutex<Receiver<Job>>) {
 
 impl Shape {
     /// Encodes the column at a place, as one chunk.
-    fn encoded(&self, place: usize, column: &Column) -> Result<Vec<CompressedPage>, PolarsError> {
-        let array = column.as_materialized_series().rechunk().to_arrow(0, CompatLevel::newest());
+    fn encoded(&self, place: usize, cells: &Cells) -> Result<Vec<CompressedPage>, PolarsError> {
+        let array: Box<dyn Array> = match cells {
+            Cells::Column(column) => column.as_materialized_series().rechunk().to_arrow(0, CompatLevel::newest()),
+            Cells::Stated(columns) => {
+                let texts = StatedRows::of_columns(columns).and_then(|stated| stated.texts());
+                Box::new(texts.map_err(|error| PolarsError::ComputeError(error.what().to_owned().into()))?)
+            }
+        };
         // A column that is no list is one column of the file, too.
         let leaves = array_to_columns(&array, self.types[place].clone(), self.options, &self.encodings[place])?;
         let pages = leaves.into_iter().flatten();
@@ -164,7 +180,7 @@ impl Shape {
 #[cfg(test)]
 mod tests {
     use polars::prelude::{
-        Float64Chunked, Int32Chunked, IntoColumn, NewChunkedArray, StringChunked, UInt8Chunked, UInt32Chunked,
+        DataFrame, Float64Chunked, Int32Chunked, IntoColumn, NewChunkedArray, StringChunked, UInt8Chunked, UInt32Chunked,
     };
     use polars_io::parquet::write::{ParquetCompression, ParquetWriter};
 
@@ -175,6 +191,10 @@ mod tests {
         let mut whole = piece(0..rows / 3);
         whole.vstack_mut(&piece(rows / 3..rows)).expect("the same columns");
         whole
+    }
+
+    fn cells(frame: &DataFrame) -> Vec<Cells> {
+        frame.columns().iter().cloned().map(Cells::Column).collect()
     }
 
     fn piece(rows: std::ops::Range<i32>) -> DataFrame {
@@ -204,7 +224,8 @@ mod tests {
         let mut writer = GroupWriter::begin(&mut bytes, frame.schema()).expect("begun");
         writer.at_once = at_once;
         for from in (0..frame.height()).step_by(rows) {
-            writer.add(&frame.slice(i64::try_from(from).expect("a place"), rows)).expect("added");
+            let group = frame.slice(i64::try_from(from).expect("a place"), rows);
+            writer.add(group.height(), cells(&group)).expect("added");
             assert!(writer.under_way.len() <= at_once);
         }
         writer.finish().expect("finished");
@@ -245,11 +266,12 @@ mod tests {
         }
         let frame = frame(50);
         let mut writer = GroupWriter::begin(Full, frame.schema()).expect("begun");
-        let refused = writer.add(&frame).and_then(|()| writer.catch_up()).expect_err("nothing can be written");
+        let refused =
+            writer.add(frame.height(), cells(&frame)).and_then(|()| writer.catch_up()).expect_err("nothing can be written");
         assert!(refused.to_string().contains("no room"), "{refused}");
         // What is refused of a group is said when a later one is added.
         writer.at_once = 1;
-        let again = (0..3).try_for_each(|_| writer.add(&frame));
+        let again = (0..3).try_for_each(|_| writer.add(frame.height(), cells(&frame)));
         assert!(again.expect_err("nothing can be written").to_string().contains("no room"));
     }
 
@@ -258,7 +280,7 @@ mod tests {
         let frame = frame(500);
         let mut writer = GroupWriter::begin(Vec::new(), frame.schema()).expect("begun");
         writer.at_once = 3;
-        (0..3).for_each(|_| writer.add(&frame).expect("added"));
+        (0..3).for_each(|_| writer.add(frame.height(), cells(&frame)).expect("added"));
         let shape = Arc::clone(&writer.shape);
         drop(writer);
         let ended = (0..1_000).any(|_| {

@@ -13,7 +13,10 @@ use crate::quantity::Day;
 use crate::record::RecordKind;
 
 /// The format that this version writes.
-pub const FORMAT: u32 = 1;
+///
+/// - 1: visits with a column for each of their codes, as places in the vocabulary or as signs
+/// - 2: visits with what they state written out in one column (`table::stated`); the other is read as well
+pub const FORMAT: u32 = 2;
 
 const OPENING: &str = "{\n\"sha256\": \"";
 const MIDDLE: &str = "\",\n\"registry\": ";
@@ -260,6 +263,7 @@ impl Manifest {
     /// The manifest after one more batch.
     pub fn with(&self, sha256: &str, batch: Batch) -> Self {
         let mut next = self.clone();
+        next.format = FORMAT;
         next.made_by = made_by();
         next.previous_sha256 = Some(sha256.to_owned());
         next.revision = batch.number;

@@ -18,6 +18,7 @@
 //! - [`reading`]: batches to the two tables, with supersession
 //! - `row_key`: what makes two rows speak of the same thing
 //! - [`identity`]: the key that turns patient ids into pseudonyms
+//! - `stated_columns`: the coded columns of visits as the one that batch files have
 //! - [`vocabulary`]: kept codes to today's codes
 //! - [`batch_file`]: a table as the bytes of a file, and back
 //! - [`durable`]: writing so that a power cut leaves the old or the new
@@ -41,7 +42,8 @@ pub mod reading;
 pub mod registry;
 mod row_key;
 mod runs;
-pub mod staging;
+mod staging;
+mod stated_columns;
 pub mod stop_point;
 pub mod verification;
 pub mod vocabulary;

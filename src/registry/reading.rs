@@ -11,11 +11,13 @@ use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
 use super::row_key::{Corrected, KEY_COLUMNS, RowKey, RowKeys};
+use super::stated_columns::{apart, taken_out};
 use super::vocabulary::{TermTables, translate};
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{ColumnBuilder, PlacementTable, RecordTable, VisitTable, decoding_threads};
+use crate::table::stated::is_coded;
+use crate::table::{ColumnBuilder, PlacementTable, RecordTable, STATED_COLUMN, StatedRows, VisitTable, decoding_threads};
 use crate::wording::hexadecimal;
 
 /// Kept records, as they stood after a batch.
@@ -135,6 +137,29 @@ fn table_of(
     Ok(RecordTable::new(standing_on(empty_frame(&shape, &own)?, frames, holds)?, files(manifest, as_of)))
 }
 
+/// Some neighbouring rows that stood after a batch. What visits state is told apart from their other columns.
+pub(super) struct StandingPiece {
+    frame: DataFrame,
+    stated: Option<StatedRows>,
+}
+
+impl StandingPiece {
+    /// With all columns of their kind.
+    pub(super) fn whole(self) -> Result<DataFrame, RegistryError> {
+        let Some(stated) = self.stated else { return Ok(self.frame) };
+        let mut frame = self.frame;
+        for column in stated.columns() {
+            frame.with_column(column)?;
+        }
+        shaped(&frame, VISIT_COLUMNS, &[])
+    }
+
+    /// Visits without what they state, and that beside them.
+    pub(super) fn parts(self) -> (DataFrame, StatedRows) {
+        (self.frame, self.stated.unwrap_or_default())
+    }
+}
+
 /// Goes through the rows of a kind that stood after a batch, piece by piece: `make` makes something of each on any thread, and `take`
 /// takes that in the order of the rows. Placements come with the practice's own columns.
 pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
@@ -142,7 +167,7 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     manifest: &Manifest,
     as_of: u32,
     holds: Holds,
-    make: impl Fn(DataFrame) -> Result<T, E> + Sync,
+    make: impl Fn(StandingPiece) -> Result<T, E> + Sync,
     take: impl FnMut(T) -> Result<(), E>,
 ) -> Result<(), E> {
     let own = if holds == Holds::Placements { own_columns(manifest, as_of) } else { Vec::new() };
@@ -165,16 +190,25 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
-    let standing = |place: usize, piece: DataFrame| -> Result<DataFrame, RegistryError> {
+    let beside: Vec<Column> =
+        columns(holds).iter().filter(|column| holds == Holds::Placements || !is_coded(column)).copied().collect();
+    let standing = |place: usize, piece: DataFrame| -> Result<StandingPiece, RegistryError> {
         let (batch, file) = files[place];
-        let piece = renumbered(&todays(piece, manifest, batch, file)?, columns(holds), &own, befores[place])?;
-        if last_correction <= Some(batch.number) {
-            return Ok(piece);
+        let (piece, mut stated) = taken_out(with_todays_terms(piece, manifest, batch, file)?, batch.number)?;
+        if holds == Holds::Visits && stated.is_none() {
+            stated = Some(StatedRows::of_frame(&shaped(&piece, VISIT_COLUMNS, &[])?)?);
         }
-        let keys = RowKeys::new(&piece, holds)?;
+        let frame = renumbered(&piece, &beside, &own, befores[place])?;
+        if last_correction <= Some(batch.number) {
+            return Ok(StandingPiece { frame, stated });
+        }
+        let keys = RowKeys::new(&frame, holds)?;
         let stands = |row| corrected.last(keys.key(row)).is_none_or(|last| last <= batch.number);
-        let mask: Vec<bool> = (0..piece.height()).map(stands).collect();
-        Ok(piece.filter(&BooleanChunked::from_slice("live".into(), &mask))?)
+        let mask: Vec<bool> = (0..frame.height()).map(stands).collect();
+        Ok(StandingPiece {
+            frame: frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?,
+            stated: stated.map(|stated| stated.only(&mask)),
+        })
     };
     load_pieces(paths, &files, decoding_threads(), |place, piece| make(standing(place, piece)?), take)
 }
@@ -264,11 +298,22 @@ pub(super) fn decoded(
     todays(load(paths, batch, file)?, manifest, batch, file)
 }
 
-/// Rows of a file of a batch with today's codes.
+/// Rows of a file of a batch in the columns and codes of today.
 fn todays(frame: DataFrame, manifest: &Manifest, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
+    apart(with_todays_terms(frame, manifest, batch, file)?, batch.number)
+}
+
+/// Rows of a file of a batch with today's codes in those columns that hold codes.
+fn with_todays_terms(
+    frame: DataFrame,
+    manifest: &Manifest,
+    batch: &Batch,
+    file: &StoredFile,
+) -> Result<DataFrame, RegistryError> {
     let known = |name: &str| {
         columns(file.holds).iter().any(|column| column.name == name)
             || [FILE_COLUMN, ROW_COLUMN].contains(&name)
+            || (file.holds == Holds::Visits && name == STATED_COLUMN)
             || (file.holds == Holds::Placements && batch.own_columns.iter().any(|own| own == name))
     };
     if let Some(unknown) = frame.get_column_names().into_iter().find(|name| !known(name)) {

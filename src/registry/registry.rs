@@ -11,8 +11,9 @@ use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
 use super::manifest::{Holds, Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
-use super::reading::{Kept, files, own_columns, read, read_placements, standing_pieces};
+use super::reading::{Kept, StandingPiece, files, own_columns, read, read_placements, standing_pieces};
 use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
+use crate::table::StatedRows;
 
 /// How often a reader starts again when a withdrawal replaces files under it.
 const TRIES: u32 = 50;
@@ -174,7 +175,24 @@ impl Registry {
         make: impl Fn(DataFrame) -> Result<T, E> + Sync,
         take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
-        standing_pieces(&self.paths, self.manifest(), as_of, holds, make, take)
+        standing_pieces(&self.paths, self.manifest(), as_of, holds, |piece| make(piece.whole()?), take)
+    }
+
+    /// The same of visits, each piece with what they state beside their other columns.
+    ///
+    /// # Errors
+    /// As [`Self::pieces`].
+    pub fn visit_pieces<T: Send, E: From<RegistryError> + Send>(
+        &self,
+        as_of: u32,
+        make: impl Fn(DataFrame, StatedRows) -> Result<T, E> + Sync,
+        take: impl FnMut(T) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let make = |piece: StandingPiece| {
+            let (frame, stated) = piece.parts();
+            make(frame, stated)
+        };
+        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, make, take)
     }
 
     /// How many rows of visits all batches up to one have, those that were superseded among them.

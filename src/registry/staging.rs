@@ -208,13 +208,7 @@ impl Staged {
         };
         match &self.tables[usize::from(holds == Holds::Visits)] {
             Rows::Held(frames) => frames.iter().try_for_each(|frame| one(frame.clone())),
-            Rows::OnDisk(file) => {
-                let mut pieces = file.pieces()?;
-                while let Some(frame) = pieces.next_piece()? {
-                    one(frame)?;
-                }
-                Ok(())
-            }
+            Rows::OnDisk(file) => file.pieces()?.try_for_each(|frame| one(frame?)),
         }
     }
 
@@ -234,7 +228,7 @@ impl Staged {
                 }
             }
             Rows::OnDisk(file) => {
-                let mut pieces = file.pieces()?.only(columns);
+                let mut pieces = file.pieces_of(columns)?;
                 while let Some(frame) = pieces.next_piece()? {
                     if !take(frame)? {
                         break;
@@ -265,7 +259,7 @@ impl Staged {
                 }
                 Ok(all)
             }
-            Rows::OnDisk(file) if from < to => Ok(Some(file.pieces()?.rows(from, to - from)?)),
+            Rows::OnDisk(file) if from < to => Ok(Some(file.rows_from(from, to - from)?)),
             Rows::OnDisk(_) => Ok(None),
         }
     }

@@ -32,6 +32,11 @@ impl Filled {
         }
     }
 
+    /// Says in how many rows a column has a value.
+    pub(super) fn set(&mut self, name: &str, filled: u64) {
+        self.columns.insert(name.to_owned(), filled);
+    }
+
     /// How many rows.
     pub const fn rows(&self) -> u64 {
         self.rows

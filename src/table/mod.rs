@@ -4,12 +4,14 @@
 //! - [`filled`]: how far columns are filled
 //! - [`parquet_pieces`]: a Parquet file, read piece by piece
 //! - [`records`]: the two tables, with where each row came from
+//! - [`stated`]: what a visit states as one cell
 //! - `text_hash`: sixty-four bits of a text
 
 pub mod columns;
 pub mod filled;
 pub mod parquet_pieces;
 pub mod records;
+pub mod stated;
 pub(crate) mod text_hash;
 pub(crate) mod text_order;
 pub(crate) mod text_runs;
@@ -18,3 +20,4 @@ pub use columns::{ColumnBuilder, NO_CODE, NO_DAY};
 pub use filled::Filled;
 pub use parquet_pieces::{ParquetPieces, decoding_threads};
 pub use records::{PlacementTable, RecordTable, TableError, VisitTable};
+pub use stated::{STATED_COLUMN, StatedRows};

@@ -6,6 +6,7 @@ use std::path::Path;
 use manebit::finding::Findings;
 use manebit::intake::{IntakeRequest, read_records};
 use manebit::quantity::Day;
+use manebit::registry::manifest::FORMAT;
 use manebit::registry::{Registry, verify};
 
 use crate::registry_ground::{Ground, PLACEMENTS, VISITS, copy_folder, files_below, rows_of, state_of, text_of};
@@ -293,21 +294,21 @@ fn a_newer_format_is_refused_plainly() {
     let ground = Ground::new();
     let text = fs::read_to_string(ground.kept().join("manifest.json")).expect("it");
     let (_, body) = text.split_once("\"registry\": ").expect("a body");
-    let body = body.trim_end_matches("\n}\n").replace("\"format\": 1", "\"format\": 2, \"more\": true");
+    let body = body.trim_end_matches("\n}\n").replace("\"format\": 2", "\"format\": 3, \"more\": true");
     let sealed = manebit::registry::durable::digest(body.as_bytes());
     let text = format!("{{\n\"sha256\": \"{sealed}\",\n\"registry\": {body}\n}}\n");
     fs::write(ground.kept().join("manifest.json"), text).expect("written");
     let output = ground.run(&["verify", "kept"]);
     assert_eq!(output.status.code(), Some(2));
-    assert!(text_of(&output).contains("has format 2; this version reads formats up to 1"), "{}", text_of(&output));
+    assert!(text_of(&output).contains("has format 3; this version reads formats up to 2"), "{}", text_of(&output));
 }
 
-fn fixture() -> std::path::PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/registry-format-1")
+fn fixture(format: u32) -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("tests/fixtures/registry-format-{format}"))
 }
 
 /// Makes the committed registry anew, where it is wanted; only for a new format, since older ones must stay readable.
-fn make_fixture() {
+fn make_fixture(format: u32) {
     let ground = Ground::new();
     ground.part("a", 6);
     ground.part("b", 4);
@@ -328,18 +329,28 @@ fn make_fixture() {
         assert!(output.status.success(), "{}", text_of(&output));
     }
     fs::remove_file(ground.kept().join("lock")).expect("removed");
-    copy_folder(&ground.kept(), &fixture());
+    copy_folder(&ground.kept(), &fixture(format));
 }
 
-/// A registry written by format 1 reads for good.
+/// A registry written by any format reads for good.
 #[test]
-fn the_committed_registry_reads_and_grows() {
-    if !fixture().exists() && std::env::var_os("MANEBIT_REWRITE").is_some_and(|value| value == "1") {
-        make_fixture();
+fn the_committed_registries_read_and_grow() {
+    let rewriting = std::env::var_os("MANEBIT_REWRITE").is_some_and(|value| value == "1");
+    if !fixture(FORMAT).exists() && rewriting {
+        make_fixture(FORMAT);
     }
-    let verdict = verify(&fixture()).expect("whole");
+    (1..=FORMAT).for_each(reads_and_grows);
+    let rows = |format| fs::read_to_string(fixture(format).with_extension("rows.txt")).expect("rows");
+    assert!((2..=FORMAT).all(|format| rows(format) == rows(1)), "the same records, whatever the format");
+}
+
+fn reads_and_grows(format: u32) {
+    let fixture = fixture(format);
+    let verdict = verify(&fixture).expect("whole");
     assert!(verdict.damages.is_empty(), "{:?}", verdict.damages);
-    let registry = Registry::open(&fixture()).expect("it opens");
+    let registry = Registry::open(&fixture).expect("it opens");
+    let manifest = fs::read_to_string(fixture.join("manifest.json")).expect("a manifest");
+    assert!(manifest.contains(&format!("\"format\": {format},")), "written by format {format}");
     let counts: Vec<(usize, usize)> = (0..=4)
         .map(|batch| {
             registry.read(Some(batch)).map(|kept| (kept.placements.0.len(), kept.visits.0.len())).expect("it reads")
@@ -347,18 +358,29 @@ fn the_committed_registry_reads_and_grows() {
         .collect();
     assert_eq!(counts, [(0, 0), (4, 8), (8, 16), (8, 17), (8, 17)]);
     let kept = registry.read(None).expect("it reads");
-    let expected = fs::read_to_string(fixture().with_extension("rows.txt")).unwrap_or_default();
+    let expected = fs::read_to_string(fixture.with_extension("rows.txt")).unwrap_or_default();
     let rows = format!("{}\n{}\n", rows_of(kept.placements.0.frame()).join("\n"), rows_of(kept.visits.0.frame()).join("\n"));
     if expected.is_empty() && std::env::var_os("MANEBIT_REWRITE").is_some_and(|value| value == "1") {
-        fs::write(fixture().with_extension("rows.txt"), &rows).expect("written");
+        fs::write(fixture.with_extension("rows.txt"), &rows).expect("written");
     } else {
         assert_eq!(rows, expected, "cell by cell as it was written");
     }
     let ground = Ground::bare();
-    copy_folder(&fixture(), &ground.kept());
+    copy_folder(&fixture, &ground.kept());
     ground.part("n", 3);
     assert!(ground.ingest("n").contains("Batch 5 is kept"));
     assert_eq!(ground.state().placements, 11);
+    // Rows of its earlier batches leave, and the others stay as they were kept.
+    let before = ground.read(None);
+    ground.good(&["withdraw", "b-P0", "--from", "kept"]);
+    let after = ground.read(None);
+    let of_others = |rows: Vec<String>| -> Vec<String> {
+        rows.into_iter().filter(|row| !row.contains("b-0") && !row.contains("b-1")).collect()
+    };
+    for (before, after) in [(&before.placements.0, &after.placements.0), (&before.visits.0, &after.visits.0)] {
+        assert!(after.len() < before.len());
+        assert_eq!(of_others(rows_of(before.frame())), rows_of(after.frame()), "format {format}");
+    }
 }
 
 #[test]
@@ -370,7 +392,7 @@ fn manifests_validate_against_their_schema() {
     let (mut schemas, mut compiler) = (boon::Schemas::new(), boon::Compiler::new());
     compiler.add_resource("schema.json", read(&schema)).expect("a schema");
     let compiled = compiler.compile("schema.json", &mut schemas).expect("a schema of draft 2020-12");
-    let mut manifest = read(&fixture().join("manifest.json"));
+    let mut manifest = read(&fixture(FORMAT).join("manifest.json"));
     assert!(schemas.validate(&manifest, compiled).is_ok());
     manifest["registry"]["batches"][0]["kind"] = serde_json::json!("something");
     assert!(schemas.validate(&manifest, compiled).is_err(), "a wrong kind is noticed");
