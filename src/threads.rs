@@ -80,6 +80,30 @@ pub(crate) fn in_turn<I: Sync, T: Send>(items: &[I], threads: usize, work: impl 
     done.into_iter().map(|(_, result)| result).collect()
 }
 
+/// What so many threads gathered from the items, each in a state of its own, made by `state`; each takes the next item that nobody has
+/// taken. Which items are in which state is left to chance, so states must add up to the same whatever it is.
+pub(crate) fn gathered<I: Sync, S: Send>(
+    items: &[I],
+    threads: usize,
+    state: impl Fn() -> S + Sync,
+    work: impl Fn(&mut S, &I) + Sync,
+) -> Vec<S> {
+    let next = AtomicUsize::new(0);
+    let gather = || {
+        let mut own = state();
+        while let Some(item) = items.get(next.fetch_add(1, Ordering::Relaxed)) {
+            work(&mut own, item);
+        }
+        own
+    };
+    thread::scope(|scope| {
+        let handles: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(gather)).collect();
+        let own = gather();
+        let others = handles.into_iter().map(|handle| handle.join().unwrap_or_else(|panic| resume_unwind(panic)));
+        std::iter::once(own).chain(others).collect()
+    })
+}
+
 /// Items under way for each thread, at most: one that it works on, and one that waits.
 const UNDER_WAY: usize = 2;
 
@@ -158,6 +182,18 @@ mod tests {
             assert_eq!(in_turn(&(0..23).collect::<Vec<usize>>(), threads, |i| i * i), expected);
         }
         assert_eq!(on_threads(Vec::<usize>::new(), 2, |i| i), Vec::<usize>::new());
+    }
+
+    #[test]
+    fn what_is_gathered_adds_up_whatever_the_threads() {
+        let items: Vec<u64> = (0..1_000).collect();
+        for threads in 1..6 {
+            let gathered = gathered(&items, threads, || (0, 0), |(sum, met), item| (*sum, *met) = (*sum + item, *met + 1));
+            assert!((1..=threads).contains(&gathered.len()));
+            let all = gathered.iter().fold((0, 0), |(sum, met), (own, items)| (sum + own, met + items));
+            assert_eq!(all, (499_500, 1_000));
+            assert_eq!(super::gathered(&Vec::<u64>::new(), threads, || 7, |_, _| {}), [7]);
+        }
     }
 
     #[test]

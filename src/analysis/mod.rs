@@ -2,6 +2,7 @@
 //!
 //! - [`group`]: everything about one group of restorations under one endpoint
 //! - [`comparison`]: the levels of a factor, and whether they are tested
+//! - `patient_by_patient`: who was due at recalls, for those who count restorations and patients
 //! - [`recall`]: recalls and criteria scores
 //! - [`score_tally`]: scores at one recall counted
 //! - [`course`]: tooth by tooth, year by year, restoration by restoration
@@ -18,6 +19,7 @@ mod combinations;
 pub mod comparison;
 pub mod course;
 pub mod group;
+mod patient_by_patient;
 pub mod readings;
 pub mod recall;
 pub mod recall_cut;

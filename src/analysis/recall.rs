@@ -1,46 +1,92 @@
 //! Recalls and criteria scores, with Wilson's intervals.
 
-use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreGroups, ScoreTally, Tally};
-use crate::cohort::history::threads_for;
-use crate::cohort::recall::{Due, WindowDays, due};
+use super::patient_by_patient::patient_by_patient;
+use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreCounters, ScoreGroups, ScoreTally, Tally};
+use crate::cohort::recall::{Due, WindowDays};
 use crate::cohort::{FactorLevels, Histories};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
 use crate::record::{Criterion, Scheme, Standing};
 use crate::result::{CriterionReview, LevelShare, RecallReview, ScoreCount};
-use crate::stats::wilson_interval;
-use crate::threads::in_turn;
+use crate::stats::{Grouping, wilson_interval};
 
-/// Which restorations were due at each recall of the protocol.
-pub fn due_at_recalls(histories: &Histories, protocol: &Protocol) -> Vec<Vec<Due>> {
-    due(histories, &protocol.recalls)
+/// Restorations, and the patients behind them, at one recall.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct RecallCount {
+    due: u64,
+    seen: u64,
+    scored: u64,
+    patients_due: u64,
+    patients_seen: u64,
 }
 
-/// Who was due, seen and scored at each recall of the protocol.
-pub fn recall_reviews(histories: &Histories, due: &[Vec<Due>], protocol: &Protocol) -> Vec<RecallReview> {
-    let patients = |places: &mut dyn Iterator<Item = u32>| {
-        let mut met = vec![false; histories.patients as usize];
-        places.map(|place| u64::from(!std::mem::replace(&mut met[histories.patient[place as usize] as usize], true))).sum()
-    };
-    let review = |&(window, due): &(&RecallWindow, &Vec<Due>)| {
-        let seen = due.iter().filter(|due| due.seen).count() as u64;
-        RecallReview {
-            months: window.months,
-            opens: window.opens(),
-            closes: window.closes(),
-            due: due.len() as u64,
-            seen,
-            scored: due.iter().filter(|due| due.scored).count() as u64,
-            patients_due: patients(&mut due.iter().map(|due| due.restoration)),
-            patients_seen: patients(&mut due.iter().filter(|due| due.seen).map(|due| due.restoration)),
-            share_seen: match share(seen, due.len() as u64, protocol.confidence_level) {
-                (Known::Known(share), Known::Known(interval)) => Known::Known((share, interval)),
-                (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => Known::NotKnown(why),
-            },
+impl RecallCount {
+    /// Adds the restorations of one patient that were due.
+    fn add_patient<'a>(&mut self, due: impl IntoIterator<Item = &'a Due>) {
+        let (mut all, mut seen) = (0, 0);
+        for one in due {
+            all += 1;
+            seen += u64::from(one.seen);
+            self.scored += u64::from(one.scored);
         }
+        self.due += all;
+        self.seen += seen;
+        self.patients_due += u64::from(all > 0);
+        self.patients_seen += u64::from(seen > 0);
+    }
+
+    /// Adds those of other patients.
+    fn add(&mut self, other: &Self) {
+        self.due += other.due;
+        self.seen += other.seen;
+        self.scored += other.scored;
+        self.patients_due += other.patients_due;
+        self.patients_seen += other.patients_seen;
+    }
+}
+
+/// Counts of other patients added place by place.
+fn add_counts(mut all: Vec<RecallCount>, others: Vec<RecallCount>) -> Vec<RecallCount> {
+    all.iter_mut().zip(others).for_each(|(all, other)| all.add(&other));
+    all
+}
+
+/// Who was due, seen and scored at each recall of the protocol, by level; `levels` tells that of each restoration.
+pub fn recall_counts(histories: &Histories, levels: &Grouping, protocol: &Protocol) -> Vec<Vec<RecallCount>> {
+    let count = usize::from(levels.levels());
+    let recalls = protocol.recalls.len();
+    let level = |due: &Due| usize::from(levels.codes()[due.restoration as usize]);
+    // By level, then recall.
+    let state = || vec![RecallCount::default(); count * recalls];
+    let counted = patient_by_patient(histories, &protocol.recalls, state, |counts, recall, due| {
+        for (place, one) in due.iter().enumerate() {
+            let own = level(one);
+            if own < count && due[..place].iter().all(|earlier| level(earlier) != own) {
+                counts[own * recalls + recall].add_patient(due[place..].iter().filter(|other| level(other) == own));
+            }
+        }
+    });
+    let all = counted.into_iter().reduce(add_counts).unwrap_or_default();
+    if recalls == 0 { vec![Vec::new(); count] } else { all.chunks(recalls).map(<[_]>::to_vec).collect() }
+}
+
+/// What each recall of the protocol came to.
+pub fn recall_reviews(counts: &[RecallCount], protocol: &Protocol) -> Vec<RecallReview> {
+    let review = |(window, count): (&RecallWindow, &RecallCount)| RecallReview {
+        months: window.months,
+        opens: window.opens(),
+        closes: window.closes(),
+        due: count.due,
+        seen: count.seen,
+        scored: count.scored,
+        patients_due: count.patients_due,
+        patients_seen: count.patients_seen,
+        share_seen: match share(count.seen, count.due, protocol.confidence_level) {
+            (Known::Known(share), Known::Known(interval)) => Known::Known((share, interval)),
+            (Known::NotKnown(why), _) | (_, Known::NotKnown(why)) => Known::NotKnown(why),
+        },
     };
-    let recalls: Vec<_> = protocol.recalls.iter().zip(due).collect();
-    in_turn(&recalls, threads_for(histories.looks.len()), review)
+    protocol.recalls.iter().zip(counts).map(review).collect()
 }
 
 fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Known<ConfidenceInterval<Fraction>>) {
@@ -50,39 +96,33 @@ fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Kno
     (Known::Known(Fraction::new(part as f64 / whole as f64)), wilson_interval(part, whole, level))
 }
 
-/// Criteria scores at each recall, of those due: for everybody, then by level of each factor; pooled on "acceptable or not" first, then by
-/// scheme.
-pub fn criterion_reviews(
+/// Recalls and criteria scores at each of them, of those due: for everybody, then by level of each factor; pooled on "acceptable or not"
+/// first, then by scheme.
+pub fn recalls_and_criteria(
     histories: &Histories,
-    due: &[Vec<Due>],
     factors: &[FactorLevels],
     protocol: &Protocol,
-) -> Vec<CriterionReview> {
-    let recalls: Vec<(RecallWindow, &[Due])> = protocol.recalls.iter().copied().zip(due.iter().map(Vec::as_slice)).collect();
-    let threads = threads_for(histories.looks.len());
+) -> (Vec<RecallReview>, Vec<CriterionReview>) {
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
     let groups = ScoreGroups::new(factors, histories.len());
-    // Early recalls have more restorations than late ones: the next largest goes to the hand that holds the fewest.
-    let mut by_size: Vec<usize> = (0..recalls.len()).collect();
-    by_size.sort_by_key(|place| std::cmp::Reverse(recalls[*place].1.len()));
-    let mut hands: Vec<(usize, Vec<usize>)> = vec![(0, Vec::new()); threads.max(1)];
-    for place in by_size {
-        if let Some((restorations, hand)) = hands.iter_mut().min_by_key(|(restorations, _)| *restorations) {
-            *restorations += recalls[place].1.len();
-            hand.push(place);
-        }
-    }
-    let dealt = in_turn(&hands, threads, |(_, hand)| {
-        let these: Vec<(WindowDays, &[Due])> =
-            hand.iter().map(|place| (recalls[*place].0.into(), recalls[*place].1)).collect();
-        RecallTally::of_recalls(histories, &these, &groups, patients)
-    });
-    let places = hands.iter().flat_map(|(_, hand)| hand);
-    let mut tallies: Vec<(usize, RecallTally)> = places.copied().zip(dealt.into_iter().flatten()).collect();
-    tallies.sort_unstable_by_key(|(place, _)| *place);
+    let scores = ScoreCounters::new(histories, &groups, patients);
+    let windows: Vec<WindowDays> = protocol.recalls.iter().map(|window| WindowDays::from(*window)).collect();
+    let state = || (vec![RecallCount::default(); windows.len()], scores.none_at_each(windows.len()));
+    let take = |(counts, counters): &mut (Vec<RecallCount>, Vec<_>), recall: usize, due: &[Due]| {
+        counts[recall].add_patient(due);
+        scores.add_patient(&mut counters[recall], histories, due, windows[recall]);
+    };
+    let counted = patient_by_patient(histories, &protocol.recalls, state, take);
+    let (counts, counters): (Vec<_>, Vec<_>) = counted.into_iter().unzip();
+    let counts = counts.into_iter().reduce(add_counts).unwrap_or_default();
+    let tallies = scores.tallies(counters);
+    (recall_reviews(&counts, protocol), criterion_reviews(&tallies, factors, protocol))
+}
+
+fn criterion_reviews(tallies: &[RecallTally], factors: &[FactorLevels], protocol: &Protocol) -> Vec<CriterionReview> {
     let mut reviews = Vec::new();
     for criterion in Criterion::ALL {
-        for ((window, _), (_, tally)) in recalls.iter().zip(&tallies) {
+        for (window, tally) in protocol.recalls.iter().zip(tallies) {
             let mut add = |factor: &str, level: &str, label: &str, tally: Option<&ScoreTally>| {
                 if let Some(tally) = tally {
                     Cell { criterion, factor, level, label, months: window.months }.reviews(tally, protocol, &mut reviews);

@@ -9,7 +9,7 @@ use super::caution::cautions;
 use super::comparison::factor_review;
 use super::course::{courses, failed, teeth, years};
 use super::group::group_review;
-use super::recall::{criterion_reviews, due_at_recalls, recall_reviews};
+use super::recall::recalls_and_criteria;
 use crate::cohort::follow_up::follow_under_all;
 use crate::cohort::history::threads_for;
 use crate::cohort::{FactorLevels, Histories, factor_levels};
@@ -155,8 +155,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
     }
     // Those under other endpoints are needed no more, and recalls need room.
     follow_ups.truncate(1);
-    let due = due_at_recalls(histories, protocol);
-    let recalls = recall_reviews(histories, &due, protocol);
+    let (recalls, criteria) = recalls_and_criteria(histories, &factors, protocol);
     let notices = |findings: &Findings| -> Vec<(FindingKind, u64)> {
         findings.by_kind().into_iter().filter(|(kind, _)| kind.severity() == Severity::Caution).collect()
     };
@@ -194,7 +193,7 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         flow,
         endpoints,
         recalls,
-        criteria: criterion_reviews(histories, &due, &factors, protocol),
+        criteria,
         benchmarks: benchmarks(request.factors),
         cautions: found,
         notices: notice_counts(notices(request.of_rows), request.later_records)

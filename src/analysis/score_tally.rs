@@ -5,8 +5,6 @@
 //!        its combination of levels; which scores the patient had is remembered as bits, and counted at the end. The patients behind
 //!        single scores are counted only where few are hidden.
 
-use std::borrow::Cow;
-
 use super::bit_counts::ManyBitCounts;
 use super::combinations::Combinations;
 use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
@@ -107,7 +105,7 @@ struct Cell {
 }
 
 /// Scores counted as they come, patient by patient.
-struct Counter<'a> {
+pub struct Counter<'a> {
     patients: Patients,
     combinations: &'a Combinations,
     /// By combination, then scheme, the place of its cell; [`NO_CELL`] if nothing was scored there.
@@ -286,8 +284,8 @@ impl<'a> Counter<'a> {
         self.by_group = by_group;
     }
 
-    /// By group, then criterion; none where nobody was scored.
-    fn tallies(mut self) -> Vec<Option<Box<ScoreTally>>> {
+    /// What it came to.
+    fn counted(mut self) -> Counted {
         self.close();
         let mut counted = std::mem::replace(&mut self.several, Counted::none(0));
         self.add_simple(&mut counted);
@@ -302,8 +300,7 @@ impl<'a> Counter<'a> {
                 add_all(&mut counted.with_score[at], &with_score);
             }
         }
-        let groups = self.combinations.all_groups();
-        (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| counted.tally(group, criterion))).collect()
+        counted
     }
 }
 
@@ -342,6 +339,25 @@ impl Counted {
     fn none(groups: usize) -> Self {
         let zero = || vec![[0; 64]; groups * SCHEMES];
         Self { scored: zero(), with_score: zero(), standing: zero(), standing_in_any: vec![[0; 64]; groups] }
+    }
+
+    /// Adds what came of other patients.
+    fn add(&mut self, other: &Self) {
+        let all = [
+            (&mut self.scored, &other.scored),
+            (&mut self.with_score, &other.with_score),
+            (&mut self.standing, &other.standing),
+            (&mut self.standing_in_any, &other.standing_in_any),
+        ];
+        for (own, other) in all {
+            own.iter_mut().zip(other).for_each(|(own, other)| add_all(own, other));
+        }
+    }
+
+    /// By group, then criterion; none where nobody was scored.
+    fn tallies(&self) -> Vec<Option<Box<ScoreTally>>> {
+        let groups = self.standing_in_any.len();
+        (0..groups).flat_map(|group| Criterion::ALL.map(|criterion| self.tally(group, criterion))).collect()
     }
 
     fn tally(&self, group: usize, criterion: Criterion) -> Option<Box<ScoreTally>> {
@@ -464,55 +480,47 @@ pub struct RecallTally {
     tallies: Vec<Option<Box<ScoreTally>>>,
 }
 
-/// Patients whose restorations are counted at all recalls before the next ones are: so few that their visits stay near.
-const PATIENTS_AT_ONCE: usize = 256;
+/// Counts scores at recalls, patient by patient, with any number of counters for patients of their own.
+pub struct ScoreCounters<'a> {
+    groups: &'a ScoreGroups,
+    patients: Patients,
+    of_statements: Vec<SchemeWord>,
+}
 
-/// A recall that is being counted.
-struct UnderWay<'a> {
-    window: WindowDays,
-    /// Those due, patient by patient, and how many of them were counted.
-    due: Cow<'a, [Due]>,
-    counted: usize,
-    counter: Counter<'a>,
+impl<'a> ScoreCounters<'a> {
+    /// For the scores of some restorations.
+    pub fn new(histories: &Histories, groups: &'a ScoreGroups, patients: Patients) -> Self {
+        Self { groups, patients, of_statements: histories.statements.iter().map(SchemeWord::of).collect() }
+    }
+
+    /// Counters for so many recalls, nothing counted yet.
+    pub fn none_at_each(&self, recalls: usize) -> Vec<Counter<'_>> {
+        let none = || Counter::new(&self.groups.combinations, self.patients, &self.of_statements);
+        std::iter::repeat_with(none).take(recalls).collect()
+    }
+
+    /// Adds the restorations of one patient that were due.
+    pub fn add_patient(&self, counter: &mut Counter<'_>, histories: &Histories, due: &[Due], window: WindowDays) {
+        counter.add_patient(histories, due, window);
+    }
+
+    /// What counters of other patients came to together, recall by recall.
+    pub fn tallies(&self, counters: Vec<Vec<Counter<'_>>>) -> Vec<RecallTally> {
+        let mut by_recall: Vec<Counted> = Vec::new();
+        for counters in counters {
+            let counted = counters.into_iter().map(Counter::counted);
+            if by_recall.is_empty() {
+                by_recall = counted.collect();
+            } else {
+                by_recall.iter_mut().zip(counted).for_each(|(all, other)| all.add(&other));
+            }
+        }
+        let tally = |counted: Counted| RecallTally { begins: self.groups.begins.clone(), tallies: counted.tallies() };
+        by_recall.into_iter().map(tally).collect()
+    }
 }
 
 impl RecallTally {
-    /// Counts those due at each of some recalls.
-    ///
-    /// Patients are gone through once, and each is counted at all recalls: reading their visits takes longer than counting does.
-    pub fn of_recalls(
-        histories: &Histories,
-        recalls: &[(WindowDays, &[Due])],
-        groups: &ScoreGroups,
-        patients: Patients,
-    ) -> Vec<Self> {
-        let patient = |due: &Due| histories.patient[due.restoration as usize];
-        let of_statements: Vec<SchemeWord> = histories.statements.iter().map(SchemeWord::of).collect();
-        let mut under_way: Vec<UnderWay<'_>> = recalls
-            .iter()
-            .map(|&(window, due)| {
-                let mut due = Cow::Borrowed(due);
-                if !due.is_sorted_by_key(patient) {
-                    due.to_mut().sort_by_key(patient);
-                }
-                UnderWay { window, due, counted: 0, counter: Counter::new(&groups.combinations, patients, &of_statements) }
-            })
-            .collect();
-        for first in (0..histories.patients).step_by(PATIENTS_AT_ONCE) {
-            for recall in &mut under_way {
-                let ahead = recall.due[recall.counted..].iter();
-                let these = ahead.take_while(|due| ((patient(due) - first) as usize) < PATIENTS_AT_ONCE).count();
-                let these_due = &recall.due[recall.counted..recall.counted + these];
-                for of_patient in these_due.chunk_by(|one, other| patient(one) == patient(other)) {
-                    recall.counter.add_patient(histories, of_patient, recall.window);
-                }
-                recall.counted += these;
-            }
-        }
-        let tally = |recall: UnderWay<'_>| Self { begins: groups.begins.clone(), tallies: recall.counter.tallies() };
-        under_way.into_iter().map(tally).collect()
-    }
-
     /// A criterion's scores of everybody; none if nobody was scored.
     pub fn all(&self, criterion: Criterion) -> Option<&ScoreTally> {
         self.group(0, criterion)
@@ -587,7 +595,7 @@ mod tests {
                 }
                 counter.close();
             }
-            counter.tallies()
+            counter.counted().tallies()
         };
         let (each, together) = (counted(Patients::OfEachScore, true), counted(Patients::Together, true));
         for (patients, simple) in [(Patients::OfEachScore, &each), (Patients::Together, &together)] {

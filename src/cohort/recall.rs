@@ -3,6 +3,7 @@
 //! Windows serve recall tables only; survival uses the exact days.
 
 use super::history::{Histories, threads_for};
+use super::statement::Statement;
 use super::visit_rows::Look;
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
@@ -45,17 +46,16 @@ impl From<RecallWindow> for WindowDays {
 pub fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look] {
     let [from, length] = due.within;
     if from == MANY || length == MANY {
-        return within(histories, due.restoration as usize, window, 0).1;
+        let restoration = due.restoration as usize;
+        return within(histories.looks(restoration), histories.placed[restoration], window, 0).1;
     }
     let from = usize::from(from);
     histories.looks(due.restoration as usize).get(from..from + usize::from(length)).unwrap_or_default()
 }
 
-/// The visits of a restoration within a recall's window, and which of all its visits is the first of them; `before` tells how many of its
-/// visits are known to be before the window opens.
-fn within(histories: &Histories, restoration: usize, window: WindowDays, before: usize) -> (usize, &[Look]) {
-    let looks = histories.looks(restoration);
-    let placed = histories.placed[restoration];
+/// Those of a restoration's visits that are within a recall's window, and which of all is the first of them; `before` tells how many are known
+/// to be before the window opens.
+fn within(looks: &[Look], placed: i32, window: WindowDays, before: usize) -> (usize, &[Look]) {
     let (opens, closes) = (placed + window.opens, placed + window.closes);
     let from = before + looks[before..].iter().take_while(|look| look.day < opens).count();
     let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
@@ -68,12 +68,12 @@ fn within(histories: &Histories, restoration: usize, window: WindowDays, before:
 /// had not ended before, and whose patient had not died or left by the due day (or was seen in the window before that).
 pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
     let threads = threads_for(histories.looks.len());
-    let windows: Vec<WindowDays> = windows.iter().map(|window| WindowDays::from(*window)).collect();
+    let recalls = Recalls::new(histories, windows);
     let runs = histories.runs(threads);
     let parts = in_turn(&runs, threads, |run| {
         let mut due = vec![Vec::new(); windows.len()];
         for restoration in run.clone() {
-            due_of(histories, restoration, &windows, &mut due);
+            recalls.due(restoration, |recall, one| due[recall].push(one));
         }
         due
     });
@@ -91,31 +91,66 @@ fn in_one(parts: Vec<Vec<Due>>) -> Vec<Due> {
     all
 }
 
-/// Adds one restoration to those of each recall at which it was due.
-#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-fn due_of(histories: &Histories, restoration: usize, windows: &[WindowDays], all: &mut [Vec<Due>]) {
-    let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-    let gone = histories.gone[histories.patient[restoration] as usize];
-    let ended = histories.looks(restoration).iter().find(|look| histories.said(look).closes).map(|look| look.day);
-    // Visits before one window are before those that open later, too.
-    let (mut before, mut opened) = (0, i32::MIN);
-    for (window, due) in windows.iter().zip(all) {
-        let opens = placed + window.opens;
-        if placed + window.closes > histories.as_of.since_epoch()
-            || entry > window.opens
-            || ended.is_some_and(|ended| ended < opens)
-        {
-            continue;
+/// What a statement says of a recall.
+#[derive(Clone, Copy)]
+struct Shown {
+    closes: bool,
+    examined: bool,
+    scored: bool,
+}
+
+/// Recalls that restorations are held against.
+pub struct Recalls<'a> {
+    histories: &'a Histories,
+    windows: Vec<WindowDays>,
+    /// By the number of the statement.
+    shown: Vec<Shown>,
+}
+
+impl<'a> Recalls<'a> {
+    /// These recalls of some restorations.
+    pub fn new(histories: &'a Histories, windows: &[RecallWindow]) -> Self {
+        let shown = |statement: &Statement| Shown {
+            closes: statement.closes,
+            examined: statement.examined,
+            scored: statement.scored,
+        };
+        Self {
+            histories,
+            windows: windows.iter().map(|window| WindowDays::from(*window)).collect(),
+            shown: histories.statements.iter().map(shown).collect(),
         }
-        let (from, looks) = within(histories, restoration, *window, if window.opens >= opened { before } else { 0 });
-        (before, opened) = (from, window.opens);
-        let seen = looks.iter().any(|look| histories.said(look).examined);
-        if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
-            continue;
+    }
+
+    /// Tells each recall, by its place, at which a restoration was due; as [`due`] does.
+    #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+    pub fn due(&self, restoration: usize, mut take: impl FnMut(usize, Due)) {
+        let histories = self.histories;
+        let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
+        let gone = histories.gone[histories.patient[restoration] as usize];
+        let all = histories.looks(restoration);
+        let shown = |look: &Look| self.shown[look.statement as usize];
+        let ended = all.iter().find(|look| shown(look).closes).map(|look| look.day);
+        // Visits before one window are before those that open later, too.
+        let (mut before, mut opened) = (0, i32::MIN);
+        for (recall, window) in self.windows.iter().enumerate() {
+            let opens = placed + window.opens;
+            if placed + window.closes > histories.as_of.since_epoch()
+                || entry > window.opens
+                || ended.is_some_and(|ended| ended < opens)
+            {
+                continue;
+            }
+            let (from, looks) = within(all, placed, *window, if window.opens >= opened { before } else { 0 });
+            (before, opened) = (from, window.opens);
+            let seen = looks.iter().any(|look| shown(look).examined);
+            if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
+                continue;
+            }
+            let within = [from, looks.len()].map(|number| u8::try_from(number).unwrap_or(MANY));
+            let scored = looks.iter().any(|look| shown(look).scored);
+            take(recall, Due { restoration: restoration as u32, seen, scored, within });
         }
-        let within = [from, looks.len()].map(|number| u8::try_from(number).unwrap_or(MANY));
-        let scored = looks.iter().any(|look| histories.said(look).scored);
-        due.push(Due { restoration: restoration as u32, seen, scored, within });
     }
 }
 

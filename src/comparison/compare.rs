@@ -17,9 +17,9 @@ use super::together::together;
 use super::verdict::{Findings, computed_pairs, verdicts};
 use super::within::{shared_patients, within_patients};
 use crate::analysis::group::group_review;
-use crate::analysis::recall::{due_at_recalls, recall_reviews};
+use crate::analysis::recall::{recall_counts, recall_reviews};
 use crate::cohort::follow_up::follow_all;
-use crate::cohort::recall::{Due, WindowDays, scores_of};
+use crate::cohort::recall::{Due, WindowDays, due, scores_of};
 use crate::cohort::{Histories, factor_levels};
 use crate::protocol::{FailureDayReading, Protocol, RecallWindow};
 use crate::quantity::{Day, Fraction};
@@ -128,7 +128,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         CompareError::UnknownEndpoint(request.endpoint.unwrap_or_default().to_owned(), known)
     })?;
     let follow_up = follow_all(histories, endpoint, protocol.failure_day);
-    let due = due_at_recalls(histories, protocol);
+    let due = due(histories, &protocol.recalls);
     let source = Source { placements, histories, follow_up: &follow_up, due: &due, protocol };
     let records = source.rows(&factor, request.reference)?;
     if follow_up.observations.is_empty() {
@@ -188,7 +188,7 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
         },
         &asked,
     );
-    let scored = scored(&level_of_restoration, rows.levels.levels(), &source);
+    let scored = scored(&level_of_restoration, &source);
     let span_of_days = histories.span();
     let not_compared = [
         (records.missing, format!("no value of {} recorded", factor.label.to_lowercase())),
@@ -250,12 +250,13 @@ pub fn compare(request: &CompareRequest<'_>) -> Result<Comparison, CompareError>
 fn levels(
     records: &ComparedRecords,
     placed: &[i32],
-    level_of_restoration: &[u16],
+    level_of_restoration: &Grouping,
     source: &Source<'_>,
 ) -> Result<Vec<ComparedLevel>, CompareError> {
     let rows = &records.rows;
     let operators = factor_levels("operator", &[], source.placements, source.histories)?;
     let (mut all, intervals) = (Vec::new(), rows.intervals().by_group(&rows.levels));
+    let counts = recall_counts(source.histories, level_of_restoration, source.protocol);
     let thinned = |level: u16| {
         let intervals = &intervals[usize::from(level)];
         intervals.every(intervals.len().div_ceil(BETWEEN_VISITS_ROWS))
@@ -273,11 +274,6 @@ fn levels(
             .collect();
         names.sort_unstable();
         names.dedup();
-        let due: Vec<Vec<Due>> = source
-            .due
-            .iter()
-            .map(|due| due.iter().filter(|due| level_of_restoration[due.restoration as usize] == level).copied().collect())
-            .collect();
         all.push(ComparedLevel {
             group: group_review(code, label, &Clustered::of(&observations), &thinned(level), source.protocol),
             operators: names.len() as u64,
@@ -285,27 +281,28 @@ fn levels(
             last_placed: day(days.len().saturating_sub(1)),
             early_quarter: day(days.len() / 4),
             late_quarter: day(days.len().saturating_sub(1) * 3 / 4),
-            recalls: recall_reviews(source.histories, &due, source.protocol),
+            recalls: recall_reviews(&counts[usize::from(level)], source.protocol),
         });
     }
     Ok(all)
 }
 
-fn level_of_restoration(records: &ComparedRecords, restorations: usize) -> Vec<u16> {
+fn level_of_restoration(records: &ComparedRecords, restorations: usize) -> Grouping {
     let mut levels = vec![NO_GROUP; restorations];
     for (&place, &level) in records.restoration.iter().zip(records.rows.levels.codes()) {
         levels[place as usize] = level;
     }
-    levels
+    Grouping::new(levels, records.rows.levels.levels()).unwrap_or_default()
 }
 
 /// Scores by level at each recall after placement, and at placement itself.
-fn scored(level_of_restoration: &[u16], levels: u16, source: &Source<'_>) -> Vec<ScoredColumns> {
+fn scored(level_of_restoration: &Grouping, source: &Source<'_>) -> Vec<ScoredColumns> {
+    let levels = level_of_restoration.levels();
     let recalls: Vec<_> = source.protocol.recalls.iter().zip(source.due).collect();
     let by_criterion = |&(window, due): &(&RecallWindow, &Vec<Due>)| {
         let mut columns = Criterion::ALL.map(|_| (Vec::new(), Vec::new(), Vec::new()));
         for due in due.iter().filter(|due| due.scored) {
-            let level = level_of_restoration[due.restoration as usize];
+            let level = level_of_restoration.codes()[due.restoration as usize];
             if level == NO_GROUP {
                 continue;
             }
