@@ -5,11 +5,15 @@
 //!        its combination of levels; which scores the patient had is remembered as bits, and counted at the end. The patients behind
 //!        single scores are counted only where few are hidden.
 
+use hashbrown::HashTable;
+
 use super::bit_counts::ManyBitCounts;
 use super::combinations::Combinations;
 use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
 use crate::cohort::{FactorLevels, Histories, Statement};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
+use crate::table::text_hash::folded_product;
+use crate::threads::on_threads;
 
 /// Restorations scored, and the patients behind them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -125,6 +129,8 @@ pub struct Counter<'a> {
     shown: Vec<u64>,
     /// Room for the places of what one patient shows there.
     by_group: Vec<usize>,
+    /// Patients who show something in two to four cells, by what they show: which scores is not asked for.
+    patterns: HashTable<(Pattern, u32)>,
     of_statements: &'a [SchemeWord],
     /// Patients with one restoration scored at one visit, by its combination, then the statement; empty where it would take too much.
     simple: Vec<u32>,
@@ -153,6 +159,7 @@ impl<'a> Counter<'a> {
             several: Counted::none(combinations.all_groups()),
             shown: vec![0; combinations.all_groups() * SCHEMES],
             by_group: Vec::new(),
+            patterns: HashTable::new(),
         }
     }
 
@@ -254,10 +261,44 @@ impl<'a> Counter<'a> {
             self.touched.clear();
             return;
         }
+        if let Some(pattern) = self.pattern() {
+            self.touched.drain(..).for_each(|place| self.cells[place as usize].shown = 0);
+            let hash = pattern.hash();
+            match self.patterns.find_mut(hash, |(other, _)| *other == pattern) {
+                Some((_, patients)) => *patients += 1,
+                None => {
+                    self.patterns.insert_unique(hash, (pattern, 1), |(pattern, _)| pattern.hash());
+                }
+            }
+            return;
+        }
+        let shown: Vec<(u32, u64)> =
+            self.touched.drain(..).map(|place| (place, std::mem::take(&mut self.cells[place as usize].shown))).collect();
+        self.count_several(&shown, 1);
+    }
+
+    /// What the patient under way shows, as a pattern; none where scores are asked for, or in more cells than a pattern has room for.
+    fn pattern(&self) -> Option<Pattern> {
+        if self.patients == Patients::OfEachScore || self.touched.len() > Pattern::CELLS {
+            return None;
+        }
+        let mut pattern = Pattern::NOTHING;
+        for (own, &place) in pattern.0.iter_mut().zip(&self.touched) {
+            let cell = &self.cells[place as usize];
+            let any = stands_at(usize::from(cell.scheme), cell.shown, ANY_OF_ALL);
+            *own = (place < Pattern::MOST_CELLS).then(|| place << 8 | u32::from(side_by_side(any)))?;
+        }
+        // The same cells may be met in another order.
+        pattern.0.sort_unstable();
+        Some(pattern)
+    }
+
+    /// Counts so many patients who show the same in several cells.
+    fn count_several(&mut self, shown: &[(u32, u64)], patients: u32) {
+        let (each, wanted) = (self.patients == Patients::OfEachScore, self.wanted());
         let mut by_group = std::mem::take(&mut self.by_group);
-        for place in self.touched.drain(..) {
-            let cell = &mut self.cells[place as usize];
-            let shown = std::mem::take(&mut cell.shown);
+        for &(place, shown) in shown {
+            let cell = &self.cells[place as usize];
             for group in self.combinations.groups(cell.combination as usize) {
                 let at = group * SCHEMES + usize::from(cell.scheme);
                 if self.shown[at] == 0 {
@@ -272,13 +313,13 @@ impl<'a> Counter<'a> {
             for &at in of_group {
                 let shown = std::mem::take(&mut self.shown[at]);
                 let stands = stands_at(at % SCHEMES, shown, wanted);
-                add_bits(&mut self.several.standing[at], stands, 1);
+                add_bits(&mut self.several.standing[at], stands, patients);
                 in_any |= stands;
                 if each {
-                    add_bits(&mut self.several.with_score[at], shown, 1);
+                    add_bits(&mut self.several.with_score[at], shown, patients);
                 }
             }
-            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any, 1);
+            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any, patients);
         }
         by_group.clear();
         self.by_group = by_group;
@@ -287,6 +328,9 @@ impl<'a> Counter<'a> {
     /// What it came to.
     fn counted(mut self) -> Counted {
         self.close();
+        for (pattern, patients) in std::mem::take(&mut self.patterns) {
+            self.count_several(&pattern.cells().collect::<Vec<_>>(), patients);
+        }
         let mut counted = std::mem::replace(&mut self.several, Counted::none(0));
         self.add_simple(&mut counted);
         let cells = self.cells.iter().zip(self.scored.counts()).zip(self.alone.counts());
@@ -302,6 +346,42 @@ impl<'a> Counter<'a> {
         }
         counted
     }
+}
+
+/// In which cells a patient shows any score of which criteria: the place of a cell, and a bit for each criterion; in their order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Pattern([u32; Pattern::CELLS]);
+
+impl Pattern {
+    const CELLS: usize = 4;
+    /// The highest place of a cell that has room, and that stands for none.
+    const MOST_CELLS: u32 = u32::MAX >> 8;
+    const NOTHING: Self = Self([u32::MAX; Self::CELLS]);
+
+    fn hash(&self) -> u64 {
+        let [one, two, three, four] = self.0.map(u64::from);
+        folded_product(folded_product(one << 32 | two, 0x9e37_79b9_7f4a_7c15) ^ (three << 32 | four), 0x9e37_79b9_7f4a_7c15)
+    }
+
+    /// Each cell with the bits of any score.
+    fn cells(&self) -> impl Iterator<Item = (u32, u64)> {
+        self.0
+            .into_iter()
+            .filter(|cell| cell >> 8 != Self::MOST_CELLS)
+            .map(|cell| (cell >> 8, spread(cell.to_le_bytes()[0])))
+    }
+}
+
+/// The bits of any score of each criterion as bits side by side.
+fn side_by_side(any: u64) -> u8 {
+    // Each bit is moved to another place of the highest byte.
+    ((any >> ANY).wrapping_mul(0x0102_0408_1020_4080) >> 56).to_le_bytes()[0]
+}
+
+/// Those bits each at its place again.
+fn spread(bits: u8) -> u64 {
+    let places = (0..Criterion::ALL.len()).filter(|place| bits >> place & 1 == 1);
+    places.map(|place| 1 << (place * PLACES + ANY)).sum()
 }
 
 fn stands_at(scheme: usize, shown: u64, wanted: u64) -> u64 {
@@ -506,15 +586,13 @@ impl<'a> ScoreCounters<'a> {
 
     /// What counters of other patients came to together, recall by recall.
     pub fn tallies(&self, counters: Vec<Vec<Counter<'_>>>) -> Vec<RecallTally> {
-        let mut by_recall: Vec<Counted> = Vec::new();
-        for counters in counters {
-            let counted = counters.into_iter().map(Counter::counted);
-            if by_recall.is_empty() {
-                by_recall = counted.collect();
-            } else {
-                by_recall.iter_mut().zip(counted).for_each(|(all, other)| all.add(&other));
-            }
-        }
+        let threads = counters.len();
+        let counted = on_threads(counters, threads, |own| own.into_iter().map(Counter::counted).collect::<Vec<_>>());
+        let together = |mut all: Vec<Counted>, others: Vec<Counted>| {
+            all.iter_mut().zip(&others).for_each(|(all, other)| all.add(other));
+            all
+        };
+        let by_recall = counted.into_iter().reduce(together).unwrap_or_default();
         let tally = |counted: Counted| RecallTally { begins: self.groups.begins.clone(), tallies: counted.tallies() };
         by_recall.into_iter().map(tally).collect()
     }
@@ -543,6 +621,14 @@ mod tests {
     use crate::cohort::statement::Stated;
     use crate::result::FactorOrigin;
     use crate::stats::NO_GROUP;
+
+    #[test]
+    fn bits_side_by_side_are_spread_again() {
+        for bits in 0..=u8::MAX {
+            assert_eq!(side_by_side(spread(bits)), bits, "{bits:08b}");
+            assert_eq!(spread(bits) & !ANY_OF_ALL, 0);
+        }
+    }
 
     /// Two schemes, patients with several restorations, a score that its scheme doesn't have: counted again by sets.
     #[test]

@@ -3,13 +3,14 @@
 
 use std::convert::Infallible;
 use std::ops::Range;
+use std::sync::Arc;
 
 use crate::protocol::{Consequence, Endpoint, FailureDayReading};
 use crate::quantity::Days;
 use crate::record::{Criterion, Extent, Scheme};
 use crate::result::Exclusion;
 use crate::stats::{Grouping, Intervals, ObservationError, Observations};
-use crate::threads::as_they_come;
+use crate::threads::{as_they_come, on_threads};
 
 use super::event::Event;
 use super::history::{Histories, threads_for};
@@ -22,7 +23,7 @@ pub use crate::stats::Ending;
 #[derive(Clone, Debug)]
 pub struct EndpointFollowUp {
     /// Each analysed restoration's place in the histories, in the order of `observations`.
-    pub restoration: Vec<u32>,
+    pub restoration: Arc<Vec<u32>>,
     /// Observations for the estimators; the cluster is the patient, counted anew among those analysed.
     pub observations: Observations,
     /// Those that failed, or were last known good on another day than the last of their observation.
@@ -70,16 +71,19 @@ impl EndpointFollowUp {
             }
         }
         let strides: Vec<usize> = sizes.iter().map(|size| size.div_ceil(most).max(1)).collect();
-        let (mut groups, mut met) = (vec![Intervals::default(); levels], vec![0_usize; levels]);
+        // How many of each level come before the next one that is taken.
+        let (mut groups, mut before) = (vec![Intervals::default(); levels], vec![0_usize; levels]);
         self.each_interval(|place, entry, left, right| {
             let Some(group) = grouping.codes().get(place).map(|code| usize::from(*code)).filter(|code| *code < levels)
             else {
                 return;
             };
-            if met[group].is_multiple_of(strides[group]) {
-                push_between(&mut groups[group], entry, left, right, self.observations.exit()[place], 0);
+            if before[group] > 0 {
+                before[group] -= 1;
+                return;
             }
-            met[group] += 1;
+            before[group] = strides[group] - 1;
+            push_between(&mut groups[group], entry, left, right, self.observations.exit()[place], 0);
         });
         groups
     }
@@ -87,9 +91,10 @@ impl EndpointFollowUp {
     /// The same of all.
     pub fn intervals(&self, most: usize) -> Intervals {
         let stride = self.observations.len().div_ceil(most).max(1);
-        let mut all = Intervals::with_capacity(self.observations.len() / stride + 1);
+        let (mut all, mut next) = (Intervals::with_capacity(self.observations.len() / stride + 1), 0);
         self.each_interval(|place, entry, left, right| {
-            if place.is_multiple_of(stride) {
+            if place == next {
+                next += stride;
                 push_between(&mut all, entry, left, right, self.observations.exit()[place], 0);
             }
         });
@@ -201,10 +206,11 @@ impl<'a> Weighing<'a> {
     /// `outcome_on` tells when the outcome happened. An ending that is no failure is dated to it. A failure is dated to it only
     /// where the protocol reads the day known, and only if the outcome (not a score seen at the visit) makes the failure. What ends
     /// a restoration can't have happened before it was last seen in place; a repair can.
-    fn dated(&self, look: &Look, placed: i32, last_known_good: i32) -> i32 {
+    fn dated(&self, place: usize, placed: i32, last_known_good: i32) -> i32 {
+        let look = &self.histories.looks[place];
         let (statement, what) = (self.histories.said(look), self.of(look).what);
         let found = look.day - placed;
-        let Some(happened) = self.histories.happened(look).map(|day| day - placed) else { return found };
+        let Some(happened) = self.histories.happened(place).map(|day| day - placed) else { return found };
         let by_outcome = statement.outcome_event.is_some_and(|event| of_event(event, self.endpoint) == what);
         let day_found = self.reading == FailureDayReading::DayFound;
         if !(statement.closes || by_outcome) || (what == Consequence::Failure && day_found) {
@@ -215,7 +221,8 @@ impl<'a> Weighing<'a> {
 
     /// Follows one restoration through its visits, in days since placement. All that is said of one day is weighed together, and
     /// the gravest counts, whatever the order of the rows.
-    fn follow(&self, looks: &[Look], placed: i32, entry: i32) -> Followed {
+    fn follow(&self, visits: Range<usize>, placed: i32, entry: i32) -> Followed {
+        let (mut at, looks) = (visits.start, &self.histories.looks[visits]);
         let mut followed = Followed {
             exit: entry,
             ending: Ending::Censored,
@@ -226,13 +233,13 @@ impl<'a> Weighing<'a> {
         };
         for day in looks.chunk_by(|one, other| one.day == other.day) {
             if day.iter().any(|look| self.of(look).ends) {
-                let gravity = |look: &&Look| {
+                let gravity = |(_, look): &(usize, &Look)| {
                     let statement = self.histories.said(look);
                     (self.of(look).what, !statement.closes, statement.stated.reported)
                 };
-                let Some(look) = day.iter().min_by_key(gravity) else { continue };
+                let Some((place, look)) = (at..).zip(day).min_by_key(gravity) else { continue };
                 let what = self.of(look).what;
-                let exit = self.dated(look, placed, followed.last_known_good);
+                let exit = self.dated(place, placed, followed.last_known_good);
                 let ending = match what {
                     Consequence::Failure => Ending::Failed,
                     Consequence::Competing => Ending::Competing,
@@ -253,6 +260,7 @@ impl<'a> Weighing<'a> {
                 followed.exit = found;
                 followed.seen = true;
             }
+            at += day.len();
         }
         followed
     }
@@ -270,106 +278,149 @@ struct Followed {
 /// Follows every restoration under an endpoint.
 pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDayReading) -> EndpointFollowUp {
     let endpoint = std::slice::from_ref(endpoint);
-    follow_under_all(histories, endpoint, reading).pop().unwrap_or_else(|| PutTogether::new(histories).end())
+    follow_under_all(histories, endpoint, reading)
+        .pop()
+        .unwrap_or_else(|| Found::default().put_together(histories, &Arc::default(), Vec::new(), Vec::new()))
 }
 
+/// The last days and the endings of some neighbouring restorations, to be written.
+type Ends<'a> = (&'a mut [i32], &'a mut [Ending]);
+
 /// Restorations that are followed before what became of them is put together.
-const RUN: usize = 1 << 15;
+const RUN: usize = 1 << 14;
 
 /// The same under several endpoints: visits are gone through once for all of them.
 pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: FailureDayReading) -> Vec<EndpointFollowUp> {
-    let mut all: Vec<PutTogether> = endpoints.iter().map(|_| PutTogether::new(histories)).collect();
     let weighings: Vec<Weighing<'_>> =
         endpoints.iter().map(|endpoint| Weighing::new(histories, endpoint, reading)).collect();
-    let mut runs = (0..histories.len()).step_by(RUN).map(|from| from..histories.len().min(from + RUN));
-    let work = |(): &mut (), run: Range<usize>| -> (usize, Vec<Vec<Followed>>) {
-        let mut followed: Vec<Vec<Followed>> = endpoints.iter().map(|_| Vec::with_capacity(run.len())).collect();
-        for restoration in run.clone() {
+    // Each thread writes the days and endings of its runs where they stay.
+    let columns = || (vec![0_i32; histories.len()], vec![Ending::Failed; histories.len()]);
+    let mut ends: Vec<(Vec<i32>, Vec<Ending>)> = endpoints.iter().map(|_| columns()).collect();
+    let mut found: Vec<Found> = endpoints.iter().map(|_| Found::default()).collect();
+    let mut cut: Vec<_> = ends.iter_mut().map(|(exit, ending)| exit.chunks_mut(RUN).zip(ending.chunks_mut(RUN))).collect();
+    let mut starts = (0..histories.len()).step_by(RUN);
+    let next = || starts.next().map(|from| (from, cut.iter_mut().filter_map(Iterator::next).collect()));
+    let work = |(): &mut (), (from, mut ends): (usize, Vec<Ends<'_>>)| -> Vec<Found> {
+        let mut found: Vec<Found> = ends.iter().map(|_| Found::default()).collect();
+        let length = ends.first().map_or(0, |(exit, _)| exit.len());
+        for place in 0..length {
+            let restoration = from + place;
             let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-            let looks = histories.looks(restoration);
-            for (weighing, followed) in weighings.iter().zip(&mut followed) {
-                followed.push(weighing.follow(looks, placed, entry));
+            let visits = histories.places(restoration);
+            for ((weighing, found), (exit, ending)) in weighings.iter().zip(&mut found).zip(&mut ends) {
+                let followed = weighing.follow(visits.clone(), placed, entry);
+                (exit[place], ending[place]) = (followed.exit, followed.ending);
+                found.add(restoration, entry, &followed);
             }
         }
-        (run.start, followed)
+        found
     };
-    let take = |(from, run): (usize, Vec<Vec<Followed>>)| -> Result<(), Infallible> {
-        all.iter_mut().zip(run).for_each(|(all, followed)| all.take(histories, from, followed));
+    let take = |run: Vec<Found>| -> Result<(), Infallible> {
+        found.iter_mut().zip(run).for_each(|(all, run)| all.take_over(run));
         Ok(())
     };
-    let Ok(()) = as_they_come(threads_for(histories.looks.len()), || runs.next(), || (), work, take);
-    all.into_iter().map(PutTogether::end).collect()
+    let threads = threads_for(histories.looks.len());
+    let Ok(()) = as_they_come(threads, next, || (), work, take);
+    let all: Arc<Vec<u32>> = Arc::new((0..).take(histories.len()).collect());
+    let found: Vec<_> = found.into_iter().zip(ends).collect();
+    on_threads(found, threads, |(found, (exit, ending))| found.put_together(histories, &all, exit, ending))
 }
 
-/// What becomes of restorations under an endpoint, in their order, as observations.
-struct PutTogether {
-    result: EndpointFollowUp,
-    /// The number of each patient among those followed; `u32::MAX` where none was.
-    number: Vec<u32>,
+/// What was found of restorations under an endpoint, but for the days and endings of their observations.
+#[derive(Default)]
+struct Found {
+    /// Places are those of restorations.
+    between: Vec<Between>,
+    /// Restorations without an observation, in their order.
+    left_out: Vec<u32>,
     never_at_risk: u64,
     too_long: u64,
+    never_seen: u64,
+    delayed: u64,
+    reported_failures: u64,
 }
 
-impl PutTogether {
-    fn new(histories: &Histories) -> Self {
-        let result = EndpointFollowUp {
-            restoration: Vec::with_capacity(histories.len()),
-            observations: Observations::with_capacity(histories.len()),
-            between: Vec::new(),
-            excluded: Vec::new(),
-            never_seen: 0,
-            delayed: 0,
-            reported_failures: 0,
-            patients: 0,
-        };
-        Self { result, number: vec![u32::MAX; histories.patients as usize], never_at_risk: 0, too_long: 0 }
-    }
-
-    /// Takes the restorations from a place on.
+impl Found {
+    /// Adds the next restoration.
     #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-    fn take(&mut self, histories: &Histories, from: usize, followed: Vec<Followed>) {
-        let Self { result, number, never_at_risk, too_long } = self;
-        for (restoration, followed) in (from..).zip(followed) {
-            let entry = histories.entry[restoration];
-            let patient = histories.patient[restoration] as usize;
-            let cluster = if number[patient] == u32::MAX { result.patients } else { number[patient] };
-            let pushed = result.observations.push(Days::new(entry), Days::new(followed.exit), followed.ending, cluster);
-            match pushed {
-                Ok(()) => {}
-                Err(ObservationError::TooLong(_)) => {
-                    *too_long += 1;
-                    continue;
-                }
-                Err(_) => {
-                    *never_at_risk += 1;
-                    continue;
-                }
+    fn add(&mut self, restoration: usize, entry: i32, followed: &Followed) {
+        let Followed { exit, last_known_good, first_known_failed, .. } = *followed;
+        match Observations::check(Days::new(entry), Days::new(exit)) {
+            Ok(()) => {}
+            Err(error) => {
+                let too_long = matches!(error, ObservationError::TooLong(_));
+                *(if too_long { &mut self.too_long } else { &mut self.never_at_risk }) += 1;
+                self.left_out.push(restoration as u32);
+                return;
             }
-            if number[patient] == u32::MAX {
-                number[patient] = cluster;
-                result.patients += 1;
-            }
-            let Followed { exit, last_known_good, first_known_failed, .. } = followed;
-            if last_known_good != exit || first_known_failed.is_some() {
-                let place = result.restoration.len() as u32;
-                result.between.push(Between { place, last_known_good, first_known_failed });
-            }
-            result.restoration.push(restoration as u32);
-            result.never_seen += u64::from(!followed.seen);
-            result.delayed += u64::from(entry > 0);
-            result.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
         }
+        if last_known_good != exit || first_known_failed.is_some() {
+            self.between.push(Between { place: restoration as u32, last_known_good, first_known_failed });
+        }
+        self.never_seen += u64::from(!followed.seen);
+        self.delayed += u64::from(entry > 0);
+        self.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
     }
 
-    fn end(self) -> EndpointFollowUp {
-        let mut result = self.result;
+    /// Takes what was found of the restorations that follow.
+    fn take_over(&mut self, next: Self) {
+        self.between.extend(next.between);
+        self.left_out.extend(next.left_out);
+        self.never_at_risk += next.never_at_risk;
+        self.too_long += next.too_long;
+        self.never_seen += next.never_seen;
+        self.delayed += next.delayed;
+        self.reported_failures += next.reported_failures;
+    }
+
+    /// The follow-up, with the places, the days and the endings of all restorations.
+    #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
+    fn put_together(
+        mut self,
+        histories: &Histories,
+        all: &Arc<Vec<u32>>,
+        exit: Vec<i32>,
+        ending: Vec<Ending>,
+    ) -> EndpointFollowUp {
+        let (mut restoration, mut patients) = (Arc::clone(all), histories.patients);
+        let (mut entry, mut cluster) = (Arc::clone(&histories.entry), Arc::clone(&histories.patient));
+        let (mut exit, mut ending) = (exit, ending);
+        if !self.left_out.is_empty() {
+            let mut gone = self.left_out.iter().peekable();
+            let staying: Vec<u32> = all.iter().copied().filter(|place| gone.next_if_eq(&place).is_none()).collect();
+            let stay = || staying.iter().map(|place| *place as usize);
+            entry = Arc::new(stay().map(|place| histories.entry[place]).collect());
+            exit = stay().map(|place| exit[place]).collect();
+            ending = stay().map(|place| ending[place]).collect();
+            // Patients are counted anew among those that stay.
+            let mut numbers = vec![u32::MAX; histories.patients as usize];
+            patients = 0;
+            let number = |place: usize| {
+                let number = &mut numbers[histories.patient[place] as usize];
+                if *number == u32::MAX {
+                    *number = patients;
+                    patients += 1;
+                }
+                *number
+            };
+            cluster = Arc::new(stay().map(number).collect());
+            for between in &mut self.between {
+                between.place -= self.left_out.partition_point(|gone| *gone < between.place) as u32;
+            }
+            restoration = Arc::new(staying);
+        }
         let late = "had ended, or was not seen in place again, when it came under observation";
         let long = "followed for longer than any filling lasts: check its days";
-        for (count, reason) in [(self.never_at_risk, late), (self.too_long, long)] {
-            if count > 0 {
-                result.excluded.push(Exclusion { reason: reason.to_owned(), count });
-            }
+        let excluded = [(self.never_at_risk, late), (self.too_long, long)].into_iter().filter(|(count, _)| *count > 0);
+        EndpointFollowUp {
+            restoration,
+            observations: Observations::of_checked(entry, exit, ending, cluster),
+            between: self.between,
+            excluded: excluded.map(|(count, reason)| Exclusion { reason: reason.to_owned(), count }).collect(),
+            never_seen: self.never_seen,
+            delayed: self.delayed,
+            reported_failures: self.reported_failures,
+            patients,
         }
-        result
     }
 }

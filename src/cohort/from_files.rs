@@ -195,7 +195,7 @@ mod tests {
             for many in [1, 4] {
                 let (same_columns, rows, visits, same_found) = read(&ids, Some(&needed), many);
                 assert_eq!((same_columns, rows, same_found), (columns.clone(), 6, found.clone()), "{ids:?} from {many} on");
-                assert_eq!((&visits.placement, &visits.looks), (&whole.placement, &whole.looks));
+                assert_eq!((&visits.placements, &visits.looks), (&whole.placements, &whole.looks));
                 assert_eq!((&visits.placed_again, &visits.repeats), (&whole.placed_again, &whole.repeats));
             }
         }

@@ -5,6 +5,7 @@
 //! don't come in order.
 
 use std::ops::Range;
+use std::sync::Arc;
 use std::thread;
 
 use super::same_text::first_rows;
@@ -25,9 +26,9 @@ pub struct Histories {
     /// Day placed, since 1970-01-01.
     pub placed: Vec<i32>,
     /// Days from placement to coming under observation; 0 if followed from placement.
-    pub entry: Vec<i32>,
+    pub entry: Arc<Vec<i32>>,
     /// Patient, counted from 0 in order of first appearance.
-    pub patient: Vec<u32>,
+    pub patient: Arc<Vec<u32>>,
     /// How many patients.
     pub patients: u32,
     /// The first row of each patient in the table of placements, those that take no part among them.
@@ -38,10 +39,12 @@ pub struct Histories {
     pub starts: Vec<u32>,
     /// Visits, by restoration, then day, then row.
     pub looks: Vec<Look>,
+    /// The row of each in the table of visits; none where each stands at the place of its row.
+    rows: Option<Vec<u32>>,
     /// What they state.
     pub statements: Statements,
-    /// The day the outcome happened, by row of the visit, of those that tell one.
-    happened: Vec<(u32, i32)>,
+    /// The day the outcome happened, of those visits that tell one.
+    happened: Happened,
     /// Restorations of which a visit tells that the patient is gone.
     pub(super) telling: Vec<u32>,
     /// Rows of visits whose restoration was never placed.
@@ -83,8 +86,18 @@ impl Histories {
 
     /// The visits of a restoration, in order.
     pub fn looks(&self, restoration: usize) -> &[Look] {
-        let (from, to) = (self.starts[restoration] as usize, self.starts[restoration + 1] as usize);
-        &self.looks[from..to]
+        &self.looks[self.places(restoration)]
+    }
+
+    /// Where they are in `looks`.
+    pub fn places(&self, restoration: usize) -> Range<usize> {
+        self.starts[restoration] as usize..self.starts[restoration + 1] as usize
+    }
+
+    /// The row of the visit at a place in `looks`.
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    pub fn row(&self, place: usize) -> u32 {
+        self.rows.as_ref().map_or(place as u32, |rows| rows[place])
     }
 
     /// What a visit states.
@@ -93,13 +106,66 @@ impl Histories {
         self.statements.get(look.statement)
     }
 
-    /// The day on which a visit's outcome happened, where it tells one.
-    pub fn happened(&self, look: &Look) -> Option<i32> {
-        if !self.said(look).stated.dated {
+    /// The day on which the outcome of the visit at a place in `looks` happened, where it tells one.
+    pub fn happened(&self, place: usize) -> Option<i32> {
+        if !self.said(&self.looks[place]).stated.dated {
             return None;
         }
-        let at = self.happened.binary_search_by_key(&look.row, |(row, _)| *row).ok()?;
-        Some(self.happened[at].1)
+        self.happened.of(self.row(place))
+    }
+
+    /// Takes visits out, given by their places in `looks`, which rise.
+    pub(super) fn drop_looks(&mut self, places: &[usize]) {
+        if places.is_empty() {
+            return;
+        }
+        let rows: Vec<u32> = (0..self.looks.len()).map(|place| self.row(place)).collect();
+        let mut gone = places.iter().peekable();
+        let mut kept = Vec::with_capacity(self.looks.len() - places.len());
+        for (place, row) in rows.into_iter().enumerate() {
+            if gone.next_if_eq(&&place).is_none() {
+                self.looks[kept.len()] = self.looks[place];
+                kept.push(row);
+            }
+        }
+        self.looks.truncate(kept.len());
+        self.rows = Some(kept);
+        for start in &mut self.starts {
+            // Starts and places both rise, so those dropped before a start are counted by halving.
+            *start -= u32::try_from(places.partition_point(|place| *place < *start as usize)).unwrap_or(0);
+        }
+    }
+}
+
+/// Days of some rows, which rise.
+#[derive(Clone, Debug)]
+struct Happened {
+    days: Vec<(u32, i32)>,
+    /// For each block of rows, how many days are of rows before it; so few rows a block that looking among its days stays near.
+    before: Vec<u32>,
+}
+
+impl Happened {
+    /// Rows of a block, as bits.
+    const BLOCK: u32 = 10;
+
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    fn new(days: Vec<(u32, i32)>) -> Self {
+        let mut before = Vec::new();
+        for (place, (row, _)) in days.iter().enumerate() {
+            let block = (row >> Self::BLOCK) as usize;
+            before.resize(before.len().max(block + 1), place as u32);
+        }
+        Self { days, before }
+    }
+
+    fn of(&self, row: u32) -> Option<i32> {
+        let block = (row >> Self::BLOCK) as usize;
+        let from = *self.before.get(block)? as usize;
+        let to = self.before.get(block + 1).map_or(self.days.len(), |to| *to as usize);
+        let of_block = &self.days[from..to];
+        let at = of_block.binary_search_by_key(&row, |(row, _)| *row).ok()?;
+        Some(of_block[at].1)
     }
 }
 
@@ -168,15 +234,19 @@ pub fn lay_out(
         starts[place] += starts[place - 1];
     }
     let all = starts.last().is_some_and(|used| *used as usize == visits.len());
-    let mut looks = match (in_order && all, taking) {
-        (true, Looks::Taken) => std::mem::take(&mut visits.looks),
-        (true, Looks::Copied) => visits.looks.clone(),
-        (false, _) => moved(&homes, &starts),
+    let (mut looks, mut rows) = match (in_order && all, taking) {
+        (true, Looks::Taken) => (std::mem::take(&mut visits.looks), None),
+        (true, Looks::Copied) => (visits.looks.clone(), None),
+        (false, _) => {
+            let (looks, rows) = moved(&homes, &starts);
+            (looks, Some(rows))
+        }
     };
     if taking == Looks::Taken {
         visits.looks = Vec::new();
+        visits.placements = Vec::new();
     }
-    put_in_order(&mut looks, &starts);
+    put_in_order(&mut looks, &mut rows, &starts);
     let (statements, happened) = match taking {
         Looks::Taken => visits.take_statements(),
         Looks::Copied => (visits.statements.clone(), visits.happened.clone()),
@@ -185,15 +255,16 @@ pub fn lay_out(
         as_of,
         placement_row,
         placed,
-        entry,
-        patient,
+        entry: Arc::new(entry),
+        patient: Arc::new(patient),
         patients,
         patient_rows,
         gone: Vec::new(),
         starts,
         looks,
+        rows,
         statements,
-        happened,
+        happened: Happened::new(happened),
         telling: Vec::new(),
         orphans,
         repeats: visits.repeats.clone(),
@@ -215,33 +286,79 @@ struct PlacedRows {
     excluded: Vec<Exclusion>,
 }
 
+/// What a thread fills in of neighbouring placements: by row, and of those that take part, the first of which has a place.
+struct PlacedPart<'a> {
+    rows: Range<usize>,
+    first: u32,
+    place_of_row: &'a mut [u32],
+    placement_row: &'a mut [u32],
+    placed: &'a mut [i32],
+    entry: &'a mut [i32],
+}
+
 impl PlacedRows {
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     fn new(placements: &PlacementTable, visits: &VisitRows, as_of: Day) -> Result<Self, TableError> {
         let table = &placements.0;
         let (placed_on, entered_on) = (table.days_in_place("placed_on")?, table.days_in_place("entered_on")?);
-        let mut repeated = visits.repeats.iter().map(|(row, _)| *row).peekable();
-        let mut place_of_row = vec![u32::MAX; table.len()];
-        let rows = table.len();
-        let (mut placement_row, mut placed) = (Vec::with_capacity(rows), Vec::with_capacity(rows));
-        let mut entry = Vec::with_capacity(rows);
-        let mut later = 0;
-        for (row, place) in place_of_row.iter_mut().enumerate() {
-            // Repeats are told in the order of their rows.
-            if repeated.next_if_eq(&(row as u32)).is_some() {
-                continue;
+        let threads = threads_for(table.len());
+        // Rows that repeat an earlier one are told in their order.
+        let repeats_in = |rows: &Range<usize>| {
+            let from = visits.repeats.partition_point(|(row, _)| (*row as usize) < rows.start);
+            visits.repeats[from..].iter().map(|(row, _)| *row as usize).peekable()
+        };
+        // A day that could not be read is a finding already; such rows take no further part.
+        let takes_part = |day: i32| day != NO_DAY && day <= as_of.since_epoch();
+        let parts = even_parts(table.len(), threads);
+        let counted = on_threads(parts.clone(), threads, |rows| {
+            let mut repeated = repeats_in(&rows);
+            let (mut staying, mut later) = (0, 0);
+            for row in rows {
+                if repeated.next_if_eq(&row).is_none() {
+                    let day = placed_on.get(row);
+                    staying += usize::from(takes_part(day));
+                    later += u64::from(day > as_of.since_epoch());
+                }
             }
-            let (day, entered) = (placed_on.get(row), entered_on.get(row));
-            if day > as_of.since_epoch() {
-                later += 1;
-            } else if day != NO_DAY {
-                // A day that could not be read is a finding already; such rows take no further part.
-                *place = placement_row.len() as u32;
-                placement_row.push(row as u32);
-                placed.push(day);
-                entry.push(if entered == NO_DAY { 0 } else { entered - day });
-            }
+            (staying, later)
+        });
+        let (all, later) = counted.iter().fold((0, 0), |(all, later), of| (all + of.0, later + of.1));
+        let mut place_of_row = vec![0; table.len()];
+        let (mut placement_row, mut placed, mut entry) = (vec![0; all], vec![0; all], vec![0; all]);
+        let mut work = Vec::new();
+        let mut rest = (&mut place_of_row[..], &mut placement_row[..], &mut placed[..], &mut entry[..]);
+        let mut first = 0;
+        for (rows, (staying, _)) in parts.into_iter().zip(counted) {
+            let by_row = rest.0.split_at_mut(rows.len());
+            let (placement_row, placed, entry) =
+                (rest.1.split_at_mut(staying), rest.2.split_at_mut(staying), rest.3.split_at_mut(staying));
+            work.push(PlacedPart {
+                rows,
+                first,
+                place_of_row: by_row.0,
+                placement_row: placement_row.0,
+                placed: placed.0,
+                entry: entry.0,
+            });
+            rest = (by_row.1, placement_row.1, placed.1, entry.1);
+            first += staying as u32;
         }
+        on_threads(work, threads, |own| {
+            let mut repeated = repeats_in(&own.rows);
+            let mut at = 0;
+            for (row, place) in own.rows.zip(own.place_of_row) {
+                let day = placed_on.get(row);
+                if repeated.next_if_eq(&row).is_some() || !takes_part(day) {
+                    *place = u32::MAX;
+                    continue;
+                }
+                let entered = entered_on.get(row);
+                *place = own.first + at as u32;
+                (own.placement_row[at], own.placed[at]) = (row as u32, day);
+                own.entry[at] = if entered == NO_DAY { 0 } else { entered - day };
+                at += 1;
+            }
+        });
         let excluded = [(visits.repeats.len() as u64, "the same row again"), (later, "placed after the day of the review")];
         let excluded = excluded.into_iter().filter(|(count, _)| *count > 0);
         let excluded = excluded.map(|(count, reason)| Exclusion { reason: reason.to_owned(), count }).collect();
@@ -271,8 +388,22 @@ struct Homes<'a> {
 }
 
 impl Homes<'_> {
-    fn of(&self, row: usize) -> Home {
-        let (placement, day) = (self.visits.placement[row], self.visits.looks[row].day);
+    /// Tells of some rows, in their order, where they belong.
+    fn each(&self, rows: Range<usize>, mut tell: impl FnMut(usize, Home)) {
+        let VisitRows { placements, looks, .. } = self.visits;
+        let mut of = placements.partition_point(|of| of.row as usize <= rows.start);
+        let mut row = rows.start;
+        while row < rows.end {
+            let to = placements.get(of).map_or(rows.end, |next| rows.end.min(next.row as usize));
+            let placement = of.checked_sub(1).map_or(NEVER_PLACED, |of| placements[of].placement);
+            for (row, look) in (row..to).zip(&looks[row..to]) {
+                tell(row, self.of(placement, look.day));
+            }
+            (row, of) = (to, of + 1);
+        }
+    }
+
+    fn of(&self, placement: u32, day: i32) -> Home {
         if placement == NEVER_PLACED {
             Home::Orphan
         } else if day == NO_DAY {
@@ -309,7 +440,12 @@ impl Homes<'_> {
         let mut parts = on_threads(parts, threads, |rows| self.count_rows(rows, restorations)).into_iter();
         let mut all = parts.next().unwrap_or_else(|| self.count_rows(0..0, restorations));
         for part in parts {
-            all.starts.iter_mut().zip(part.starts).for_each(|(all, part)| *all += part);
+            // Of visits in the order of the restorations, nothing but the part's own stretch is looked at.
+            let (from, to) = match part.span {
+                Some((first, last)) if part.in_order => (first as usize + 1, last as usize + 2),
+                _ => (0, part.starts.len()),
+            };
+            all.starts[from..to].iter_mut().zip(&part.starts[from..to]).for_each(|(all, part)| *all += part);
             all.orphans.extend(part.orphans);
             all.late += part.late;
             all.of_excluded += part.of_excluded;
@@ -328,20 +464,18 @@ impl Homes<'_> {
         let mut starts = vec![0_u32; restorations + 1];
         let (mut orphans, mut late, mut of_excluded) = (Vec::new(), 0, 0);
         let (mut in_order, mut first, mut last) = (true, None, 0);
-        for row in rows {
-            match self.of(row) {
-                Home::Orphan => orphans.push(row as u32),
-                Home::NoDay => {}
-                Home::Late => late += 1,
-                Home::OfExcluded => of_excluded += 1,
-                Home::Place(place) => {
-                    starts[place as usize + 1] += 1;
-                    in_order &= place >= last;
-                    first = first.or(Some(place));
-                    last = place;
-                }
+        self.each(rows, |row, home| match home {
+            Home::Orphan => orphans.push(row as u32),
+            Home::NoDay => {}
+            Home::Late => late += 1,
+            Home::OfExcluded => of_excluded += 1,
+            Home::Place(place) => {
+                starts[place as usize + 1] += 1;
+                in_order &= place >= last;
+                first = first.or(Some(place));
+                last = place;
             }
-        }
+        });
         Counted { starts, orphans, late, of_excluded, in_order, span: first.map(|first| (first, last)) }
     }
 }
@@ -386,8 +520,12 @@ fn departures(histories: &Histories) -> Vec<Option<i32>> {
     }
     for &restoration in telling {
         let patient = patient[restoration as usize] as usize;
-        for look in histories.looks(restoration as usize).iter().filter(|look| histories.said(look).patient_gone) {
-            let day = histories.happened(look).unwrap_or(look.day);
+        for place in histories.places(restoration as usize) {
+            let look = &histories.looks[place];
+            if !histories.said(look).patient_gone {
+                continue;
+            }
+            let day = histories.happened(place).unwrap_or(look.day);
             if day >= last_examined[patient] {
                 let first: &mut Option<i32> = &mut gone[patient];
                 *first = Some(first.map_or(day, |first| first.min(day)));
@@ -429,11 +567,21 @@ fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
     (numbers, next)
 }
 
-/// Cuts looks for so many threads between restorations: the starts of each part, and its looks.
-fn parted<'a>(looks: &'a mut [Look], starts: &'a [u32], threads: usize) -> Vec<(&'a [u32], usize, &'a mut [Look])> {
+/// Visits of neighbouring restorations.
+struct OfNeighbours<'a> {
+    /// Where those of each restoration begin, and where those of the last one end.
+    starts: &'a [u32],
+    /// The first restoration.
+    from: usize,
+    looks: &'a mut [Look],
+    rows: &'a mut [u32],
+}
+
+/// Cuts looks and their rows for so many threads between restorations.
+fn parted<'a>(looks: &'a mut [Look], rows: &'a mut [u32], starts: &'a [u32], threads: usize) -> Vec<OfNeighbours<'a>> {
     let total = looks.len();
     let mut parts = Vec::new();
-    let (mut rest, mut from) = (looks, 0);
+    let (mut rest, mut rows, mut from) = (looks, rows, 0);
     for part in 1..=threads {
         let end = total * part / threads;
         let to = if part == threads {
@@ -442,38 +590,56 @@ fn parted<'a>(looks: &'a mut [Look], starts: &'a [u32], threads: usize) -> Vec<(
             starts.partition_point(|start| (*start as usize) < end).clamp(from, starts.len() - 1)
         };
         let (own, others) = rest.split_at_mut((starts[to] - starts[from]) as usize);
-        parts.push((&starts[from..=to], from, own));
-        (rest, from) = (others, to);
+        let (own_rows, other_rows) = rows.split_at_mut(own.len());
+        parts.push(OfNeighbours { starts: &starts[from..=to], from, looks: own, rows: own_rows });
+        (rest, rows, from) = (others, other_rows, to);
     }
     parts
 }
 
-/// Visits by restoration, then row: each thread lays out those of neighbouring restorations.
-fn moved(homes: &Homes<'_>, starts: &[u32]) -> Vec<Look> {
+/// Visits by restoration, then row, with their rows: each thread lays out those of neighbouring restorations.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+fn moved(homes: &Homes<'_>, starts: &[u32]) -> (Vec<Look>, Vec<u32>) {
     let mut looks = vec![Look::EMPTY; starts.last().copied().unwrap_or(0) as usize];
+    let mut rows = vec![0; looks.len()];
     let threads = threads_for(looks.len());
-    on_threads(parted(&mut looks, starts, threads), threads, |(starts, from, looks)| {
-        let (first, mut next) = (starts[0], starts[..starts.len() - 1].to_vec());
-        for (row, look) in homes.visits.looks.iter().enumerate() {
-            let Home::Place(place) = homes.of(row) else { continue };
-            let own = (place as usize).checked_sub(from).and_then(|place| next.get_mut(place));
-            if let Some(at) = own {
-                looks[(*at - first) as usize] = *look;
+    on_threads(parted(&mut looks, &mut rows, starts, threads), threads, |own| {
+        let (first, mut next) = (own.starts[0], own.starts[..own.starts.len() - 1].to_vec());
+        homes.each(0..homes.visits.len(), |row, home| {
+            let Home::Place(place) = home else { return };
+            if let Some(at) = (place as usize).checked_sub(own.from).and_then(|place| next.get_mut(place)) {
+                let to = (*at - first) as usize;
+                (own.looks[to], own.rows[to]) = (homes.visits.looks[row], row as u32);
                 *at += 1;
             }
-        }
+        });
     });
-    looks
+    (looks, rows)
 }
 
 /// Puts the visits of each restoration in the order of their days, then rows; they come in the order of their rows.
-fn put_in_order(looks: &mut [Look], starts: &[u32]) {
+fn put_in_order(looks: &mut [Look], rows: &mut Option<Vec<u32>>, starts: &[u32]) {
     let threads = threads_for(looks.len());
-    on_threads(parted(looks, starts, threads), threads, |(starts, _, looks)| {
-        for bounds in starts.windows(2) {
-            let looks = &mut looks[(bounds[0] - starts[0]) as usize..(bounds[1] - starts[0]) as usize];
-            if !looks.is_sorted_by_key(|look| look.day) {
-                looks.sort_by_key(|look| (look.day, look.row));
+    let of_one = |bounds: &[u32]| bounds[0] as usize..bounds[1] as usize;
+    let in_order = |bounds: &[u32]| looks[of_one(bounds)].is_sorted_by_key(|look| look.day);
+    let parts = even_parts(starts.len() - 1, threads);
+    let all_are = on_threads(parts, threads, |part| starts[part.start..=part.end].windows(2).all(in_order));
+    if all_are.into_iter().all(|are| are) {
+        return;
+    }
+    let rows = rows.get_or_insert_with(|| (0..).take(looks.len()).collect());
+    on_threads(parted(looks, rows, starts, threads), threads, |own| {
+        let first = own.starts[0];
+        for bounds in own.starts.windows(2) {
+            let these = (bounds[0] - first) as usize..(bounds[1] - first) as usize;
+            let (looks, rows) = (&mut own.looks[these.clone()], &mut own.rows[these]);
+            if looks.is_sorted_by_key(|look| look.day) {
+                continue;
+            }
+            let mut sorted: Vec<(Look, u32)> = looks.iter().copied().zip(rows.iter().copied()).collect();
+            sorted.sort_by_key(|(look, row)| (look.day, *row));
+            for ((look, row), sorted) in looks.iter_mut().zip(rows).zip(sorted) {
+                (*look, *row) = sorted;
             }
         }
     });
@@ -482,6 +648,20 @@ fn put_in_order(looks: &mut [Look], starts: &[u32]) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cohort::visit_rows::OfPlacement;
+
+    #[test]
+    fn each_row_finds_its_day() {
+        for step in [1_u32, 7, 500, 1_024, 3_000] {
+            let days: Vec<(u32, i32)> = (0..40_u32).map(|n| (n * step + n * n % 5 % step, n.cast_signed())).collect();
+            let happened = Happened::new(days.clone());
+            for row in 0..41 * step {
+                let expected = days.iter().find(|(of, _)| *of == row).map(|(_, day)| *day);
+                assert_eq!(happened.of(row), expected, "row {row} by {step}");
+            }
+        }
+        assert_eq!(Happened::new(Vec::new()).of(5), None);
+    }
 
     #[test]
     fn visits_are_counted_alike_in_any_number_of_parts() {
@@ -492,8 +672,12 @@ mod tests {
         for (placement, rises) in [(in_order, true), (mixed, false)] {
             let day = |row: usize| [8, 9, 9, 8, 9, 9, 9, 10, NO_DAY][row];
             let looks = (0..9).map(|row| Look { day: day(row), ..Look::EMPTY }).collect();
+            // Neighbours may be told together or one by one.
+            let of = |(row, placement): (u32, &u32)| OfPlacement { row, placement: *placement };
+            let mut placements: Vec<OfPlacement> = (0..).zip(&placement).map(of).collect();
+            placements.dedup_by(|next, last| next.placement == last.placement && next.row != 1);
             let mut visits = VisitRows::default();
-            (visits.placement, visits.looks) = (placement.to_vec(), looks);
+            (visits.placements, visits.looks, visits.rows) = (placements, looks, 9);
             let homes = Homes { visits: &visits, place_of_row: &place_of_row, as_of: 9 };
             let all = homes.count(4, 1);
             assert_eq!((all.late, all.of_excluded, all.in_order, &all.orphans[..]), (1, 1, rises, &[5][..]));

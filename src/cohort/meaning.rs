@@ -201,9 +201,7 @@ fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Fi
     let found = in_turn(&shared.runs(threads), threads, |run| {
         let (mut dropped, mut findings) = (Vec::new(), none.clone());
         for restoration in run.clone() {
-            let from = shared.starts[restoration] as usize;
-            let repeated = repeats_of(shared, restoration, visits, &mut findings);
-            dropped.extend(repeated.into_iter().map(|later| from + later));
+            dropped.extend(repeats_of(shared, restoration, visits, &mut findings));
         }
         (dropped, findings)
     });
@@ -215,39 +213,31 @@ fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Fi
     if dropped.is_empty() {
         return;
     }
-    let mut gone = dropped.iter().peekable();
-    let mut at = 0;
-    histories.looks.retain(|_| {
-        let goes = gone.next_if_eq(&&at).is_some();
-        at += 1;
-        !goes
-    });
-    for start in &mut histories.starts {
-        // Starts and places both rise, so those dropped before a start are counted by halving.
-        *start -= u32::try_from(dropped.partition_point(|place| *place < *start as usize)).unwrap_or(0);
-    }
+    histories.drop_looks(&dropped);
     let count = dropped.len() as u64;
     histories.flow.visits_excluded.push(Exclusion { reason: "the same row again".to_owned(), count });
 }
 
-/// The visits of one restoration that repeat an earlier one to the letter, by their places among its visits.
+/// The visits of one restoration that repeat an earlier one to the letter, by their places among all.
 fn repeats_of(histories: &Histories, restoration: usize, visits: &VisitRows, findings: &mut Findings) -> Vec<usize> {
-    let looks = histories.looks(restoration);
+    let (looks, places) = (&histories.looks, histories.places(restoration));
     let mut repeats = Vec::new();
-    for later in 1..looks.len() {
-        for earlier in (0..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
-            let (one, other) = (looks[earlier], looks[later]);
-            let place = Place::row(visits.file(other.row), visits.row_in_file(other.row));
-            let where_first = said_of(visits, one.row);
-            if visits.examiner(one.row) != visits.examiner(other.row) {
+    for later in places.clone().skip(1) {
+        for earlier in (places.start..later).rev().take_while(|&earlier| looks[earlier].day == looks[later].day) {
+            let (row, other_row) = (histories.row(earlier), histories.row(later));
+            let place = Place::row(visits.file(other_row), visits.row_in_file(other_row));
+            let where_first = said_of(visits, row);
+            if visits.examiner(row) != visits.examiner(other_row) {
                 findings.note(
                     FindingKind::TwoExaminers,
                     place,
-                    visits.examiner(other.row),
+                    visits.examiner(other_row),
                     format!("Another examiner looked on the same day ({where_first}); the worse finding counts."),
                     "Nothing to mend if both looked.",
                 );
-            } else if one.statement == other.statement && histories.happened(&one) == histories.happened(&other) {
+            } else if looks[earlier].statement == looks[later].statement
+                && histories.happened(earlier) == histories.happened(later)
+            {
                 repeats.push(later);
                 findings.note(
                     FindingKind::IdenticalRow,
@@ -415,13 +405,16 @@ impl<'a> Seen<'a> {
         let died = if self.deaths.is_empty() { None } else { self.deaths.get(&histories.patient[restoration]).copied() };
         let mut last_in_place: Option<i32> = None;
         let mut closed: Option<(i32, u32, Event)> = None;
-        for look in histories.looks(restoration) {
+        for at in histories.places(restoration) {
+            let look = &histories.looks[at];
+            // Rows are told of few.
+            let row = || histories.row(at);
             let day = || Day::from_epoch(look.day).to_string();
             let statement = histories.said(look);
             if look.day < placed {
                 findings.note(
                     FindingKind::VisitBeforePlacement,
-                    place(look.row, "visited_on"),
+                    place(row(), "visited_on"),
                     Some(&day()),
                     format!("The restoration was placed only on {}.", Day::from_epoch(placed)),
                     "Correct one of the two days.",
@@ -429,17 +422,17 @@ impl<'a> Seen<'a> {
                 continue;
             }
             if self.odd[look.statement as usize] {
-                self.check_look(look, placed, findings);
+                self.check_look(at, placed, findings);
             }
-            if let Some((died_on, row)) = died.filter(|&(died_on, _)| statement.examined && look.day > died_on) {
+            if let Some((died_on, telling_row)) = died.filter(|&(died_on, _)| statement.examined && look.day > died_on) {
                 findings.note(
                     FindingKind::SeenAfterDeath,
-                    place(look.row, "visited_on"),
+                    place(row(), "visited_on"),
                     Some(&day()),
                     format!(
                         "The patient is said to have died by {} ({}).",
                         Day::from_epoch(died_on),
-                        said_of(self.visits, row)
+                        said_of(self.visits, telling_row)
                     ),
                     "Correct the day or the outcome; source is reported if nobody looked.",
                 );
@@ -450,7 +443,7 @@ impl<'a> Seen<'a> {
             {
                 findings.note(
                     FindingKind::VisitAfterLoss,
-                    place(look.row, "visited_on"),
+                    place(row(), "visited_on"),
                     Some(&day()),
                     format!(
                         "It was {} on {} ({}), but is seen in place here.",
@@ -465,12 +458,12 @@ impl<'a> Seen<'a> {
                 && statement.closes
                 && let Some(event) = statement.events().find(|event| event.closes())
             {
-                let happened = histories.happened(look).unwrap_or(look.day);
+                let happened = histories.happened(at).unwrap_or(look.day);
                 // On the day itself two examiners may differ; the graver finding counts.
                 if last_in_place.is_some_and(|seen| seen > happened) {
                     findings.note(
                         FindingKind::OutcomeContradictsRetention,
-                        place(look.row, "outcome_on"),
+                        place(row(), "outcome_on"),
                         Some(&Day::from_epoch(happened).to_string()),
                         format!(
                             "It is said to have happened then, but was seen in place on {}.",
@@ -479,11 +472,11 @@ impl<'a> Seen<'a> {
                         "Correct the day, or leave outcome_on empty.",
                     );
                 }
-                closed = Some((look.day, look.row, event));
+                closed = Some((look.day, row(), event));
                 if statement.stated.reported {
                     findings.note(
                         FindingKind::LossReported,
-                        place(look.row, "source"),
+                        place(row(), "source"),
                         None,
                         "The end of this restoration is known from a report, not from an examination.",
                         "Nothing to mend; reported ends are counted and said.",
@@ -493,10 +486,10 @@ impl<'a> Seen<'a> {
             if statement.shows_in_place && look.day - placed >= entry {
                 last_in_place = Some(look.day);
             }
-            if own_number != NOBODY && statement.scored && self.visits.examiner_number(look.row) == own_number {
+            if own_number != NOBODY && statement.scored && self.visits.examiner_number(row()) == own_number {
                 findings.note(
                     FindingKind::OwnWorkScored,
-                    place(look.row, "examiner"),
+                    place(row(), "examiner"),
                     own_operator,
                     "The operator scored own work; such scores tend to be kind.",
                     "Nothing to mend; a second examiner would make the scores stronger.",
@@ -506,9 +499,10 @@ impl<'a> Seen<'a> {
     }
 
     /// What one visit contradicts by itself.
-    fn check_look(&self, look: &Look, placed: i32, findings: &mut Findings) {
+    fn check_look(&self, at: usize, placed: i32, findings: &mut Findings) {
+        let (look, row) = (&self.histories.looks[at], self.histories.row(at));
         let statement = self.histories.said(look);
-        if let Some(happened) = self.histories.happened(look)
+        if let Some(happened) = self.histories.happened(at)
             && (happened > look.day || happened < placed)
         {
             let what = if happened > look.day {
@@ -519,7 +513,7 @@ impl<'a> Seen<'a> {
             let text = Day::from_epoch(happened).to_string();
             findings.note(
                 FindingKind::OutcomeAfterVisit,
-                self.place(look.row, "outcome_on"),
+                self.place(row, "outcome_on"),
                 Some(&text),
                 what,
                 "Correct the day, or leave outcome_on empty.",
@@ -529,7 +523,7 @@ impl<'a> Seen<'a> {
             let written = statement.score(Criterion::Retention).map(|score| score.to_string());
             findings.note(
                 FindingKind::OutcomeContradictsRetention,
-                self.place(look.row, "outcome"),
+                self.place(row, "outcome"),
                 Some(outcome.code()),
                 format!("Retention is scored {}, which says the opposite.", written.as_deref().unwrap_or("")),
                 "Correct the outcome or the retention score.",
@@ -546,7 +540,7 @@ impl<'a> Seen<'a> {
         if !scored.is_empty() {
             findings.note(
                 FindingKind::ScoredThoughLost,
-                self.place(look.row, scored.first().copied().unwrap_or("")),
+                self.place(row, scored.first().copied().unwrap_or("")),
                 None,
                 format!("A lost filling can't be scored for {}.", scored.join(", ")),
                 "Empty these cells, or correct the retention score.",
@@ -559,9 +553,9 @@ impl<'a> Seen<'a> {
 fn deaths(histories: &Histories) -> HashMap<u32, (i32, u32)> {
     let mut deaths = HashMap::new();
     for &restoration in &histories.telling {
-        let died = |look: &&Look| histories.said(look).stated.outcome == Some(Outcome::PatientDied);
-        for look in histories.looks(restoration as usize).iter().filter(died) {
-            let told = (histories.happened(look).unwrap_or(look.day), look.row);
+        let died = |look: &Look| histories.said(look).stated.outcome == Some(Outcome::PatientDied);
+        for at in histories.places(restoration as usize).filter(|at| died(&histories.looks[*at])) {
+            let told = (histories.happened(at).unwrap_or(histories.looks[at].day), histories.row(at));
             let first = deaths.entry(histories.patient[restoration as usize]).or_insert(told);
             *first = (*first).min(told);
         }
@@ -670,8 +664,8 @@ impl<'a> SameSurface<'a> {
         let Self { histories, origins, ids, .. } = self;
         let (earlier, later) = (earlier as usize, later as usize);
         let placed = histories.placed[later];
-        let closing = histories.looks(earlier).iter().find(|look| histories.said(look).closes);
-        let ended = closing.map(|look| histories.happened(look).unwrap_or(look.day));
+        let closing = histories.places(earlier).find(|at| histories.said(&histories.looks[*at]).closes);
+        let ended = closing.map(|at| histories.happened(at).unwrap_or(histories.looks[at].day));
         if ended.is_some_and(|ended| ended <= placed) {
             return;
         }

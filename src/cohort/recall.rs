@@ -47,19 +47,17 @@ pub fn visits_of(histories: &Histories, due: Due, window: WindowDays) -> &[Look]
     let [from, length] = due.within;
     if from == MANY || length == MANY {
         let restoration = due.restoration as usize;
-        return within(histories.looks(restoration), histories.placed[restoration], window, 0).1;
+        return within(histories.looks(restoration), histories.placed[restoration], window);
     }
     let from = usize::from(from);
     histories.looks(due.restoration as usize).get(from..from + usize::from(length)).unwrap_or_default()
 }
 
-/// Those of a restoration's visits that are within a recall's window, and which of all is the first of them; `before` tells how many are known
-/// to be before the window opens.
-fn within(looks: &[Look], placed: i32, window: WindowDays, before: usize) -> (usize, &[Look]) {
+/// Those of a restoration's visits that are within a recall's window.
+fn within(looks: &[Look], placed: i32, window: WindowDays) -> &[Look] {
     let (opens, closes) = (placed + window.opens, placed + window.closes);
-    let from = before + looks[before..].iter().take_while(|look| look.day < opens).count();
-    let length = looks[from..].iter().take_while(|look| look.day <= closes).count();
-    (from, &looks[from..from + length])
+    let from = looks.partition_point(|look| look.day < opens);
+    &looks[from..looks.partition_point(|look| look.day <= closes)]
 }
 
 /// All restorations due at each of the recalls, with whether they were seen and scored.
@@ -141,14 +139,18 @@ impl<'a> Recalls<'a> {
             {
                 continue;
             }
-            let (from, looks) = within(all, placed, *window, if window.opens >= opened { before } else { 0 });
+            let from = if window.opens >= opened { before } else { 0 };
+            let from = from + all[from..].iter().take_while(|look| look.day < opens).count();
+            let (mut seen, mut scored, mut length) = (false, false, 0);
+            for look in all[from..].iter().take_while(|look| look.day <= placed + window.closes) {
+                let Shown { examined, scored: is_scored, .. } = shown(look);
+                (seen, scored, length) = (seen | examined, scored | is_scored, length + 1);
+            }
             (before, opened) = (from, window.opens);
-            let seen = looks.iter().any(|look| shown(look).examined);
             if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
                 continue;
             }
-            let within = [from, looks.len()].map(|number| u8::try_from(number).unwrap_or(MANY));
-            let scored = looks.iter().any(|look| shown(look).scored);
+            let within = [from, length].map(|number| u8::try_from(number).unwrap_or(MANY));
             take(recall, Due { restoration: restoration as u32, seen, scored, within });
         }
     }

@@ -3,7 +3,8 @@
 //! Each visit finds its placement by the restoration's id as it comes, and what it states becomes a number, so that the texts and codes of a
 //! piece can go before the next one is read.
 //!
-//! Cost.  20 bytes a visit, and 12 or so for each that doesn't come from the row behind that of the visit before.
+//! Cost.  10 bytes a visit (12 with more than 65 534 examiners), 8 for each that is of another restoration than the one before, and 12 or so
+//!        for each that doesn't come from the row behind that of the visit before.
 
 use polars::prelude::DataFrame;
 
@@ -25,8 +26,6 @@ pub(super) const NOBODY: u32 = u32::MAX;
 /// One visit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
-    /// Row in the table of visits.
-    pub row: u32,
     /// Day of the visit, since 1970-01-01.
     pub day: i32,
     /// What it states, by its number.
@@ -35,7 +34,88 @@ pub struct Look {
 
 impl Look {
     /// A visit without a day.
-    pub const EMPTY: Self = Self { row: 0, day: NO_DAY, statement: 0 };
+    pub const EMPTY: Self = Self { day: NO_DAY, statement: 0 };
+}
+
+/// Neighbouring rows whose visits are of one restoration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct OfPlacement {
+    /// The first row.
+    pub(super) row: u32,
+    /// The row of the placement; [`NEVER_PLACED`] if there is none.
+    pub(super) placement: u32,
+}
+
+/// A number for each row, in as few bytes as the highest takes; [`NOBODY`] among them.
+#[derive(Clone, Debug)]
+enum Numbers {
+    Short(Vec<u16>),
+    Long(Vec<u32>),
+}
+
+impl Numbers {
+    fn make_room(&mut self, rows: usize) {
+        let _ = match self {
+            Self::Short(numbers) => numbers.try_reserve_exact(rows),
+            Self::Long(numbers) => numbers.try_reserve_exact(rows),
+        };
+    }
+
+    fn len(&self) -> usize {
+        match self {
+            Self::Short(numbers) => numbers.len(),
+            Self::Long(numbers) => numbers.len(),
+        }
+    }
+
+    fn get(&self, row: usize) -> u32 {
+        match self {
+            Self::Short(numbers) => numbers.get(row).map_or(NOBODY, |number| long(*number)),
+            Self::Long(numbers) => numbers.get(row).copied().unwrap_or(NOBODY),
+        }
+    }
+
+    /// Adds a number for each of some rows.
+    fn add(&mut self, number: u32, rows: usize) {
+        if let Self::Short(numbers) = self {
+            if let Some(short) = short(number) {
+                numbers.extend(std::iter::repeat_n(short, rows));
+                return;
+            }
+            *self = Self::Long(numbers.iter().map(|number| long(*number)).collect());
+        }
+        if let Self::Long(numbers) = self {
+            numbers.extend(std::iter::repeat_n(number, rows));
+        }
+    }
+
+    /// Adds those of the rows that follow, each as another number; a number is its place among those.
+    fn take_over(&mut self, rows: &Self, numbers: &[u32]) {
+        let shorts: Option<Vec<u16>> = numbers.iter().map(|number| short(*number)).collect();
+        match (self, rows, shorts) {
+            (Self::Short(own), Self::Short(rows), Some(shorts)) => {
+                own.extend(rows.iter().map(|number| shorts.get(usize::from(*number)).copied().unwrap_or(u16::MAX)));
+            }
+            (own, rows, _) => (0..rows.len()).for_each(|row| {
+                own.add(numbers.get(rows.get(row) as usize).copied().unwrap_or(NOBODY), 1);
+            }),
+        }
+    }
+}
+
+impl Default for Numbers {
+    fn default() -> Self {
+        Self::Short(Vec::new())
+    }
+}
+
+/// A number in two bytes, of which the highest stands for [`NOBODY`].
+fn short(number: u32) -> Option<u16> {
+    if number == NOBODY { Some(u16::MAX) } else { u16::try_from(number).ok().filter(|number| *number != u16::MAX) }
+}
+
+fn long(number: u16) -> u32 {
+    if number == u16::MAX { NOBODY } else { u32::from(number) }
 }
 
 /// Neighbouring rows that come from neighbouring rows of one file.
@@ -70,7 +150,7 @@ impl Origin {
 }
 
 /// Visits in the order of their rows, and which placements share an id, found on the way.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct VisitRows {
     /// One look each.
     pub(super) looks: Vec<Look>,
@@ -78,15 +158,19 @@ pub struct VisitRows {
     pub(super) statements: Statements,
     /// The day the outcome happened, by row, of those that tell one.
     pub(super) happened: Vec<(u32, i32)>,
-    /// The row of its placement; [`NEVER_PLACED`] if there is none.
-    pub(super) placement: Vec<u32>,
+    /// How many there are. Their looks may be in histories already.
+    pub(super) rows: usize,
+    /// The last day of any; [`NO_DAY`] if none has one.
+    last: i32,
+    /// Which of them are of which placement, in the order of the rows; neighbours may be of the same.
+    pub(super) placements: Vec<OfPlacement>,
     /// Rows of placements that repeat an earlier one in every column, with that one, in the order of the rows.
     pub(super) repeats: Vec<(u32, u32)>,
     /// Rows of placements that have the id of an earlier one and differ from it, with the first of that id.
     pub(super) placed_again: Vec<(u32, u32)>,
     /// The first row of each placement's patient, if that was told meanwhile.
     pub(super) patients: Option<Vec<u32>>,
-    examiner: Vec<u32>,
+    examiner: Numbers,
     examiners: Spellings,
     /// The names of the files.
     files: Vec<String>,
@@ -94,6 +178,27 @@ pub struct VisitRows {
     origins: Vec<Origin>,
     /// The ids of restorations that were never placed, by row.
     unplaced: Vec<(u32, String)>,
+}
+
+impl Default for VisitRows {
+    fn default() -> Self {
+        Self {
+            looks: Vec::new(),
+            statements: Statements::default(),
+            happened: Vec::new(),
+            rows: 0,
+            last: NO_DAY,
+            placements: Vec::new(),
+            repeats: Vec::new(),
+            placed_again: Vec::new(),
+            patients: None,
+            examiner: Numbers::default(),
+            examiners: Spellings::default(),
+            files: Vec::new(),
+            origins: Vec::new(),
+            unplaced: Vec::new(),
+        }
+    }
 }
 
 impl VisitRows {
@@ -112,9 +217,7 @@ impl VisitRows {
     /// rows make their own as they come.
     pub fn make_room(&mut self, rows: usize) {
         let _ = self.looks.try_reserve_exact(rows);
-        for numbers in [&mut self.placement, &mut self.examiner] {
-            let _ = numbers.try_reserve_exact(rows);
-        }
+        self.examiner.make_room(rows);
     }
 
     /// For how many more rows there is room.
@@ -127,14 +230,14 @@ impl VisitRows {
     pub fn take(&mut self, VisitPiece { rows }: VisitPiece) {
         let before = self.len() as u32;
         let statements = self.statements.take_over(&rows.statements);
-        let moved =
-            |look: &Look| Look { row: look.row + before, day: look.day, statement: statements[look.statement as usize] };
-        self.looks.extend(rows.looks.iter().map(moved));
+        let numbered = |look: &Look| Look { day: look.day, statement: statements[look.statement as usize] };
+        self.looks.extend(rows.looks.iter().map(numbered));
+        self.rows += rows.rows;
+        self.last = self.last.max(rows.last);
         self.happened.extend(rows.happened.iter().map(|(row, day)| (row + before, *day)));
-        self.placement.extend_from_slice(&rows.placement);
+        self.placements.extend(rows.placements.iter().map(|of| OfPlacement { row: of.row + before, ..*of }));
         let numbers = self.examiners.take_over(&rows.examiners);
-        let number = |place: &u32| numbers.get(*place as usize).copied().unwrap_or(NOBODY);
-        self.examiner.extend(rows.examiner.iter().map(number));
+        self.examiner.take_over(&rows.examiner, &numbers);
         for origin in rows.origins {
             Origin { row: origin.row + before, ..origin }.add(&mut self.origins);
         }
@@ -160,17 +263,17 @@ impl VisitRows {
 
     /// How many.
     pub fn len(&self) -> usize {
-        self.placement.len()
+        self.rows
     }
 
     /// Whether there are none.
     pub fn is_empty(&self) -> bool {
-        self.placement.is_empty()
+        self.rows == 0
     }
 
     /// The last day of any.
     pub fn last_day(&self) -> Option<i32> {
-        self.looks.iter().map(|look| look.day).max()
+        Some(self.last).filter(|day| *day != NO_DAY)
     }
 
     /// The names of the files that they came from.
@@ -195,7 +298,7 @@ impl VisitRows {
 
     /// Who looked, by number among the spellings of examiners; [`NOBODY`] if that is not told.
     pub(super) fn examiner_number(&self, row: u32) -> u32 {
-        self.examiner.get(row as usize).copied().unwrap_or(NOBODY)
+        self.examiner.get(row as usize)
     }
 
     /// Who looked.
@@ -321,18 +424,22 @@ impl<'a> VisitReader<'a> {
         let table = RecordTable::new(piece.clone(), Vec::new());
         looks(&table, stated, rows)?;
         let mut finder = Finder { reader: self, last: None };
+        let mut row = before;
         text_runs(table.text("restoration_id")?, |run| {
             let placement = run.text.and_then(|id| finder.placement(id));
             if let (None, Some(id)) = (placement, run.text) {
-                let from = rows.placement.len() as u32;
-                rows.unplaced.extend((from..from + run.rows as u32).map(|row| (row, id.to_owned())));
+                rows.unplaced.extend((row..row + run.rows as u32).map(|row| (row, id.to_owned())));
             }
-            rows.placement.extend(std::iter::repeat_n(placement.unwrap_or(NEVER_PLACED), run.rows));
+            rows.placements.push(OfPlacement { row, placement: placement.unwrap_or(NEVER_PLACED) });
+            row += run.rows as u32;
         });
+        rows.rows += piece.height();
         let origins = table.origins()?;
-        for row in 0..piece.height() {
-            let (file, row_in_file) = origins.place(row);
-            Origin { row: before + row as u32, file, row_in_file }.add(&mut rows.origins);
+        let mut at = 0;
+        while at < piece.height() {
+            let (file, row_in_file) = origins.place(at);
+            Origin { row: before + at as u32, file, row_in_file }.add(&mut rows.origins);
+            at = origins.run_end(at);
         }
         // Of a spelling the first place is kept; where places rise, that is where it is met first.
         let these = rows.origins.partition_point(|origin| origin.row <= before).saturating_sub(1);
@@ -354,7 +461,7 @@ impl<'a> VisitReader<'a> {
                     }
                 }
             });
-            rows.examiner.extend(std::iter::repeat_n(number, run.rows));
+            rows.examiner.add(number, run.rows);
         });
         Ok(())
     }
@@ -400,7 +507,7 @@ impl Finder<'_, '_> {
 fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) -> Result<(), TableError> {
     let (days, happened) = (table.days_in_place("visited_on")?, table.days_in_place("outcome_on")?);
     let before = u32::try_from(rows.len()).unwrap_or(u32::MAX);
-    let VisitRows { looks, statements, happened: told, .. } = rows;
+    let VisitRows { looks, statements, happened: told, last, .. } = rows;
     if stated_rows.numbers.len() != table.len() {
         return Err(TableError::no_table("what its visits state is of other rows"));
     }
@@ -416,7 +523,9 @@ fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) ->
         if *statement == NO_STATEMENT {
             *statement = statements.number(stated(&stated_rows.codes[*number as usize], dated));
         }
-        looks.push(Look { row, day: days.get(at), statement: *statement });
+        let day = days.get(at);
+        *last = day.max(*last);
+        looks.push(Look { day, statement: *statement });
     }
     Ok(())
 }
@@ -471,6 +580,28 @@ mod tests {
         columns.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
         columns.push(whole_numbers(ROW_COLUMN, rows.iter().map(|(_, row)| *row).collect()));
         DataFrame::new_infer_height(columns).expect("columns")
+    }
+
+    #[test]
+    fn numbers_take_more_bytes_only_when_they_must() {
+        let high = u32::from(u16::MAX);
+        for (numbers, is_short) in [(vec![0, 5, NOBODY, high - 1], true), (vec![3, NOBODY, high], false), (vec![], true)] {
+            // Added one by one and in runs; taken over, each as another number, into those that are there.
+            let mut added = Numbers::default();
+            numbers.iter().for_each(|number| added.add(*number, 2));
+            let expected: Vec<u32> = numbers.iter().flat_map(|number| [*number, *number]).collect();
+            let all = |numbers: &Numbers| (0..numbers.len()).map(|row| numbers.get(row)).collect::<Vec<_>>();
+            assert_eq!((all(&added), matches!(added, Numbers::Short(_))), (expected, is_short));
+            assert_eq!(added.get(added.len()), NOBODY, "no row");
+            for others in [vec![7, 8, 9], vec![7, high + 4, 9]] {
+                let mut rows = Numbers::default();
+                [2, NOBODY, 1, 0].iter().for_each(|number| rows.add(*number, 1));
+                let mut whole = added.clone();
+                whole.take_over(&rows, &others);
+                let renumbered = [others[2], NOBODY, others[1], others[0]];
+                assert_eq!(all(&whole), [all(&added).as_slice(), &renumbered].concat());
+            }
+        }
     }
 
     #[test]

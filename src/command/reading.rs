@@ -19,6 +19,7 @@ use crate::intake::{Intake, IntakeRequest, TableRead, read_records};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
 use crate::record::RecordKind;
+use crate::registry::batch_file::CheckedAhead;
 use crate::registry::{Holds, Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
@@ -458,13 +459,23 @@ fn read_registry(
         Wanted::Course(..) | Wanted::Check => {
             let needed = wanted.columns(protocol);
             registry.steadily(arguments.batch, |registry, batch| {
-                let kept = registry.placements(batch, needed.as_deref())?;
-                let placements = match wanted {
-                    Wanted::Check => filled_placements(registry, batch)?,
-                    _ => Filled::of(kept.placements.0.frame()),
-                };
-                let (rows, visits) = visits_of(registry, &kept)?;
-                Ok((kept, Some(rows), [placements, visits]))
+                let (placements, checked) = std::thread::scope(|scope| {
+                    // The digest of visits takes as long as that of placements takes to be known, and a while more.
+                    let checked = scope.spawn(|| registry.check_visits_ahead(batch));
+                    let placements = || -> Result<(Kept, Filled), RegistryError> {
+                        let kept = registry.placements(batch, needed.as_deref())?;
+                        let filled = match wanted {
+                            Wanted::Check => filled_placements(registry, batch)?,
+                            _ => Filled::of(kept.placements.0.frame()),
+                        };
+                        Ok((kept, filled))
+                    };
+                    let placements = placements();
+                    (placements, checked.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+                });
+                let (kept, filled) = placements?;
+                let (rows, visits) = visits_of(registry, &kept, checked?)?;
+                Ok((kept, Some(rows), [filled, visits]))
             })?
         }
     };
@@ -535,9 +546,8 @@ fn filled_placements(registry: &Registry, batch: u32) -> Result<Filled, Registry
 
 /// The visits that a registry keeps beside placements, and how far their columns are filled, read piece by piece; what each visit says
 /// is told where it is decoded.
-fn visits_of(registry: &Registry, kept: &Kept) -> Result<(VisitRows, Filled), RegistryError> {
+fn visits_of(registry: &Registry, kept: &Kept, checked: CheckedAhead) -> Result<(VisitRows, Filled), RegistryError> {
     std::thread::scope(|scope| {
-        // Until the digest of the visits is known there is nothing to decode, and patients are told apart.
         let patients = scope.spawn(|| patients_of(&kept.placements));
         let reader = VisitReader::new(&kept.placements)?;
         let mut visits = reader.begin();
@@ -553,7 +563,7 @@ fn visits_of(registry: &Registry, kept: &Kept) -> Result<(VisitRows, Filled), Re
             visits.take(piece);
             Ok(())
         };
-        registry.visit_pieces(kept.batch, make, take)?;
+        registry.visit_pieces(kept.batch, checked, make, take)?;
         let patients = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
         Ok((visits.of_patients(patients).from_files(registry.files(kept.batch)), filled))
     })

@@ -242,7 +242,7 @@ pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame
 /// # Errors
 /// As [`load`].
 pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[String]) -> Result<DataFrame, RegistryError> {
-    let Opened { kept, pieces } = Opened::of(paths, batch, file)?;
+    let Opened { kept, pieces } = Opened::of(paths, batch, file, check(paths, batch, file)?)?;
     let whole = || {
         let names = pieces.names()?;
         let is_wanted =
@@ -276,6 +276,23 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
     Ok(opened)
 }
 
+/// Batch files that were held against size and digest ahead of their reading, the first of those that are read.
+#[derive(Debug, Default)]
+pub struct CheckedAhead(VecDeque<File>);
+
+impl CheckedAhead {
+    /// The most that stay open.
+    const MOST: usize = 16;
+
+    /// Checks the first of these files.
+    ///
+    /// # Errors
+    /// When one is missing or not as it was written.
+    pub fn of(paths: &Paths, files: &[(&Batch, &StoredFile)]) -> Result<Self, RegistryError> {
+        files.iter().take(Self::MOST).map(|(batch, file)| check(paths, batch, file)).collect::<Result<_, _>>().map(Self)
+    }
+}
+
 /// Reads batch files piece by piece, each once its size and digest are known to be right: so many threads decode, `make` makes something
 /// of each piece there (the place of its file comes with it), and `take` takes that in the order of the files and their rows.
 ///
@@ -284,6 +301,7 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
 pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     paths: &Paths,
     files: &[(&Batch, &StoredFile)],
+    CheckedAhead(mut checked): CheckedAhead,
     threads: usize,
     make: impl Fn(usize, DataFrame) -> Result<T, E> + Sync,
     mut take: impl FnMut(T) -> Result<(), E>,
@@ -295,7 +313,8 @@ pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     let next = || {
         while ahead.is_empty() {
             let (place, (batch, file)) = to_open.next()?;
-            match Opened::of(paths, batch, file) {
+            let file_checked = checked.pop_front().map_or_else(|| check(paths, batch, file), Ok);
+            match file_checked.and_then(|opened| Opened::of(paths, batch, file, opened)) {
                 Ok(opened) => {
                     let opened = Arc::new(opened);
                     ahead.extend(opened.pieces.spans().map(|span| Ahead { place, span, opened: Arc::clone(&opened) }));
@@ -326,9 +345,9 @@ struct Opened<'a> {
 }
 
 impl<'a> Opened<'a> {
-    fn of(paths: &Paths, batch: &Batch, file: &'a StoredFile) -> Result<Self, RegistryError> {
+    /// One that was held against size and digest.
+    fn of(paths: &Paths, batch: &Batch, file: &'a StoredFile, opened: File) -> Result<Self, RegistryError> {
         let kept = KeptFile { path: paths.batch_file(&file.name), batch: batch.number, file };
-        let opened = check(paths, batch, file)?;
         let pieces = ParquetPieces::open(opened, GROUP).map_err(|error| kept.undecoded(&error.what()))?;
         kept.count(pieces.height())?;
         Ok(Self { kept, pieces })
@@ -448,7 +467,9 @@ mod tests {
                     row if row == bad => Err(RegistryError::Unsteady),
                     row => Ok((place, row)),
                 };
-                let ended = load_pieces(&paths, files, threads, make, |made| {
+                // Some are checked ahead, or none.
+                let checked = CheckedAhead::of(&paths, &files[..files.len().min(threads - 1)]).expect("whole");
+                let ended = load_pieces(&paths, files, checked, threads, make, |made| {
                     taken.push(made);
                     if taken.len() == enough { Err(RegistryError::NoSuchBatch { asked: 0, newest: 0 }) } else { Ok(()) }
                 });
@@ -465,7 +486,7 @@ mod tests {
         for threads in [1, 2, 5] {
             let mut taken = Vec::new();
             let make = |place, piece: DataFrame| Ok((place, first(&piece)));
-            let ended = load_pieces(&paths, &files, threads, make, |made| {
+            let ended = load_pieces(&paths, &files, CheckedAhead::default(), threads, make, |made| {
                 taken.push(made);
                 Ok(())
             });

@@ -42,7 +42,7 @@ pub mod reading;
 pub mod registry;
 mod row_key;
 mod runs;
-mod staging;
+pub mod staging;
 mod stated_columns;
 pub mod stop_point;
 pub mod verification;

@@ -6,7 +6,7 @@ use std::thread;
 use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
 use sha2::{Digest, Sha256};
 
-use super::batch_file::{load, load_columns, load_pieces};
+use super::batch_file::{CheckedAhead, load, load_columns, load_pieces};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
@@ -167,6 +167,7 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     manifest: &Manifest,
     as_of: u32,
     holds: Holds,
+    checked: CheckedAhead,
     make: impl Fn(StandingPiece) -> Result<T, E> + Sync,
     take: impl FnMut(T) -> Result<(), E>,
 ) -> Result<(), E> {
@@ -210,7 +211,18 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
             stated: stated.map(|stated| stated.only(&mask)),
         })
     };
-    load_pieces(paths, &files, decoding_threads(), |place, piece| make(standing(place, piece)?), take)
+    load_pieces(paths, &files, checked, decoding_threads(), |place, piece| make(standing(place, piece)?), take)
+}
+
+/// Holds the first files of a kind, of batches up to one, against their digests.
+pub(super) fn checked_ahead(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    holds: Holds,
+) -> Result<CheckedAhead, RegistryError> {
+    let files = manifest.files().filter(|(batch, file)| batch.number <= as_of && file.holds == holds);
+    CheckedAhead::of(paths, &files.collect::<Vec<_>>())
 }
 
 /// The names of the files that kept rows came from, in the order that rows count them.
@@ -232,7 +244,7 @@ pub(super) fn pieces(
         for file in batch.files.iter().filter(|file| file.holds == holds) {
             let whole = |_, piece| renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before);
             // Rows in all their columns: one piece at a time is much already.
-            load_pieces(paths, &[(batch, file)], 1, whole, |piece| take(place, piece))?;
+            load_pieces(paths, &[(batch, file)], CheckedAhead::default(), 1, whole, |piece| take(place, piece))?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }

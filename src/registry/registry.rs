@@ -6,12 +6,13 @@ use std::path::Path;
 
 use polars::prelude::DataFrame;
 
+use super::batch_file::CheckedAhead;
 use super::durable::{make_folder, open_lock, put};
 use super::error::{LastGood, RegistryError};
 use super::identity::Pseudonyms;
 use super::manifest::{Holds, Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
-use super::reading::{Kept, StandingPiece, files, own_columns, read, read_placements, standing_pieces};
+use super::reading::{Kept, StandingPiece, checked_ahead, files, own_columns, read, read_placements, standing_pieces};
 use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
 use crate::table::StatedRows;
 
@@ -175,16 +176,27 @@ impl Registry {
         make: impl Fn(DataFrame) -> Result<T, E> + Sync,
         take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
-        standing_pieces(&self.paths, self.manifest(), as_of, holds, |piece| make(piece.whole()?), take)
+        let checked = CheckedAhead::default();
+        standing_pieces(&self.paths, self.manifest(), as_of, holds, checked, |piece| make(piece.whole()?), take)
     }
 
-    /// The same of visits, each piece with what they state beside their other columns.
+    /// Holds files of visits against their digests, for one who will read them and has something else to do until then.
+    ///
+    /// # Errors
+    /// When a file is damaged.
+    pub fn check_visits_ahead(&self, as_of: u32) -> Result<CheckedAhead, RegistryError> {
+        checked_ahead(&self.paths, self.manifest(), as_of, Holds::Visits)
+    }
+
+    /// The same of visits, each piece with what they state beside their other columns; `checked` are those of
+    /// [`Self::check_visits_ahead`] as of the same batch, or none.
     ///
     /// # Errors
     /// As [`Self::pieces`].
     pub fn visit_pieces<T: Send, E: From<RegistryError> + Send>(
         &self,
         as_of: u32,
+        checked: CheckedAhead,
         make: impl Fn(DataFrame, StatedRows) -> Result<T, E> + Sync,
         take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
@@ -192,7 +204,7 @@ impl Registry {
             let (frame, stated) = piece.parts();
             make(frame, stated)
         };
-        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, make, take)
+        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, checked, make, take)
     }
 
     /// How many rows of visits all batches up to one have, those that were superseded among them.

@@ -19,6 +19,7 @@ use super::tables::{Table, tables};
 use super::tables_text::markdown;
 use super::workbook::{About, workbook};
 use crate::result::{Comparison, Review};
+use crate::threads::{available, in_turn};
 
 /// File name of the page.
 pub const PAGE: &str = "review.html";
@@ -36,6 +37,9 @@ const TABLES: &str = "tables";
 const WORKBOOK: &str = "tables/tables.xlsx";
 /// All tables as one Markdown file.
 const MARKDOWN: &str = "tables/tables.md";
+
+/// Files are written on so many threads at most; they wait for the disk more than for each other.
+const MOST_THREADS: usize = 2;
 
 /// A file's name inside the folder, and what it holds.
 type Made = (String, Vec<u8>);
@@ -227,8 +231,9 @@ fn write_files(written: Written, files: &[Made], folder: &Path) -> Result<Vec<Pa
         fs::write(&path, text).map_err(refused(&path, written))
     };
     write(LIST, union(&earlier, &list).as_bytes())?;
-    for (name, text) in files {
-        write(name, text)?;
+    // Of the largest practices some are tens of megabytes.
+    for done in in_turn(files, available().min(MOST_THREADS), |(name, text)| write(name, text)) {
+        done?;
     }
     for old in earlier.iter().filter(|old| !names.contains(&old.as_str())) {
         let path = folder.join(old);

@@ -105,8 +105,23 @@ pub(super) fn area_variance(curve: &ProductLimit, areas: &[f64], clustered: &Clu
         count as f64 * influence * influence
     };
     let alone: f64 = clustered.alone().map(square).sum();
-    let several = influences(&jumps, &[i32::MAX], clustered.several());
-    alone + several.iter().map(|influence| influence * influence).sum::<f64>()
+    let several = clustered.several();
+    if !several.in_order_of_clusters() {
+        return alone + influences(&jumps, &[i32::MAX], several).iter().map(|influence| influence * influence).sum::<f64>();
+    }
+    // Where clusters come one after the other, nothing is held of them.
+    let influence = |i: usize| {
+        let failed = several.ending()[i] == Ending::Failed;
+        several.weight_of(i) * running.influence(several.entry()[i], several.exit()[i], failed, i32::MAX)
+    };
+    let mut from = 0;
+    let of_clusters = several.cluster().chunk_by(|one, other| one == other).map(|of_one| {
+        let rows = from..from + of_one.len();
+        from = rows.end;
+        let sum: f64 = rows.map(influence).sum();
+        sum * sum
+    });
+    alone + of_clusters.sum::<f64>()
 }
 
 fn area_jumps(curve: &ProductLimit, areas: &[f64]) -> Vec<Jump> {

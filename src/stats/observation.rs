@@ -9,6 +9,8 @@
 //! Cost.        Columns; 13 bytes an observation, 21 with weights.
 
 use std::fmt;
+use std::ops::Deref;
+use std::sync::Arc;
 
 use super::grouping::{Grouping, NO_GROUP};
 use crate::quantity::Days;
@@ -84,13 +86,56 @@ impl fmt::Display for ObservationError {
 
 impl std::error::Error for ObservationError {}
 
+/// A column that is its owner's alone, or that others hold, too.
+#[derive(Clone, Debug)]
+enum MaybeShared<T> {
+    Own(Vec<T>),
+    Shared(Arc<Vec<T>>),
+}
+
+impl<T: Clone> MaybeShared<T> {
+    fn push(&mut self, value: T) {
+        match self {
+            Self::Own(own) => own.push(value),
+            Self::Shared(shared) => {
+                let mut own = shared.to_vec();
+                own.push(value);
+                *self = Self::Own(own);
+            }
+        }
+    }
+}
+
+impl<T> Default for MaybeShared<T> {
+    fn default() -> Self {
+        Self::Own(Vec::new())
+    }
+}
+
+impl<T> Deref for MaybeShared<T> {
+    type Target = [T];
+
+    fn deref(&self) -> &[T] {
+        match self {
+            Self::Own(own) => own,
+            Self::Shared(shared) => shared,
+        }
+    }
+}
+
+impl<T: PartialEq> PartialEq for MaybeShared<T> {
+    fn eq(&self, other: &Self) -> bool {
+        **self == **other
+    }
+}
+
 /// Observations in columns, in the order in which they were added.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Observations {
-    entry: Vec<i32>,
+    entry: MaybeShared<i32>,
     exit: Vec<i32>,
     ending: Vec<Ending>,
-    cluster: Vec<u32>,
+    cluster: MaybeShared<u32>,
     clusters: u32,
     /// Empty while every weight is 1.
     weight: Vec<f64>,
@@ -106,10 +151,10 @@ impl Observations {
     /// No observations yet, with room for `capacity` of them.
     pub fn with_capacity(capacity: usize) -> Self {
         Self {
-            entry: Vec::with_capacity(capacity),
+            entry: MaybeShared::Own(Vec::with_capacity(capacity)),
             exit: Vec::with_capacity(capacity),
             ending: Vec::with_capacity(capacity),
-            cluster: Vec::with_capacity(capacity),
+            cluster: MaybeShared::Own(Vec::with_capacity(capacity)),
             clusters: 0,
             weight: Vec::new(),
             last: 0,
@@ -126,10 +171,52 @@ impl Observations {
     /// When entry or exit lie before the origin, exit before entry, exit past [`LONGEST_FOLLOW_UP`], or when a delayed
     /// observation ends on its entry day. Nothing is added then.
     pub fn push(&mut self, entry: Days, exit: Days, ending: Ending, cluster: u32) -> Result<(), ObservationError> {
+        Self::check(entry, exit)?;
+        self.push_checked(entry.count(), exit.count(), ending, cluster, 1.0);
+        Ok(())
+    }
+
+    /// Observations in columns, one row each, whose days were found to be in order by [`check`](Self::check). Entries and clusters may be
+    /// those of other observations, too.
+    pub fn of_checked(entry: Arc<Vec<i32>>, exit: Vec<i32>, ending: Vec<Ending>, cluster: Arc<Vec<u32>>) -> Self {
+        debug_assert!([exit.len(), ending.len(), cluster.len()].iter().all(|length| *length == entry.len()), "columns");
+        let mut all = Self::default();
+        for ((&entry, &exit), &cluster) in entry.iter().zip(&exit).zip(cluster.iter()) {
+            debug_assert_eq!(Self::check(Days::new(entry), Days::new(exit)), Ok(()), "checked before");
+            all.last = all.last.max(exit);
+            all.late |= entry > 0;
+            all.clusters_mixed |= cluster.saturating_add(1) < all.clusters;
+            all.clusters = all.clusters.max(cluster.saturating_add(1));
+        }
+        Self { entry: MaybeShared::Shared(entry), exit, ending, cluster: MaybeShared::Shared(cluster), ..all }
+    }
+
+    /// Whether days are those of an observation that [`push`](Self::push) takes.
+    ///
+    /// # Errors
+    ///
+    /// As those of [`push`](Self::push).
+    pub fn check(entry: Days, exit: Days) -> Result<(), ObservationError> {
         if exit > LONGEST_FOLLOW_UP {
             return Err(ObservationError::TooLong(exit));
         }
-        self.push_weighted(entry, exit, ending, cluster, 1.0)
+        Self::check_ticks(entry, exit)
+    }
+
+    fn check_ticks(entry: Days, exit: Days) -> Result<(), ObservationError> {
+        if exit.count() < 0 {
+            return Err(ObservationError::ExitBeforeOrigin(exit));
+        }
+        if entry.count() < 0 {
+            return Err(ObservationError::EntryBeforeOrigin(entry));
+        }
+        if exit < entry {
+            return Err(ObservationError::ExitBeforeEntry { entry, exit });
+        }
+        if entry.count() > 0 && exit == entry {
+            return Err(ObservationError::NoTimeAtRisk(exit));
+        }
+        Ok(())
     }
 
     /// As [`push`](Self::push), with a case weight, and with ticks of any axis: however long.
@@ -145,18 +232,7 @@ impl Observations {
         cluster: u32,
         weight: f64,
     ) -> Result<(), ObservationError> {
-        if exit.count() < 0 {
-            return Err(ObservationError::ExitBeforeOrigin(exit));
-        }
-        if entry.count() < 0 {
-            return Err(ObservationError::EntryBeforeOrigin(entry));
-        }
-        if exit < entry {
-            return Err(ObservationError::ExitBeforeEntry { entry, exit });
-        }
-        if entry.count() > 0 && exit == entry {
-            return Err(ObservationError::NoTimeAtRisk(exit));
-        }
+        Self::check_ticks(entry, exit)?;
         if !(weight > 0.0 && weight.is_finite()) {
             return Err(ObservationError::WeightNotAboveZero);
         }
@@ -308,6 +384,39 @@ pub(super) fn count_clusters(clusters: impl Iterator<Item = u32>, end: usize) ->
 
 #[cfg(test)]
 mod tests {
+    #[test]
+    fn checked_columns_are_the_observations_that_were_pushed() {
+        let rows: Vec<(i32, i32, Ending, u32)> = (0..200_u32)
+            .map(|n| {
+                let entry = if n % 7 == 3 { 5 } else { 0 };
+                let ending = [Ending::Failed, Ending::Competing, Ending::Censored][n as usize % 3];
+                (entry, entry + 1 + (n * 37 % 90).cast_signed(), ending, if n < 150 { n / 2 } else { n % 40 })
+            })
+            .collect();
+        for length in [0, 1, 140, 200] {
+            let rows = &rows[..length];
+            let mut pushed = Observations::default();
+            for &(entry, exit, ending, cluster) in rows {
+                assert_eq!(Observations::check(Days::new(entry), Days::new(exit)), Ok(()));
+                pushed.push(Days::new(entry), Days::new(exit), ending, cluster).expect("in order");
+            }
+            let (entry, cluster) = (rows.iter().map(|row| row.0).collect(), rows.iter().map(|row| row.3).collect());
+            let (exit, ending) = (rows.iter().map(|row| row.1).collect(), rows.iter().map(|row| row.2).collect());
+            let (entry, cluster) = (Arc::new(entry), Arc::new(cluster));
+            let mut checked = Observations::of_checked(Arc::clone(&entry), exit, ending, Arc::clone(&cluster));
+            assert_eq!(checked, pushed);
+            // One more is no other's.
+            for observations in [&mut checked, &mut pushed] {
+                observations.push(Days::new(0), Days::new(400), Ending::Failed, 300).expect("in order");
+            }
+            assert_eq!((checked, entry.len(), cluster.len()), (pushed, length, length));
+        }
+        assert!(
+            Observations::check(Days::new(5), Days::new(5)).is_err()
+                && Observations::check(Days::new(5), Days::new(4)).is_err()
+        );
+    }
+
     use super::*;
 
     #[test]

@@ -283,6 +283,13 @@ impl Origins<'_> {
         (self.file.get(row).copied().unwrap_or(u32::MAX), self.row.get(row).copied().unwrap_or(0))
     }
 
+    /// The first row after one that doesn't come from the row of the same file behind that of the one before it.
+    pub fn run_end(&self, row: usize) -> usize {
+        let (file, numbers) = (&self.file[..], &self.row[..]);
+        let goes_on = |row: &usize| file[*row] == file[*row - 1] && numbers[*row] == numbers[*row - 1].wrapping_add(1);
+        (row + 1..file.len().min(numbers.len())).find(|row| !goes_on(row)).unwrap_or(file.len())
+    }
+
     /// The row's number in its file, as a spreadsheet counts.
     pub fn row(&self, row: usize) -> u64 {
         self.row.get(row).copied().map_or(0, u64::from)

@@ -359,3 +359,61 @@ fn a_file_that_ends_within_a_row_is_told_and_not_set_aside() {
     std::fs::write(records.path().join("records/visits.csv"), visits + "\n").expect("written");
     assert!(said(&records, &records.run(&["review", "records", "--out", "other"])).contains("row-length"));
 }
+
+/// Each restoration has its visits with their days, scores, days of outcome and rows, in whatever order visits came.
+#[test]
+fn visits_are_laid_out_alike_in_any_order_of_their_rows() {
+    use manebit::cohort::{Looks, VisitRows, follow_up::follow_under_all, lay_out};
+    use manebit::finding::Findings;
+    use manebit::intake::{IntakeRequest, read_records};
+    use manebit::protocol::Protocol;
+    use manebit::table::{RecordTable, VisitTable};
+    use polars::prelude::{IdxCa, NewChunkedArray};
+    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
+    let today = Day::from_calendar(2026, 1, 1).expect("a day");
+    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
+    let intake = read_records(request, &mut Findings::default()).expect("read").expect("files");
+    let (files, frame) = (intake.visits.0.files().to_vec(), intake.visits.0.frame());
+    let rows = u32::try_from(frame.height()).expect("few rows");
+    let days = frame.column("visited_on").expect("days").as_materialized_series().date().expect("days").physical().clone();
+    let mut by_day: Vec<u32> = (0..rows).collect();
+    by_day.sort_by_key(|row| days.get(*row as usize));
+    let orders: [Vec<u32>; 4] = [
+        (0..rows).collect(),
+        (0..rows).rev().collect(),
+        by_day,
+        // Two that belong to one restoration change places here and there.
+        (0..rows).map(|row| if row % 10 < 2 && row | 1 < rows { row ^ 1 } else { row }).collect(),
+    ];
+    let protocol = Protocol::built_in();
+    let laid_out = |order: &[u32], taking: Looks| {
+        let frame = frame.take(&IdxCa::from_slice("order".into(), order)).expect("rows");
+        let visits = VisitTable(RecordTable::new(frame, files.clone()));
+        let mut visits = VisitRows::of(&intake.placements, &visits).expect("columns");
+        let histories = lay_out(&intake.placements, &mut visits, today, taking).expect("laid out");
+        let of_one = |restoration: usize| {
+            let mut seen: Vec<String> = histories
+                .places(restoration)
+                .map(|at| {
+                    let (look, row) = (&histories.looks[at], histories.row(at));
+                    let (stated, happened) = (histories.said(look).stated, histories.happened(at));
+                    let came_from = (visits.file(row), visits.row_in_file(row), visits.examiner(row));
+                    format!("{} {stated:?} {happened:?} {came_from:?}", look.day)
+                })
+                .collect();
+            // Two of one day come in the order of their rows.
+            seen.sort();
+            seen
+        };
+        assert!((0..histories.len()).all(|place| histories.looks(place).is_sorted_by_key(|look| look.day)));
+        let followed = follow_under_all(&histories, &protocol.endpoints, protocol.failure_day);
+        let followed: Vec<_> = followed.into_iter().map(|one| (one.observations, one.excluded, one.never_seen)).collect();
+        ((0..histories.len()).map(of_one).collect::<Vec<_>>(), format!("{followed:?}"))
+    };
+    let expected = laid_out(&orders[0], Looks::Taken);
+    assert_eq!(expected.0.iter().map(Vec::len).sum::<usize>(), rows as usize);
+    assert!(expected.0.iter().flatten().any(|seen| seen.contains("} Some(")), "some outcome has a day");
+    for order in &orders {
+        assert!(laid_out(order, Looks::Taken) == expected && laid_out(order, Looks::Copied) == expected);
+    }
+}
