@@ -11,8 +11,20 @@ use std::sync::mpsc::{channel, sync_channel};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
 
+/// How many threads are to run whatever the machine has and however little there is to do: in builds for tests, `MANEBIT_THREADS`.
+pub(crate) fn wanted() -> Option<usize> {
+    #[cfg(debug_assertions)]
+    if let Some(threads) = std::env::var("MANEBIT_THREADS").ok().and_then(|threads| threads.parse().ok()) {
+        return Some(threads);
+    }
+    None
+}
+
 /// How many threads can run at once.
 pub(crate) fn available() -> usize {
+    if let Some(threads) = wanted() {
+        return threads;
+    }
     thread::available_parallelism().map_or(1, usize::from)
 }
 

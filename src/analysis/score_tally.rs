@@ -1,7 +1,8 @@
 //! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
 //! Cost.  One pass over those due, patient by patient. A patient with one restoration scored at one visit, as most are, is one more of a
-//!        combination of levels with a statement. Otherwise the scores of a restoration are one word of bits, which is added to the counts of
+//!        combination of levels with a statement. Patients with several, who show something of several combinations, are one more of those who
+//!        show scores of the same criteria there, where it is not asked for which scores. Otherwise the scores of a restoration are one word of bits, which is added to the counts of
 //!        its combination of levels; which scores the patient had is remembered as bits, and counted at the end. The patients behind
 //!        single scores are counted only where few are hidden.
 
@@ -13,7 +14,7 @@ use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
 use crate::cohort::{FactorLevels, Histories, Statement};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
 use crate::table::text_hash::folded_product;
-use crate::threads::on_threads;
+use crate::threads::{available, on_threads};
 
 /// Restorations scored, and the patients behind them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -136,28 +137,30 @@ pub struct Counter<'a> {
     simple: Vec<u32>,
 }
 
-/// Numbers of a combination and a statement beyond which they take more room than they save time.
-const MOST_SIMPLE: usize = 1 << 21;
+/// Numbers of a combination and a statement, in all counters, beyond which they take more room than they save time.
+const MOST_SIMPLE: usize = 1 << 24;
 
 /// Nothing was scored there.
 const NO_CELL: u32 = u32::MAX;
 
 impl<'a> Counter<'a> {
-    fn new(combinations: &'a Combinations, patients: Patients, of_statements: &'a [SchemeWord]) -> Self {
+    /// One of so many that stand beside each other.
+    fn new(combinations: &'a Combinations, patients: Patients, of_statements: &'a [SchemeWord], beside: usize) -> Self {
         let simple = combinations.count() * of_statements.len();
         Self {
             patients,
             combinations,
             of_statements,
-            simple: vec![0; if simple <= MOST_SIMPLE { simple } else { 0 }],
+            simple: vec![0; if simple <= MOST_SIMPLE / beside.max(1) { simple } else { 0 }],
             cell_at: vec![NO_CELL; combinations.count() * SCHEMES],
             cells: Vec::new(),
             scored: ManyBitCounts::default(),
             alone: ManyBitCounts::default(),
             alone_with_score: ManyBitCounts::default(),
             touched: Vec::new(),
-            several: Counted::none(combinations.all_groups()),
-            shown: vec![0; combinations.all_groups() * SCHEMES],
+            // Room for all groups is made for the first who shows something in several cells.
+            several: Counted::none(0),
+            shown: Vec::new(),
             by_group: Vec::new(),
             patterns: HashTable::new(),
         }
@@ -296,6 +299,10 @@ impl<'a> Counter<'a> {
     /// Counts so many patients who show the same in several cells.
     fn count_several(&mut self, shown: &[(u32, u64)], patients: u32) {
         let (each, wanted) = (self.patients == Patients::OfEachScore, self.wanted());
+        if self.shown.is_empty() {
+            self.several = Counted::none(self.combinations.all_groups());
+            self.shown = vec![0; self.combinations.all_groups() * SCHEMES];
+        }
         let mut by_group = std::mem::take(&mut self.by_group);
         for &(place, shown) in shown {
             let cell = &self.cells[place as usize];
@@ -331,7 +338,10 @@ impl<'a> Counter<'a> {
         for (pattern, patients) in std::mem::take(&mut self.patterns) {
             self.count_several(&pattern.cells().collect::<Vec<_>>(), patients);
         }
-        let mut counted = std::mem::replace(&mut self.several, Counted::none(0));
+        let mut counted = match self.shown.is_empty() {
+            true => Counted::none(self.combinations.all_groups()),
+            false => std::mem::replace(&mut self.several, Counted::none(0)),
+        };
         self.add_simple(&mut counted);
         let cells = self.cells.iter().zip(self.scored.counts()).zip(self.alone.counts());
         for (((cell, scored), alone), with_score) in cells.zip(self.alone_with_score.counts()) {
@@ -575,7 +585,8 @@ impl<'a> ScoreCounters<'a> {
 
     /// Counters for so many recalls, nothing counted yet.
     pub fn none_at_each(&self, recalls: usize) -> Vec<Counter<'_>> {
-        let none = || Counter::new(&self.groups.combinations, self.patients, &self.of_statements);
+        let beside = recalls * available();
+        let none = || Counter::new(&self.groups.combinations, self.patients, &self.of_statements, beside);
         std::iter::repeat_with(none).take(recalls).collect()
     }
 
@@ -587,14 +598,20 @@ impl<'a> ScoreCounters<'a> {
     /// What counters of other patients came to together, recall by recall.
     pub fn tallies(&self, counters: Vec<Vec<Counter<'_>>>) -> Vec<RecallTally> {
         let threads = counters.len();
-        let counted = on_threads(counters, threads, |own| own.into_iter().map(Counter::counted).collect::<Vec<_>>());
-        let together = |mut all: Vec<Counted>, others: Vec<Counted>| {
-            all.iter_mut().zip(&others).for_each(|(all, other)| all.add(other));
+        let mut by_recall: Vec<Vec<Counter<'_>>> = Vec::new();
+        for own in counters {
+            by_recall.resize_with(by_recall.len().max(own.len()), Vec::new);
+            by_recall.iter_mut().zip(own).for_each(|(recall, counter)| recall.push(counter));
+        }
+        let together = |mut all: Counted, other: Counted| {
+            all.add(&other);
             all
         };
-        let by_recall = counted.into_iter().reduce(together).unwrap_or_default();
-        let tally = |counted: Counted| RecallTally { begins: self.groups.begins.clone(), tallies: counted.tallies() };
-        by_recall.into_iter().map(tally).collect()
+        // One recall after the other, so that what few of them come to is there at once.
+        on_threads(by_recall, threads, |recall| {
+            let counted = recall.into_iter().map(Counter::counted).reduce(together).unwrap_or_else(|| Counted::none(0));
+            RecallTally { begins: self.groups.begins.clone(), tallies: counted.tallies() }
+        })
     }
 }
 
@@ -640,8 +657,8 @@ mod tests {
                 let scheme = schemes[(n * 7 / 5 % 3 % 2) as usize];
                 let levels = scheme.levels(Criterion::Colour);
                 let score = if n % 97 == 5 { strange } else { levels[(n * n % 11) as usize % levels.len()].score };
-                // Four patients with one restoration, then one with four.
-                (n / 8 * 5 + (n % 8).min(4), scheme, score)
+                // Four patients with one restoration, then one with four, and four more, then one with eight.
+                (n / 20 * 10 + [0, 1, 2, 3, 4, 4, 4, 4, 5, 6, 7, 8, 9, 9, 9, 9, 9, 9, 9, 9][n as usize % 20], scheme, score)
             })
             .collect();
         assert!(rows.iter().any(|row| row.1.standing(Criterion::Colour, row.2).is_none()), "some is in no scheme");
@@ -666,7 +683,7 @@ mod tests {
         let statement_of: Vec<u32> = rows.iter().map(number).collect();
         let of_statements: Vec<SchemeWord> = statements.iter().map(SchemeWord::of).collect();
         let counted = |patients: Patients, simple: bool| {
-            let mut counter = Counter::new(&groups.combinations, patients, if simple { &of_statements } else { &[] });
+            let mut counter = Counter::new(&groups.combinations, patients, if simple { &of_statements } else { &[] }, 1);
             let mut row = 0;
             for of_patient in rows.chunk_by(|one, other| one.0 == other.0) {
                 if simple && of_patient.len() == 1 {

@@ -14,7 +14,7 @@ use super::visit_rows::{Look, NEVER_PLACED, VisitRows};
 use crate::quantity::Day;
 use crate::result::{Exclusion, Flow};
 use crate::table::{NO_DAY, PlacementTable, TableError, VisitTable};
-use crate::threads::{available, even_parts, on_threads};
+use crate::threads::{available, even_parts, on_threads, wanted};
 
 /// Restorations with their visits.
 #[derive(Clone, Debug)]
@@ -540,7 +540,7 @@ const WORTH_A_THREAD: usize = 20_000;
 
 /// How many threads share the work on so many visits.
 pub fn threads_for(visits: usize) -> usize {
-    if visits < WORTH_A_THREAD { 1 } else { available().min(4) }
+    if visits < WORTH_A_THREAD && wanted().is_none() { 1 } else { available().min(4) }
 }
 
 /// For each row of placements the first one of the same patient; those without a patient count as one.

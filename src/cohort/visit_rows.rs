@@ -3,7 +3,7 @@
 //! Each visit finds its placement by the restoration's id as it comes, and what it states becomes a number, so that the texts and codes of a
 //! piece can go before the next one is read.
 //!
-//! Cost.  10 bytes a visit (12 with more than 65 534 examiners), 8 for each that is of another restoration than the one before, and 12 or so
+//! Cost.  10 bytes a visit (12 with more than 65 535 examiners), 8 for each that is of another restoration than the one before, and 12 or so
 //!        for each that doesn't come from the row behind that of the visit before.
 
 use polars::prelude::DataFrame;

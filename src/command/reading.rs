@@ -264,9 +264,9 @@ impl Wanted<'_> {
 /// # Errors
 /// When the protocol can't be read, set-aside rows can't be written, the registry is damaged, or the program is at fault.
 pub fn read_checked(arguments: &ReadingArguments, wanted: Wanted<'_>) -> Result<Result<Checked, Stopped>, Stop> {
+    let looks = if let Wanted::Course(_, looks) = wanted { looks } else { Looks::Taken };
     // Rows can be set aside from tables only.
     let wanted = if arguments.set_aside.is_some() { Wanted::Tables } else { wanted };
-    let looks = if let Wanted::Course(_, looks) = wanted { looks } else { Looks::Taken };
     let in_pieces: Cell<Option<VisitRows>> = Cell::new(None);
     let read = |protocol: &Protocol, request: IntakeRequest<'_>, findings: &mut Findings| {
         Ok(match read_registry(arguments, protocol, wanted, findings)? {

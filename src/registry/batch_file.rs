@@ -178,8 +178,8 @@ impl Ended {
     /// # Errors
     /// When the system refuses.
     pub fn pieces(&self) -> Result<impl Iterator<Item = Result<DataFrame, RegistryError>>, RegistryError> {
-        let mut pieces = self.open()?;
-        let mut next = move || pieces.next_piece()?.map(|frame| apart(frame, THIS_RUN)).transpose();
+        let (mut pieces, holds) = (self.open()?, self.stored.holds);
+        let mut next = move || pieces.next_piece()?.map(|frame| apart(frame, holds, THIS_RUN)).transpose();
         Ok(std::iter::from_fn(move || next().transpose()))
     }
 
@@ -188,7 +188,7 @@ impl Ended {
     /// # Errors
     /// When the system refuses.
     pub fn rows_from(&self, from: usize, rows: usize) -> Result<DataFrame, RegistryError> {
-        apart(self.open()?.rows(from, rows)?, THIS_RUN)
+        apart(self.open()?.rows(from, rows)?, self.stored.holds, THIS_RUN)
     }
 
     fn open(&self) -> Result<ParquetPieces, RegistryError> {
@@ -278,7 +278,7 @@ pub fn check(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<File, Re
 
 /// Batch files that were held against size and digest ahead of their reading, the first of those that are read.
 #[derive(Debug, Default)]
-pub struct CheckedAhead(VecDeque<File>);
+pub struct CheckedAhead(VecDeque<(String, File)>);
 
 impl CheckedAhead {
     /// The most that stay open.
@@ -289,7 +289,8 @@ impl CheckedAhead {
     /// # Errors
     /// When one is missing or not as it was written.
     pub fn of(paths: &Paths, files: &[(&Batch, &StoredFile)]) -> Result<Self, RegistryError> {
-        files.iter().take(Self::MOST).map(|(batch, file)| check(paths, batch, file)).collect::<Result<_, _>>().map(Self)
+        let checked = |(batch, file): &(&Batch, &StoredFile)| Ok((file.name.clone(), check(paths, batch, file)?));
+        files.iter().take(Self::MOST).map(checked).collect::<Result<_, RegistryError>>().map(Self)
     }
 }
 
@@ -313,7 +314,9 @@ pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     let next = || {
         while ahead.is_empty() {
             let (place, (batch, file)) = to_open.next()?;
-            let file_checked = checked.pop_front().map_or_else(|| check(paths, batch, file), Ok);
+            // Files are named by their digest.
+            let checked_file = checked.pop_front_if(|(name, _)| *name == file.name);
+            let file_checked = checked_file.map_or_else(|| check(paths, batch, file), |(_, opened)| Ok(opened));
             match file_checked.and_then(|opened| Opened::of(paths, batch, file, opened)) {
                 Ok(opened) => {
                     let opened = Arc::new(opened);

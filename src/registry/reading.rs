@@ -195,7 +195,7 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
         columns(holds).iter().filter(|column| holds == Holds::Placements || !is_coded(column)).copied().collect();
     let standing = |place: usize, piece: DataFrame| -> Result<StandingPiece, RegistryError> {
         let (batch, file) = files[place];
-        let (piece, mut stated) = taken_out(with_todays_terms(piece, manifest, batch, file)?, batch.number)?;
+        let (piece, mut stated) = taken_out(with_todays_terms(piece, manifest, batch, file)?, holds, batch.number)?;
         if holds == Holds::Visits && stated.is_none() {
             stated = Some(StatedRows::of_frame(&shaped(&piece, VISIT_COLUMNS, &[])?)?);
         }
@@ -312,7 +312,7 @@ pub(super) fn decoded(
 
 /// Rows of a file of a batch in the columns and codes of today.
 fn todays(frame: DataFrame, manifest: &Manifest, batch: &Batch, file: &StoredFile) -> Result<DataFrame, RegistryError> {
-    apart(with_todays_terms(frame, manifest, batch, file)?, batch.number)
+    apart(with_todays_terms(frame, manifest, batch, file)?, file.holds, batch.number)
 }
 
 /// Rows of a file of a batch with today's codes in those columns that hold codes.

@@ -4,6 +4,7 @@ use polars::prelude::{Column, DataFrame, DataType, PolarsError, Schema};
 
 use super::error::RegistryError;
 use super::group_writer::Cells;
+use super::manifest::Holds;
 use crate::record::VISIT_COLUMNS;
 use crate::table::stated::{UnknownStatement, coded_columns, is_coded};
 use crate::table::{STATED_COLUMN, StatedRows};
@@ -36,12 +37,17 @@ pub(super) fn cells(visits: &DataFrame) -> Result<Vec<Cells>, PolarsError> {
     Ok(visits.columns().iter().filter_map(column).collect())
 }
 
-/// What rows of a batch file state, taken out of them where the file has it in one column.
+/// What rows of a batch file state, taken out of them where they are visits and the file has it in one column. A column of that name among
+/// placements is the practice's own.
 ///
 /// # Errors
 /// When they state what this version doesn't know.
-pub(super) fn taken_out(mut frame: DataFrame, batch: u32) -> Result<(DataFrame, Option<StatedRows>), RegistryError> {
-    let Ok(texts) = frame.column(STATED_COLUMN) else { return Ok((frame, None)) };
+pub(super) fn taken_out(
+    mut frame: DataFrame,
+    holds: Holds,
+    batch: u32,
+) -> Result<(DataFrame, Option<StatedRows>), RegistryError> {
+    let Some(texts) = frame.column(STATED_COLUMN).ok().filter(|_| holds == Holds::Visits) else { return Ok((frame, None)) };
     let unknown = |UnknownStatement(what)| RegistryError::UnknownInBatch { batch, what };
     let stated = StatedRows::of_texts(texts.as_materialized_series().str()?).map_err(unknown)?;
     frame.drop_in_place(STATED_COLUMN)?;
@@ -52,8 +58,8 @@ pub(super) fn taken_out(mut frame: DataFrame, batch: u32) -> Result<(DataFrame, 
 ///
 /// # Errors
 /// As [`taken_out`].
-pub(super) fn apart(frame: DataFrame, batch: u32) -> Result<DataFrame, RegistryError> {
-    let (mut frame, stated) = taken_out(frame, batch)?;
+pub(super) fn apart(frame: DataFrame, holds: Holds, batch: u32) -> Result<DataFrame, RegistryError> {
+    let (mut frame, stated) = taken_out(frame, holds, batch)?;
     for column in stated.iter().flat_map(StatedRows::columns) {
         frame.with_column(column)?;
     }
@@ -66,7 +72,6 @@ mod tests {
 
     use super::*;
     use crate::record::Cell;
-    use crate::registry::manifest::Holds;
     use crate::registry::reading::{empty_frame, shaped};
     use crate::table::ColumnBuilder;
     use crate::table::columns::whole_numbers;
@@ -131,10 +136,12 @@ mod tests {
                 .expect("as long");
             kept
         };
-        let again = apart(with(&stated), 3).expect("known");
+        let again = apart(with(&stated), Holds::Visits, 3).expect("known");
         assert!(shaped(&again, VISIT_COLUMNS, &[]).expect("columns").equals_missing(&visits));
-        assert!(apart(visits.clone(), 3).expect("as it is").equals_missing(&visits));
-        let unknown = apart(with(&[Some("outcome=vanished"); 7]), 3).expect_err("unknown").to_string();
+        assert!(apart(visits.clone(), Holds::Visits, 3).expect("as it is").equals_missing(&visits));
+        let own = apart(with(&stated), Holds::Placements, 3).expect("as it is");
+        assert!(own.equals_missing(&with(&stated)), "a column of the practice's own");
+        let unknown = apart(with(&[Some("outcome=vanished"); 7]), Holds::Visits, 3).expect_err("unknown").to_string();
         assert!(unknown.starts_with("Batch 3 holds the term vanished in the column outcome"), "{unknown}");
     }
 }

@@ -231,7 +231,7 @@ fn write_files(written: Written, files: &[Made], folder: &Path) -> Result<Vec<Pa
         fs::write(&path, text).map_err(refused(&path, written))
     };
     write(LIST, union(&earlier, &list).as_bytes())?;
-    // Of the largest practices some are tens of megabytes.
+    // Of the largest practices some are tens of megabytes. If several are refused, the first of them is named.
     for done in in_turn(files, available().min(MOST_THREADS), |(name, text)| write(name, text)) {
         done?;
     }

@@ -417,3 +417,65 @@ fn visits_are_laid_out_alike_in_any_order_of_their_rows() {
         assert!(laid_out(order, Looks::Taken) == expected && laid_out(order, Looks::Copied) == expected);
     }
 }
+
+/// Patients whose rows are no neighbours, visits from the last to the first, and any number of threads: the same recalls and scores.
+#[test]
+fn recalls_and_scores_are_the_same_in_any_order_and_on_any_number_of_threads() {
+    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
+    let [placements, visits] = ["placements.csv", "visits.csv"].map(|name| {
+        let text = std::fs::read_to_string(sample.join(name)).expect("the sample");
+        let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+        let header = lines.remove(0);
+        (header, lines)
+    });
+    let scattered = |lines: &[String]| -> Vec<String> {
+        let mut order: Vec<usize> = (0..lines.len()).collect();
+        order.sort_by_key(|place| (place % 7, place % 3));
+        order.into_iter().map(|place| lines[place].clone()).collect()
+    };
+    let file = |(header, lines): &(String, Vec<String>)| format!("{header}\n{}\n", lines.join("\n")).into_bytes();
+    let mixed = (placements.0.clone(), scattered(&placements.1));
+    let backwards = (visits.0.clone(), visits.1.iter().rev().cloned().collect());
+    assert_ne!(mixed.1, placements.1);
+    for protocol in ["", "smallest_cell = 3"] {
+        let reviews: Vec<serde_json::Value> =
+            [(&placements, &visits, "1"), (&mixed, &backwards, "1"), (&mixed, &backwards, "3")]
+                .map(|(placements, visits, threads)| {
+                    let records =
+                        crate::run::Records::new(&[("placements.csv", &file(placements)), ("visits.csv", &file(visits))]);
+                    let built_in = String::from_utf8(records.run(&["protocol"]).stdout).expect("text");
+                    let text = if protocol.is_empty() { built_in } else { built_in.replace("smallest_cell = 0", protocol) };
+                    std::fs::write(records.path().join("p.toml"), text).expect("written");
+                    let output = assert_cmd::Command::new(env!("CARGO_BIN_EXE_manebit"))
+                        .args(["review", "records", "--out", "out", "--protocol", "p.toml"])
+                        .current_dir(records.path())
+                        .env("MANEBIT_THREADS", threads)
+                        .output()
+                        .expect("it runs");
+                    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+                    let text = std::fs::read_to_string(records.path().join("out/results.json")).expect("results");
+                    serde_json::from_str(&text).expect("results read")
+                })
+                .into();
+        for part in ["recalls", "criteria", "totals"] {
+            assert!(reviews[0][part].to_string().len() > 50, "{part}");
+            assert_eq!(reviews[0][part], reviews[1][part], "{part}, {protocol}");
+        }
+        assert_eq!(reviews[1], reviews[2], "whatever the threads, {protocol}");
+    }
+}
+
+/// Rows are set aside from records that are then laid out twice: as of their last day, and as of the one asked for.
+#[test]
+fn rows_are_set_aside_from_an_earlier_day_too() {
+    let placements =
+        "R1,P1,14,facial,2020-01-10,op,self_etch,universal\nR2,P2,24,facial,2020-01-10,op,etch_and_rinse,universal\n";
+    let visits = "R1,2021-01-10,ex,usphs_3,A,A,,,\nR2,2021-01-11,ex,usphs_3,A,A,,,\nR1,2022-01-10,ex,usphs_3,C,,,,\n";
+    let bad = "R1,2021-06-31,ex,usphs_3,A,A,,,\n";
+    let good_review = records(placements, visits).review(&["--as-of", "2021-06-30"]);
+    let with_bad = records(placements, &format!("{visits}{bad}"));
+    let review = with_bad.review(&["--as-of", "2021-06-30", "--set-aside", "aside.csv"]);
+    assert_eq!(review.endpoints[0].all.behind, good_review.endpoints[0].all.behind);
+    assert_eq!((review.totals.visits, review.totals.failures), (2, 0));
+    assert!(std::fs::read_to_string(with_bad.path().join("aside.csv")).expect("set aside").contains("2021-06-31"));
+}

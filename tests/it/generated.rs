@@ -61,7 +61,7 @@ fn files_below(folder: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// The review and the comparison of the sample data, on one thread and on two, are the committed ones to the byte.
+/// The review and the comparison of the sample data, on one thread and on three, are the committed ones to the byte.
 #[test]
 fn reports_are_those_of_the_sample_data_whatever_the_threads() {
     let records = Records::new(&[]);
@@ -71,11 +71,12 @@ fn reports_are_those_of_the_sample_data_whatever_the_threads() {
         ("review", &[][..], root().join("reports")),
         ("compare", &["--by", "etch_strategy"][..], root().join("reports/comparison")),
     ] {
-        for threads in ["1", "2"] {
+        for threads in ["1", "3"] {
             let out = records.path().join(format!("{command}-{threads}"));
             let output = assert_cmd::Command::new(env!("CARGO_BIN_EXE_manebit"))
                 .args([command, &sample, "--out", &out.display().to_string()])
                 .args(more)
+                .env("MANEBIT_THREADS", threads)
                 .env("POLARS_MAX_THREADS", threads)
                 .env("RAYON_NUM_THREADS", threads)
                 .output()

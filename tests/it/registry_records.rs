@@ -344,6 +344,42 @@ fn the_committed_registries_read_and_grow() {
     assert!((2..=FORMAT).all(|format| rows(format) == rows(1)), "the same records, whatever the format");
 }
 
+/// A practice may call a column of its own what the registry calls what visits state.
+#[test]
+fn a_practice_may_have_a_column_of_that_name() {
+    for rows in ["3", "1000"] {
+        let ground = Ground::new();
+        let built_in = ground.good(&["protocol"]);
+        let protocol = built_in.replace("own_factors = []", "own_factors = [\"stated\"]");
+        assert_ne!(protocol, built_in);
+        ground.files("own", &[("p.toml", protocol)]);
+        let placed = |n: u32| format!("R{n},P{n},1{},2020-01-10,{}\n", 1 + n, if n == 2 { "" } else { "Boston" });
+        let visits = |n: u32| format!("R{n},2021-01-10,usphs_3,A\nR{n},2022-01-10,usphs_3,B\n");
+        let all = |row: &dyn Fn(u32) -> String| (0..6).map(row).collect::<String>();
+        ground.files(
+            "a",
+            &[
+                ("placements.csv", format!("restoration_id,patient_id,tooth,placed_on,stated\n{}", all(&placed))),
+                ("visits.csv", format!("restoration_id,visited_on,scheme,retention\n{}", all(&visits))),
+            ],
+        );
+        let ingest = ["ingest", "a", "--into", "kept", "--protocol", "own/p.toml"];
+        let output = ground.command(&ingest).env("MANEBIT_PART_ROWS", rows).output().expect("it runs");
+        assert!(output.status.success(), "{}", text_of(&output));
+        let kept = ground.read(None);
+        let own = kept.placements.0.text("stated").expect("the column");
+        assert_eq!(
+            own.iter().collect::<Vec<_>>(),
+            [Some("Boston"), Some("Boston"), None, Some("Boston"), Some("Boston"), Some("Boston")]
+        );
+        ground.good(&["review", "kept", "--out", "out", "--by", "stated", "--protocol", "own/p.toml"]);
+        let results = fs::read_to_string(ground.path().join("out/results.json")).expect("results");
+        assert!(results.contains("Boston"));
+        ground.good(&["export", "kept", "--out", "files"]);
+        assert!(fs::read_to_string(ground.path().join("files/placements.csv")).expect("exported").contains("Boston"));
+    }
+}
+
 fn reads_and_grows(format: u32) {
     let fixture = fixture(format);
     let verdict = verify(&fixture).expect("whole");
@@ -380,6 +416,18 @@ fn reads_and_grows(format: u32) {
     for (before, after) in [(&before.placements.0, &after.placements.0), (&before.visits.0, &after.visits.0)] {
         assert!(after.len() < before.len());
         assert_eq!(of_others(rows_of(before.frame())), rows_of(after.frame()), "format {format}");
+    }
+    // Its corrections stand in a review, which reads visits piece by piece, as they do in what is exported.
+    ground.good(&["export", "kept", "--out", "files"]);
+    let [kept, exported] = ["kept", "files"].map(|records| -> serde_json::Value {
+        let out = format!("review-of-{records}");
+        ground.good(&["review", records, "--out", &out]);
+        let text = fs::read_to_string(ground.path().join(out).join("results.json")).expect("results");
+        serde_json::from_str(&text).expect("results read")
+    });
+    for part in ["endpoints", "recalls", "criteria", "totals"] {
+        assert!(kept[part].to_string().len() > 50, "{part}");
+        assert_eq!(kept[part], exported[part], "{part}, format {format}");
     }
 }
 
