@@ -65,48 +65,28 @@ pub(crate) fn on_threads<I: Send, T: Send>(items: Vec<I>, threads: usize, work: 
 /// What `work` gives for each of the items, in their order, on so many threads; each takes the next one that nobody has taken, so that
 /// items of unequal work keep all of them busy.
 pub(crate) fn in_turn<I: Sync, T: Send>(items: &[I], threads: usize, work: impl Fn(&I) -> T + Sync) -> Vec<T> {
-    if threads < 2 || items.len() < 2 {
-        return items.iter().map(work).collect();
-    }
-    let next = AtomicUsize::new(0);
-    let take = || {
-        let mut done: Vec<(usize, T)> = Vec::new();
-        loop {
-            let place = next.fetch_add(1, Ordering::Relaxed);
-            let Some(item) = items.get(place) else { return done };
-            done.push((place, work(item)));
-        }
-    };
-    let mut done = thread::scope(|scope| {
-        let handles: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(take)).collect();
-        let mut done = take();
-        for handle in handles {
-            match handle.join() {
-                Ok(part) => done.extend(part),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        done
-    });
+    let keep = |done: &mut Vec<(usize, T)>, place: usize, item: &I| done.push((place, work(item)));
+    let mut done = gathered(items, threads, Vec::new, keep).into_iter().flatten().collect::<Vec<_>>();
     done.sort_unstable_by_key(|(place, _)| *place);
     done.into_iter().map(|(_, result)| result).collect()
 }
 
 /// What so many threads gathered from the items, each in a state of its own, made by `state`; each takes the next item that nobody has
-/// taken. Which items are in which state is left to chance, so states must add up to the same whatever it is.
+/// taken, with its place. Which items are in which state is left to chance, so states must add up to the same whatever it is.
 pub(crate) fn gathered<I: Sync, S: Send>(
     items: &[I],
     threads: usize,
     state: impl Fn() -> S + Sync,
-    work: impl Fn(&mut S, &I) + Sync,
+    work: impl Fn(&mut S, usize, &I) + Sync,
 ) -> Vec<S> {
     let next = AtomicUsize::new(0);
     let gather = || {
         let mut own = state();
-        while let Some(item) = items.get(next.fetch_add(1, Ordering::Relaxed)) {
-            work(&mut own, item);
+        loop {
+            let place = next.fetch_add(1, Ordering::Relaxed);
+            let Some(item) = items.get(place) else { return own };
+            work(&mut own, place, item);
         }
-        own
     };
     thread::scope(|scope| {
         let handles: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(gather)).collect();
@@ -200,11 +180,12 @@ mod tests {
     fn what_is_gathered_adds_up_whatever_the_threads() {
         let items: Vec<u64> = (0..1_000).collect();
         for threads in 1..6 {
-            let gathered = gathered(&items, threads, || (0, 0), |(sum, met), item| (*sum, *met) = (*sum + item, *met + 1));
+            let gathered =
+                gathered(&items, threads, || (0, 0), |(sum, met), _, item| (*sum, *met) = (*sum + item, *met + 1));
             assert!((1..=threads).contains(&gathered.len()));
             let all = gathered.iter().fold((0, 0), |(sum, met), (own, items)| (sum + own, met + items));
             assert_eq!(all, (499_500, 1_000));
-            assert_eq!(super::gathered(&Vec::<u64>::new(), threads, || 7, |_, _| {}), [7]);
+            assert_eq!(super::gathered(&Vec::<u64>::new(), threads, || 7, |_, _, _| {}), [7]);
         }
     }
 

@@ -27,7 +27,7 @@ pub(super) fn patient_by_patient<S: Send>(
     let at = |place: usize| order.as_ref().map_or(place, |order| order[place] as usize);
     let patient = |place: usize| histories.patient[at(place)];
     let stretches = stretches(histories.len(), threads * STRETCHES, |place| patient(place) != patient(place - 1));
-    let work = |(own, due): &mut (S, Vec<Vec<Due>>), stretch: &Range<usize>| {
+    let work = |(own, due): &mut (S, Vec<Vec<Due>>), _: usize, stretch: &Range<usize>| {
         let mut place = stretch.start;
         while place < stretch.end {
             let of = patient(place);

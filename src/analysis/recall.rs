@@ -1,7 +1,7 @@
 //! Recalls and criteria scores, with Wilson's intervals.
 
 use super::patient_by_patient::patient_by_patient;
-use super::score_tally::{Patients, RecallTally, SchemeTally, ScoreCounters, ScoreGroups, ScoreTally, Tally};
+use super::score_tally::{Counter, Patients, RecallTally, SchemeTally, ScoreCounters, ScoreGroups, ScoreTally, Tally};
 use crate::cohort::recall::{Due, WindowDays};
 use crate::cohort::{FactorLevels, Histories};
 use crate::protocol::{Protocol, RecallWindow};
@@ -108,9 +108,9 @@ pub fn recalls_and_criteria(
     let scores = ScoreCounters::new(histories, &groups, patients);
     let windows: Vec<WindowDays> = protocol.recalls.iter().map(|window| WindowDays::from(*window)).collect();
     let state = || (vec![RecallCount::default(); windows.len()], scores.none_at_each(windows.len()));
-    let take = |(counts, counters): &mut (Vec<RecallCount>, Vec<_>), recall: usize, due: &[Due]| {
+    let take = |(counts, counters): &mut (Vec<RecallCount>, Vec<Counter<'_>>), recall: usize, due: &[Due]| {
         counts[recall].add_patient(due);
-        scores.add_patient(&mut counters[recall], histories, due, windows[recall]);
+        counters[recall].add_patient(histories, due, windows[recall]);
     };
     let counted = patient_by_patient(histories, &protocol.recalls, state, take);
     let (counts, counters): (Vec<_>, Vec<_>) = counted.into_iter().unzip();

@@ -2,9 +2,9 @@
 //!
 //! Cost.  One pass over those due, patient by patient. A patient with one restoration scored at one visit, as most are, is one more of a
 //!        combination of levels with a statement. Patients with several, who show something of several combinations, are one more of those who
-//!        show scores of the same criteria there, where it is not asked for which scores. Otherwise the scores of a restoration are one word of bits, which is added to the counts of
-//!        its combination of levels; which scores the patient had is remembered as bits, and counted at the end. The patients behind
-//!        single scores are counted only where few are hidden.
+//!        show scores of the same criteria there, where it is not asked for which scores. Otherwise the scores of a restoration are one word
+//!        of bits, which is added to the counts of its combination of levels; which scores the patient had is remembered as bits, and counted
+//!        at the end. The patients behind single scores are counted only where few are hidden.
 
 use hashbrown::HashTable;
 
@@ -13,7 +13,7 @@ use super::combinations::Combinations;
 use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
 use crate::cohort::{FactorLevels, Histories, Statement};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
-use crate::table::text_hash::folded_product;
+use crate::table::text_hash::mixed;
 use crate::threads::{available, on_threads};
 
 /// Restorations scored, and the patients behind them.
@@ -166,8 +166,8 @@ impl<'a> Counter<'a> {
         }
     }
 
-    /// Adds all that are due of one patient.
-    fn add_patient(&mut self, histories: &Histories, due: &[Due], window: WindowDays) {
+    /// Adds the restorations of one patient that were due.
+    pub fn add_patient(&mut self, histories: &Histories, due: &[Due], window: WindowDays) {
         let mut scored = due.iter().filter(|due| due.scored);
         let Some(first) = scored.next() else { return };
         if !self.simple.is_empty()
@@ -370,7 +370,7 @@ impl Pattern {
 
     fn hash(&self) -> u64 {
         let [one, two, three, four] = self.0.map(u64::from);
-        folded_product(folded_product(one << 32 | two, 0x9e37_79b9_7f4a_7c15) ^ (three << 32 | four), 0x9e37_79b9_7f4a_7c15)
+        mixed(one << 32 | two, three << 32 | four)
     }
 
     /// Each cell with the bits of any score.
@@ -588,11 +588,6 @@ impl<'a> ScoreCounters<'a> {
         let beside = recalls * available();
         let none = || Counter::new(&self.groups.combinations, self.patients, &self.of_statements, beside);
         std::iter::repeat_with(none).take(recalls).collect()
-    }
-
-    /// Adds the restorations of one patient that were due.
-    pub fn add_patient(&self, counter: &mut Counter<'_>, histories: &Histories, due: &[Due], window: WindowDays) {
-        counter.add_patient(histories, due, window);
     }
 
     /// What counters of other patients came to together, recall by recall.

@@ -13,7 +13,7 @@ use crate::stats::{Grouping, Intervals, ObservationError, Observations};
 use crate::threads::{as_they_come, on_threads};
 
 use super::event::Event;
-use super::history::{Histories, threads_for};
+use super::history::{Histories, numbered, threads_for};
 use super::statement::Statement;
 use super::visit_rows::Look;
 
@@ -393,17 +393,8 @@ impl Found {
             exit = stay().map(|place| exit[place]).collect();
             ending = stay().map(|place| ending[place]).collect();
             // Patients are counted anew among those that stay.
-            let mut numbers = vec![u32::MAX; histories.patients as usize];
-            patients = 0;
-            let number = |place: usize| {
-                let number = &mut numbers[histories.patient[place] as usize];
-                if *number == u32::MAX {
-                    *number = patients;
-                    patients += 1;
-                }
-                *number
-            };
-            cluster = Arc::new(stay().map(number).collect());
+            let (numbers, of_all) = numbered(&histories.patient, &staying);
+            (cluster, patients) = (Arc::new(numbers), of_all);
             for between in &mut self.between {
                 between.place -= self.left_out.partition_point(|gone| *gone < between.place) as u32;
             }

@@ -551,8 +551,9 @@ pub fn patients_of(placements: &PlacementTable) -> Result<Vec<u32>, TableError> 
     Ok(first_rows(placements.0.text("patient_id")?))
 }
 
-/// Numbers what some rows have from 0 in order of appearance, by the first row that has the same.
-fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
+/// Numbers what some rows have from 0 in order of appearance; `first_rows` tells the first row that has the same, or any number below that of
+/// all rows that stands for it.
+pub(super) fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
     let mut number_of = vec![u32::MAX; first_rows.len()];
     let mut next = 0;
     let number = |&row: &u32| {

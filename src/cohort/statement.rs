@@ -7,7 +7,7 @@ use hashbrown::HashTable;
 
 use super::event::Event;
 use crate::record::{Coded, Criterion, Extent, Outcome, Reason, Scheme, Score, Source};
-use crate::table::text_hash::folded_product;
+use crate::table::text_hash::mixed;
 
 /// The codes of one visit, as its columns have them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -166,13 +166,6 @@ impl Statements {
     pub fn take_over(&mut self, other: &Self) -> Vec<u32> {
         other.all.iter().map(|statement| self.number(statement.stated)).collect()
     }
-}
-
-/// A hash of two numbers.
-pub(super) fn mixed(high: u64, low: u64) -> u64 {
-    // The fraction of the golden ratio.
-    const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
-    folded_product(low ^ folded_product(high, STEP), STEP)
 }
 
 /// Codes of one visit column as the vocabulary's value.

@@ -9,11 +9,12 @@
 use polars::prelude::DataFrame;
 
 use super::spelling::Spellings;
-use super::statement::{Stated, Statements, decoded, is_reported, mixed};
+use super::statement::{Stated, Statements, decoded, is_reported};
 use super::text_rows::FirstRows;
 use crate::record::{Cell, Coded, Score};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::stated::{Codes, coded_columns};
+use crate::table::text_hash::mixed;
 use crate::table::text_order::TextOrder;
 use crate::table::text_runs::{NO_MARK, text_runs};
 use crate::table::{NO_CODE, NO_DAY, PlacementTable, RecordTable, StatedRows, TableError, VisitTable};

@@ -460,7 +460,7 @@ fn read_registry(
             let needed = wanted.columns(protocol);
             registry.steadily(arguments.batch, |registry, batch| {
                 let (placements, checked) = std::thread::scope(|scope| {
-                    // The digest of visits takes as long as that of placements takes to be known, and a while more.
+                    // The digest of the visits is reckoned meanwhile.
                     let checked = scope.spawn(|| registry.check_visits_ahead(batch));
                     let placements = || -> Result<(Kept, Filled), RegistryError> {
                         let kept = registry.placements(batch, needed.as_deref())?;

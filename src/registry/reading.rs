@@ -11,7 +11,7 @@ use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
 use super::row_key::{Corrected, KEY_COLUMNS, RowKey, RowKeys};
-use super::stated_columns::{apart, taken_out};
+use super::stated_columns::{apart, put_back, taken_out};
 use super::vocabulary::{TermTables, translate};
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
@@ -146,12 +146,10 @@ pub(super) struct StandingPiece {
 impl StandingPiece {
     /// With all columns of their kind.
     pub(super) fn whole(self) -> Result<DataFrame, RegistryError> {
-        let Some(stated) = self.stated else { return Ok(self.frame) };
-        let mut frame = self.frame;
-        for column in stated.columns() {
-            frame.with_column(column)?;
+        if self.stated.is_none() {
+            return Ok(self.frame);
         }
-        shaped(&frame, VISIT_COLUMNS, &[])
+        shaped(&put_back(self.frame, self.stated.as_ref())?, VISIT_COLUMNS, &[])
     }
 
     /// Visits without what they state, and that beside them.

@@ -6,7 +6,7 @@ use super::error::RegistryError;
 use super::group_writer::Cells;
 use super::manifest::Holds;
 use crate::record::VISIT_COLUMNS;
-use crate::table::stated::{UnknownStatement, coded_columns, is_coded};
+use crate::table::stated::{UnknownStatement, coded_columns_of, is_coded};
 use crate::table::{STATED_COLUMN, StatedRows};
 
 fn coded(name: &str) -> bool {
@@ -31,8 +31,7 @@ pub(super) fn together(schema: &Schema) -> Schema {
 /// # Errors
 /// When visits lack a coded column.
 pub(super) fn cells(visits: &DataFrame) -> Result<Vec<Cells>, PolarsError> {
-    let columns = coded_columns().map(|column| visits.column(column.name).cloned());
-    let mut stated = Some(Cells::Stated(columns.collect::<Result<Vec<Column>, _>>()?));
+    let mut stated = Some(Cells::Stated(coded_columns_of(visits)?));
     let column = |column: &Column| if coded(column.name()) { stated.take() } else { Some(Cells::Column(column.clone())) };
     Ok(visits.columns().iter().filter_map(column).collect())
 }
@@ -59,8 +58,16 @@ pub(super) fn taken_out(
 /// # Errors
 /// As [`taken_out`].
 pub(super) fn apart(frame: DataFrame, holds: Holds, batch: u32) -> Result<DataFrame, RegistryError> {
-    let (mut frame, stated) = taken_out(frame, holds, batch)?;
-    for column in stated.iter().flat_map(StatedRows::columns) {
+    let (frame, stated) = taken_out(frame, holds, batch)?;
+    put_back(frame, stated.as_ref())
+}
+
+/// The same rows with the coded columns of what they state, if that is told apart.
+///
+/// # Errors
+/// When what they state is of other rows.
+pub(super) fn put_back(mut frame: DataFrame, stated: Option<&StatedRows>) -> Result<DataFrame, RegistryError> {
+    for column in stated.into_iter().flat_map(StatedRows::columns) {
         frame.with_column(column)?;
     }
     Ok(frame)
@@ -76,6 +83,7 @@ mod tests {
     use crate::table::ColumnBuilder;
     use crate::table::columns::whole_numbers;
     use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
+    use crate::table::stated::coded_columns;
 
     /// Visits with this and that filled.
     fn visits() -> DataFrame {

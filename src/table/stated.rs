@@ -7,13 +7,13 @@
 use std::collections::HashMap;
 
 use hashbrown::HashTable;
-use polars::prelude::{Column as FrameColumn, DataFrame, StringChunked};
+use polars::prelude::{Column as FrameColumn, DataFrame, PolarsError, StringChunked};
 use polars_arrow::array::{Array, DictionaryArray, PrimitiveArray, Utf8ViewArray};
 use polars_arrow::datatypes::{ArrowDataType, IntegerType};
 
 use super::filled::Filled;
 use super::records::{RecordTable, TableError};
-use super::text_hash::folded_product;
+use super::text_hash::mixed;
 use super::{ColumnBuilder, NO_CODE};
 use crate::record::{Cell, Column, Score, VISIT_COLUMNS, find_term};
 
@@ -43,6 +43,14 @@ pub fn coded_columns() -> impl Iterator<Item = &'static Column> {
     VISIT_COLUMNS.iter().filter(|column| is_coded(column))
 }
 
+/// These columns of a frame of visits.
+///
+/// # Errors
+/// When it lacks one of them.
+pub fn coded_columns_of(visits: &DataFrame) -> Result<Vec<FrameColumn>, PolarsError> {
+    coded_columns().map(|column| visits.column(column.name).cloned()).collect()
+}
+
 /// A term, or a column, that this version doesn't know.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnknownStatement(pub String);
@@ -58,9 +66,7 @@ pub struct StatedRows {
 
 #[expect(clippy::cast_possible_truncation, reason = "any bits will do")]
 fn hash(key: u128) -> u64 {
-    // The fraction of the golden ratio.
-    const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
-    folded_product(key as u64 ^ folded_product((key >> 64) as u64, STEP), STEP)
+    mixed((key >> 64) as u64, key as u64)
 }
 
 impl StatedRows {
@@ -83,8 +89,7 @@ impl StatedRows {
     /// # Errors
     /// When it lacks one of them, or one of them holds no codes.
     pub fn of_frame(frame: &DataFrame) -> Result<Self, TableError> {
-        let columns = coded_columns().map(|column| frame.column(column.name).cloned());
-        Self::of_columns(&columns.collect::<Result<Vec<_>, _>>()?)
+        Self::of_columns(&coded_columns_of(frame)?)
     }
 
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]

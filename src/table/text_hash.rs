@@ -1,4 +1,8 @@
-//! Sixty-four bits of a text, to tell texts apart in memory; they are kept nowhere.
+//! Sixty-four bits of a text, or of two numbers, to tell texts apart in memory; they are kept nowhere.
+
+// Odd constants without a pattern: the fractions of the golden ratio and of the square root of 2.
+const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
+const START: u64 = 0x6a09_e667_f3bc_c909;
 
 /// Sixty-four bits that tell texts apart, eight letters at a time; no order that anybody sees may hang on them.
 pub(crate) fn text_hash(text: &str) -> u64 {
@@ -8,9 +12,6 @@ pub(crate) fn text_hash(text: &str) -> u64 {
 /// The same for a text that is still bytes.
 #[inline]
 pub(crate) fn bytes_hash(bytes: &[u8]) -> u64 {
-    // Odd constants without a pattern: the fractions of the golden ratio and of the square root of 2.
-    const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
-    const START: u64 = 0x6a09_e667_f3bc_c909;
     let (eights, rest) = bytes.as_chunks::<8>();
     let mut state = START ^ bytes.len() as u64;
     for eight in eights {
@@ -22,6 +23,11 @@ pub(crate) fn bytes_hash(bytes: &[u8]) -> u64 {
         |last| u64::from_le_bytes(*last),
     );
     folded_product(folded_product(state ^ last, STEP), START)
+}
+
+/// A hash of two numbers.
+pub(crate) fn mixed(high: u64, low: u64) -> u64 {
+    folded_product(low ^ folded_product(high, STEP), STEP)
 }
 
 /// Both halves of a product, one laid over the other.

@@ -272,18 +272,22 @@ fn a_curve_at_its_only_recall_is_cut_and_not_tested() {
     assert!(review.cautions.iter().any(named));
 }
 
+/// The sample data as they are read, and a day after all of them.
+fn sample() -> (manebit::intake::Intake, Day) {
+    use manebit::finding::Findings;
+    use manebit::intake::{IntakeRequest, read_records};
+    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
+    let today = Day::from_calendar(2026, 1, 1).expect("a day");
+    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
+    (read_records(request, &mut Findings::default()).expect("read").expect("files"), today)
+}
+
 #[test]
 fn who_is_due_at_a_recall_does_not_depend_on_the_other_recalls() {
     use manebit::cohort::recall::due;
     use manebit::cohort::select;
-    use manebit::finding::Findings;
-    use manebit::intake::{IntakeRequest, read_records};
     use manebit::protocol::RecallWindow;
-    use manebit::quantity::Day;
-    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
-    let today = Day::from_calendar(2026, 1, 1).expect("a day");
-    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
-    let intake = read_records(request, &mut Findings::default()).expect("read").expect("files");
+    let (intake, today) = sample();
     let histories = select(&intake.placements, &intake.visits, today).expect("laid out");
     // Some overlap, one lies within another, and they come in no order.
     let windows = [(24, 6, 6), (12, 12, 3), (12, 1, 1), (36, 30, 12), (6, 2, 2), (60, 12, 12), (18, 3, 3)]
@@ -364,15 +368,10 @@ fn a_file_that_ends_within_a_row_is_told_and_not_set_aside() {
 #[test]
 fn visits_are_laid_out_alike_in_any_order_of_their_rows() {
     use manebit::cohort::{Looks, VisitRows, follow_up::follow_under_all, lay_out};
-    use manebit::finding::Findings;
-    use manebit::intake::{IntakeRequest, read_records};
     use manebit::protocol::Protocol;
     use manebit::table::{RecordTable, VisitTable};
     use polars::prelude::{IdxCa, NewChunkedArray};
-    let sample = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-data");
-    let today = Day::from_calendar(2026, 1, 1).expect("a day");
-    let request = IntakeRequest { records: &sample, declaration: None, today, own_columns: &[], progress: None };
-    let intake = read_records(request, &mut Findings::default()).expect("read").expect("files");
+    let (intake, today) = sample();
     let (files, frame) = (intake.visits.0.files().to_vec(), intake.visits.0.frame());
     let rows = u32::try_from(frame.height()).expect("few rows");
     let days = frame.column("visited_on").expect("days").as_materialized_series().date().expect("days").physical().clone();
