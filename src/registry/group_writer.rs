@@ -16,6 +16,7 @@ use polars_parquet::write::{
 };
 
 use crate::table::StatedRows;
+use crate::table::records::ROW_COLUMN;
 use crate::threads::available;
 
 /// Threads, and groups under way, at most: each group takes memory.
@@ -75,7 +76,11 @@ impl<W: Write> GroupWriter<W> {
             compression: CompressionOptions::Zstd(None),
             data_page_size: None,
         };
-        let encodings = schema.iter_values().map(|field| get_dtype_encoding(&field.dtype)).collect();
+        let encodings = schema.iter_values().map(|field| {
+            // Rows mostly rise one by one, and what they rise by takes next to nothing.
+            if field.name == ROW_COLUMN { vec![Encoding::DeltaBinaryPacked] } else { get_dtype_encoding(&field.dtype) }
+        });
+        let encodings = encodings.collect();
         let file = FileWriter::try_new(out, schema, options)?;
         let types = file.parquet_schema().fields().to_vec();
         let (jobs, waiting) = channel();
