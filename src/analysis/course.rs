@@ -106,14 +106,23 @@ pub fn failed(
     let (names, teeth) = (placements.0.text("restoration_id")?, placements.0.codes_in_place("tooth")?);
     let (endings, exits) = (follow_up.observations.ending(), follow_up.observations.exit());
     let placed = |place: usize| histories.placed[follow_up.restoration[place] as usize];
-    let mut places: Vec<usize> = (0..endings.len()).filter(|place| endings[*place] == Ending::Failed).collect();
     // The latest first; of one day in the order of the records.
-    let key = |&place: &usize| (std::cmp::Reverse(placed(place) + exits[place]), place);
-    if places.len() > MOST_LISTED {
-        places.select_nth_unstable_by_key(MOST_LISTED, key);
-        places.truncate(MOST_LISTED);
+    let key = |place: usize| (std::cmp::Reverse(placed(place) + exits[place]), place);
+    let (mut places, mut last): (Vec<usize>, _) = (Vec::new(), None);
+    for place in (0..endings.len()).filter(|place| endings[*place] == Ending::Failed) {
+        if last.is_some_and(|last| key(place) > last) {
+            continue;
+        }
+        places.push(place);
+        if places.len() >= 2 * MOST_LISTED {
+            // Those that come behind the last of these are not listed, nor are any behind it that follow.
+            places.select_nth_unstable_by_key(MOST_LISTED - 1, |place| key(*place));
+            places.truncate(MOST_LISTED);
+            last = places.last().map(|place| key(*place));
+        }
     }
-    places.sort_unstable_by_key(key);
+    places.sort_unstable_by_key(|place| key(*place));
+    places.truncate(MOST_LISTED);
     Ok(places
         .into_iter()
         .map(|place| {

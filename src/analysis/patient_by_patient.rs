@@ -4,22 +4,22 @@
 
 use std::ops::Range;
 
-use crate::cohort::Histories;
 use crate::cohort::history::threads_for;
 use crate::cohort::recall::{Due, Recalls};
+use crate::cohort::{Histories, Look};
 use crate::protocol::RecallWindow;
 use crate::threads::gathered;
 
 /// Stretches of patients for each thread, so that all are busy to the end.
 const STRETCHES: usize = 16;
 
-/// Hands the restorations of each patient that were due at a recall to `take`, recall by recall, patient by patient, on all threads; each
-/// counts in a state of its own, and which patients are in which is left to chance.
+/// Hands each restoration that was due at a recall to `take`, with the place of the recall, its patient, and its visits within the window,
+/// patient by patient, on all threads; each counts in a state of its own, and which patients are in which is left to chance.
 pub(super) fn patient_by_patient<S: Send>(
     histories: &Histories,
     windows: &[RecallWindow],
     state: impl Fn() -> S + Sync,
-    take: impl Fn(&mut S, usize, &[Due]) + Sync,
+    take: impl Fn(&mut S, usize, u32, Due, &[Look]) + Sync,
 ) -> Vec<S> {
     let recalls = Recalls::new(histories, windows);
     let threads = threads_for(histories.looks.len());
@@ -27,22 +27,13 @@ pub(super) fn patient_by_patient<S: Send>(
     let at = |place: usize| order.as_ref().map_or(place, |order| order[place] as usize);
     let patient = |place: usize| histories.patient[at(place)];
     let stretches = stretches(histories.len(), threads * STRETCHES, |place| patient(place) != patient(place - 1));
-    let work = |(own, due): &mut (S, Vec<Vec<Due>>), _: usize, stretch: &Range<usize>| {
-        let mut place = stretch.start;
-        while place < stretch.end {
-            let of = patient(place);
-            while place < stretch.end && patient(place) == of {
-                recalls.due(at(place), |recall, one| due[recall].push(one));
-                place += 1;
-            }
-            for (recall, due) in due.iter_mut().enumerate().filter(|(_, due)| !due.is_empty()) {
-                take(own, recall, due);
-                due.clear();
-            }
+    gathered(&stretches, threads, state, |own, _, stretch: &Range<usize>| {
+        for place in stretch.clone() {
+            let restoration = at(place);
+            let patient = histories.patient[restoration];
+            recalls.due(restoration, |recall, due, visits| take(own, recall, patient, due, visits));
         }
-    };
-    let counted = gathered(&stretches, threads, || (state(), vec![Vec::new(); windows.len()]), work);
-    counted.into_iter().map(|(state, _)| state).collect()
+    })
 }
 
 /// Restorations in the order of their patients, then their own; none if they come so.

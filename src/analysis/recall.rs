@@ -3,7 +3,7 @@
 use super::patient_by_patient::patient_by_patient;
 use super::score_tally::{Counter, Patients, RecallTally, SchemeTally, ScoreCounters, ScoreGroups, ScoreTally, Tally};
 use crate::cohort::recall::{Due, WindowDays};
-use crate::cohort::{FactorLevels, Histories};
+use crate::cohort::{FactorLevels, Histories, Look};
 use crate::protocol::{Protocol, RecallWindow};
 use crate::quantity::{ConfidenceInterval, ConfidenceLevel, Fraction, Known, WhyNotKnown};
 use crate::record::{Criterion, Scheme, Standing};
@@ -11,28 +11,35 @@ use crate::result::{CriterionReview, LevelShare, RecallReview, ScoreCount};
 use crate::stats::{Grouping, wilson_interval};
 
 /// Restorations, and the patients behind them, at one recall.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RecallCount {
     due: u64,
     seen: u64,
     scored: u64,
     patients_due: u64,
     patients_seen: u64,
+    /// The patients of whom a restoration was due, and seen, last: each counts once.
+    last_due: u32,
+    last_seen: u32,
 }
 
+/// Stands for no patient.
+const NOBODY: u32 = u32::MAX;
+
 impl RecallCount {
-    /// Adds the restorations of one patient that were due.
-    fn add_patient<'a>(&mut self, due: impl IntoIterator<Item = &'a Due>) {
-        let (mut all, mut seen) = (0, 0);
-        for one in due {
-            all += 1;
-            seen += u64::from(one.seen);
-            self.scored += u64::from(one.scored);
-        }
-        self.due += all;
-        self.seen += seen;
-        self.patients_due += u64::from(all > 0);
-        self.patients_seen += u64::from(seen > 0);
+    const NONE: Self =
+        Self { due: 0, seen: 0, scored: 0, patients_due: 0, patients_seen: 0, last_due: NOBODY, last_seen: NOBODY };
+
+    /// Adds a restoration of a patient that was due. Those of one patient come one after the other.
+    #[inline]
+    fn add_due(&mut self, patient: u32, due: Due) {
+        self.due += 1;
+        self.patients_due += u64::from(self.last_due != patient);
+        self.last_due = patient;
+        self.scored += u64::from(due.scored);
+        self.seen += u64::from(due.seen);
+        self.patients_seen += u64::from(due.seen && self.last_seen != patient);
+        self.last_seen = if due.seen { patient } else { self.last_seen };
     }
 
     /// Adds those of other patients.
@@ -55,15 +62,12 @@ fn add_counts(mut all: Vec<RecallCount>, others: Vec<RecallCount>) -> Vec<Recall
 pub fn recall_counts(histories: &Histories, levels: &Grouping, protocol: &Protocol) -> Vec<Vec<RecallCount>> {
     let count = usize::from(levels.levels());
     let recalls = protocol.recalls.len();
-    let level = |due: &Due| usize::from(levels.codes()[due.restoration as usize]);
     // By level, then recall.
-    let state = || vec![RecallCount::default(); count * recalls];
-    let counted = patient_by_patient(histories, &protocol.recalls, state, |counts, recall, due| {
-        for (place, one) in due.iter().enumerate() {
-            let own = level(one);
-            if own < count && due[..place].iter().all(|earlier| level(earlier) != own) {
-                counts[own * recalls + recall].add_patient(due[place..].iter().filter(|other| level(other) == own));
-            }
+    let state = || vec![RecallCount::NONE; count * recalls];
+    let counted = patient_by_patient(histories, &protocol.recalls, state, |counts, recall, patient, due, _| {
+        let level = usize::from(levels.codes()[due.restoration as usize]);
+        if level < count {
+            counts[level * recalls + recall].add_due(patient, due);
         }
     });
     let all = counted.into_iter().reduce(add_counts).unwrap_or_default();
@@ -96,21 +100,24 @@ fn share(part: u64, whole: u64, level: ConfidenceLevel) -> (Known<Fraction>, Kno
     (Known::Known(Fraction::new(part as f64 / whole as f64)), wilson_interval(part, whole, level))
 }
 
-/// Recalls and criteria scores at each of them, of those due: for everybody, then by level of each factor; pooled on "acceptable or not"
-/// first, then by scheme.
+/// Recalls and criteria scores at each of them, of those due: for everybody, then by level of each factor, whose groups are given; pooled on
+/// "acceptable or not" first, then by scheme.
 pub fn recalls_and_criteria(
     histories: &Histories,
+    groups: &ScoreGroups,
     factors: &[FactorLevels],
     protocol: &Protocol,
 ) -> (Vec<RecallReview>, Vec<CriterionReview>) {
     let patients = if protocol.smallest_cell > 0 { Patients::OfEachScore } else { Patients::Together };
-    let groups = ScoreGroups::new(factors, histories.len());
-    let scores = ScoreCounters::new(histories, &groups, patients);
+    let scores = ScoreCounters::new(histories, groups, patients);
     let windows: Vec<WindowDays> = protocol.recalls.iter().map(|window| WindowDays::from(*window)).collect();
-    let state = || (vec![RecallCount::default(); windows.len()], scores.none_at_each(windows.len()));
-    let take = |(counts, counters): &mut (Vec<RecallCount>, Vec<Counter<'_>>), recall: usize, due: &[Due]| {
-        counts[recall].add_patient(due);
-        counters[recall].add_patient(histories, due, windows[recall]);
+    let state = || (vec![RecallCount::NONE; windows.len()], scores.none_at_each(windows.len()));
+    type State<'a> = (Vec<RecallCount>, Counter<'a>);
+    let take = |(counts, counter): &mut State<'_>, recall: usize, patient: u32, due: Due, visits: &[Look]| {
+        counts[recall].add_due(patient, due);
+        if due.scored {
+            counter.add(histories, patient, (recall, windows[recall]), due, visits);
+        }
     };
     let counted = patient_by_patient(histories, &protocol.recalls, state, take);
     let (counts, counters): (Vec<_>, Vec<_>) = counted.into_iter().unzip();

@@ -1,6 +1,7 @@
 //! The whole review: records and protocol in, plain results out.
 
 use std::fmt;
+use std::sync::OnceLock;
 
 use sha2::{Digest, Sha256};
 
@@ -10,16 +11,18 @@ use super::comparison::factor_review;
 use super::course::{courses, failed, teeth, years};
 use super::group::group_review;
 use super::recall::recalls_and_criteria;
+use super::score_tally::ScoreGroups;
 use crate::cohort::follow_up::follow_under_all;
 use crate::cohort::history::threads_for;
 use crate::cohort::{FactorLevels, Histories, factor_levels};
 use crate::finding::{FindingKind, Findings, Severity};
 use crate::protocol::Protocol;
 use crate::protocol::settings::months;
+use crate::quantity::Day;
 use crate::record::factors::{choices, known_factors};
 use crate::result::{
-    BETWEEN_VISITS_ROWS, EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview, NoticeCount, Review,
-    ToothCount, Totals, YearReview,
+    BETWEEN_VISITS_ROWS, CriterionReview, EndpointFlow, EndpointReview, FactorReview, FailedRestoration, GroupReview,
+    NoticeCount, RecallReview, Review, ToothCount, Totals, YearReview,
 };
 use crate::stats::{Clustered, GroupingError};
 use crate::table::{PlacementTable, TableError};
@@ -100,13 +103,18 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
                 .ok_or_else(|| AnalysisError::UnknownFactor(name.clone(), protocol.own_factors.clone()))
         })
         .collect::<Result<_, _>>()?;
-    let mut follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
+    let follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
     let places = 0..follow_ups.len();
     // What takes longest first, so that no thread has much to do when the others are done.
     let mut tasks: Vec<Task> = Vec::new();
     tasks.extend(places.clone().flat_map(|one| (0..factors.len()).map(move |factor| Task::Levels(one, factor))));
     tasks.extend(places.clone().map(Task::All));
     tasks.extend(places.clone().flat_map(|one| [Task::Teeth(one), Task::Years(one), Task::Failed(one)]));
+    tasks.extend([Task::Span, Task::ScoreGroups]);
+    // All threads share in this one, so it is the last: whoever is done before has enough to do.
+    tasks.push(Task::Recalls);
+    let score_groups = OnceLock::new();
+    let groups = || score_groups.get_or_init(|| ScoreGroups::new(&factors, histories.len()));
     let done = in_turn(&tasks, threads_for(histories.looks.len()), |task| -> Result<Done, AnalysisError> {
         Ok(match *task {
             Task::Levels(one, factor) => Done::Levels(factor_review(&factors[factor], &follow_ups[one], protocol)?),
@@ -123,11 +131,23 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             Task::Teeth(one) => Done::Teeth(teeth(placements, histories, &follow_ups[one], protocol)?),
             Task::Years(one) => Done::Years(years(histories, &follow_ups[one], protocol)),
             Task::Failed(one) => Done::Failed(failed(placements, histories, &follow_ups[one], &factors, protocol)?),
+            Task::Span => Done::Span(histories.span()),
+            Task::ScoreGroups => {
+                groups();
+                Done::ScoreGroups
+            }
+            Task::Recalls => Done::Recalls(recalls_and_criteria(histories, groups(), &factors, protocol)),
         })
     });
     let mut parts: Vec<Parts> = places.map(|_| Parts::default()).collect();
+    let (mut span_of_days, mut recalls, mut criteria) = (None, Vec::new(), Vec::new());
     for (task, done) in tasks.iter().zip(done) {
-        parts[task.endpoint()].take(done?);
+        match (done?, task.endpoint()) {
+            (Done::Span(span), _) => span_of_days = span,
+            (Done::Recalls(all), _) => (recalls, criteria) = all,
+            (done, Some(endpoint)) => parts[endpoint].take(done),
+            (_, None) => {}
+        }
     }
     let mut endpoints = Vec::new();
     for ((endpoint, follow_up), parts) in protocol.endpoints.iter().zip(&follow_ups).zip(parts) {
@@ -153,9 +173,6 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
             factors,
         });
     }
-    // Those under other endpoints are needed no more, and recalls need room.
-    follow_ups.truncate(1);
-    let (recalls, criteria) = recalls_and_criteria(histories, &factors, protocol);
     let notices = |findings: &Findings| -> Vec<(FindingKind, u64)> {
         findings.by_kind().into_iter().filter(|(kind, _)| kind.severity() == Severity::Caution).collect()
     };
@@ -173,7 +190,6 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
         };
         found = cautions(&endpoints, &recalls, headline, &of_histories, protocol);
     }
-    let span_of_days = histories.span();
     Ok(Review {
         format: FORMAT,
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -202,19 +218,24 @@ pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
     })
 }
 
-/// What is reviewed of an endpoint, by its place, on whatever thread is free; levels also by the place of their factor.
+/// What is reviewed on whatever thread is free: of an endpoint, by its place, levels also by the place of their factor; or of all records.
 enum Task {
     Levels(usize, usize),
     All(usize),
     Teeth(usize),
     Years(usize),
     Failed(usize),
+    Span,
+    ScoreGroups,
+    Recalls,
 }
 
 impl Task {
-    const fn endpoint(&self) -> usize {
-        let (Self::Levels(one, _) | Self::All(one) | Self::Teeth(one) | Self::Years(one) | Self::Failed(one)) = *self;
-        one
+    const fn endpoint(&self) -> Option<usize> {
+        match *self {
+            Self::Levels(one, _) | Self::All(one) | Self::Teeth(one) | Self::Years(one) | Self::Failed(one) => Some(one),
+            Self::Span | Self::ScoreGroups | Self::Recalls => None,
+        }
     }
 }
 
@@ -225,6 +246,9 @@ enum Done {
     Teeth((Vec<ToothCount>, u64)),
     Years(Vec<YearReview>),
     Failed(Vec<FailedRestoration>),
+    Span(Option<(Day, Day)>),
+    ScoreGroups,
+    Recalls((Vec<RecallReview>, Vec<CriterionReview>)),
 }
 
 /// What the tasks of one endpoint gave.
@@ -247,6 +271,8 @@ impl Parts {
             Done::Teeth(teeth) => self.teeth = teeth,
             Done::Years(years) => self.years = years,
             Done::Failed(failed) => self.failed = failed,
+            // These are of no endpoint.
+            Done::Span(_) | Done::ScoreGroups | Done::Recalls(_) => {}
         }
     }
 }

@@ -1,20 +1,16 @@
-//! Scores at one recall counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
+//! Scores at recalls counted: by criterion, by level of each factor, by scheme and by score, with the patients behind each count.
 //!
-//! Cost.  One pass over those due, patient by patient. A patient with one restoration scored at one visit, as most are, is one more of a
-//!        combination of levels with a statement. Patients with several, who show something of several combinations, are one more of those who
-//!        show scores of the same criteria there, where it is not asked for which scores. Otherwise the scores of a restoration are one word
-//!        of bits, which is added to the counts of its combination of levels; which scores the patient had is remembered as bits, and counted
-//!        at the end. The patients behind single scores are counted only where few are hidden.
-
-use hashbrown::HashTable;
+//! Cost.  One pass over those due, patient by patient, all recalls at once. The scores of a restoration are one word of bits, which is added
+//!        to the counts of its combination of levels. What a patient shows are words of bits, too, into which each restoration sets its
+//!        own: where it is not asked for which scores, one word holds a bit for each criterion of eight groups. Nothing is looked up for a
+//!        patient, whatever they show.
 
 use super::bit_counts::ManyBitCounts;
 use super::combinations::Combinations;
-use crate::cohort::recall::{Due, WindowDays, scores_of, visits_of};
-use crate::cohort::{FactorLevels, Histories, Statement};
+use crate::cohort::recall::{Due, WindowDays, scores_of};
+use crate::cohort::{FactorLevels, Histories, Look, Statement, Statements};
 use crate::record::{Coded, Criterion, Scheme, Score, Standing};
-use crate::table::text_hash::mixed;
-use crate::threads::{available, on_threads};
+use crate::threads::on_threads;
 
 /// Restorations scored, and the patients behind them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -94,326 +90,306 @@ const PLACES: usize = 8;
 const NO_LEVEL: usize = 5;
 /// The place of any score at all, after those of the three standings.
 const ANY: usize = 3;
-/// [`ANY`] of each criterion.
-const ANY_OF_ALL: u64 = 0x0808_0808_0808_0808;
 
 /// The bits of one restoration's scores, by scheme.
 type Words = [u64; SCHEMES];
 
-/// Scores of one combination of levels under one scheme.
-#[derive(Clone, Debug)]
-struct Cell {
-    combination: u32,
-    scheme: u8,
-    /// What the patient under way shows here: a bit for each score of each criterion.
-    shown: u64,
+/// Bits counted at some of many places, of which those are held where any came.
+struct PlaceCounts {
+    /// By place, where it is counted; [`NOT_COUNTED`] if nothing came.
+    at: Vec<u32>,
+    counts: ManyBitCounts,
 }
 
-/// Scores counted as they come, patient by patient.
-pub struct Counter<'a> {
-    patients: Patients,
-    combinations: &'a Combinations,
-    /// By combination, then scheme, the place of its cell; [`NO_CELL`] if nothing was scored there.
-    cell_at: Vec<u32>,
-    cells: Vec<Cell>,
-    /// By cell: how many restorations have each score.
-    scored: ManyBitCounts,
-    /// How many patients who show nothing elsewhere stand so, or have any score.
-    alone: ManyBitCounts,
-    /// How many of them have each score; counted only if wanted.
-    alone_with_score: ManyBitCounts,
-    /// Cells that show something of the patient under way.
-    touched: Vec<u32>,
-    /// Patients who show something in several cells, by group, then scheme.
-    several: Counted,
-    /// What the patient under way shows, if in several cells, by group, then scheme.
-    shown: Vec<u64>,
-    /// Room for the places of what one patient shows there.
-    by_group: Vec<usize>,
-    /// Patients who show something in two to four cells, by what they show: which scores is not asked for.
-    patterns: HashTable<(Pattern, u32)>,
-    of_statements: &'a [SchemeWord],
-    /// Patients with one restoration scored at one visit, by its combination, then the statement; empty where it would take too much.
-    simple: Vec<u32>,
+/// Nothing came there.
+const NOT_COUNTED: u32 = u32::MAX;
+
+impl PlaceCounts {
+    fn none(places: usize) -> Self {
+        Self { at: vec![NOT_COUNTED; places], counts: ManyBitCounts::default() }
+    }
+
+    #[inline]
+    #[expect(clippy::cast_possible_truncation, reason = "places are no more than restorations, and these fewer than 2^32")]
+    fn add(&mut self, place: usize, word: u64) {
+        let at = &mut self.at[place];
+        if *at == NOT_COUNTED {
+            *at = self.counts.push() as u32;
+        }
+        self.counts.add(*at as usize, word);
+    }
+
+    /// How often each bit came, by place.
+    fn ended(self) -> Counts {
+        Counts { at: self.at, counts: self.counts.counts() }
+    }
 }
 
-/// Numbers of a combination and a statement, in all counters, beyond which they take more room than they save time.
-const MOST_SIMPLE: usize = 1 << 24;
+/// The same when no more are counted.
+struct Counts {
+    at: Vec<u32>,
+    counts: Vec<Numbers>,
+}
 
-/// Nothing was scored there.
-const NO_CELL: u32 = u32::MAX;
-
-impl<'a> Counter<'a> {
-    /// One of so many that stand beside each other.
-    fn new(combinations: &'a Combinations, patients: Patients, of_statements: &'a [SchemeWord], beside: usize) -> Self {
-        let simple = combinations.count() * of_statements.len();
-        Self {
-            patients,
-            combinations,
-            of_statements,
-            simple: vec![0; if simple <= MOST_SIMPLE / beside.max(1) { simple } else { 0 }],
-            cell_at: vec![NO_CELL; combinations.count() * SCHEMES],
-            cells: Vec::new(),
-            scored: ManyBitCounts::default(),
-            alone: ManyBitCounts::default(),
-            alone_with_score: ManyBitCounts::default(),
-            touched: Vec::new(),
-            // Room for all groups is made for the first who shows something in several cells.
-            several: Counted::none(0),
-            shown: Vec::new(),
-            by_group: Vec::new(),
-            patterns: HashTable::new(),
-        }
+impl Counts {
+    fn of(&self, place: usize) -> &Numbers {
+        self.counts.get(self.at[place] as usize).unwrap_or(&[0; 64])
     }
+}
 
-    /// Adds the restorations of one patient that were due.
-    pub fn add_patient(&mut self, histories: &Histories, due: &[Due], window: WindowDays) {
-        let mut scored = due.iter().filter(|due| due.scored);
-        let Some(first) = scored.next() else { return };
-        if !self.simple.is_empty()
-            && scored.next().is_none()
-            && let [only] = visits_of(histories, *first, window)
-        {
-            self.add_simple_patient(self.combinations.of(first.restoration), only.statement);
-            return;
-        }
-        due.iter().filter(|due| due.scored).for_each(|due| self.add_due(histories, *due, window));
-        self.close();
-    }
+/// Where the groups of combinations have their bits among the words of what a patient shows.
+struct Marks {
+    /// How many words there are.
+    words: usize,
+    /// By combination, where its marks begin; one more at the end.
+    begins: Vec<usize>,
+    /// A word, and the bits in it that are those of the combination's groups.
+    marks: Vec<(usize, u64)>,
+}
 
-    /// Adds a restoration's scores under one scheme.
-    #[expect(clippy::cast_possible_truncation, reason = "cells are fewer than restorations, and these fewer than 2^32")]
-    fn add(&mut self, combination: usize, scheme: usize, word: u64) {
-        if word == 0 {
-            return;
-        }
-        let at = &mut self.cell_at[combination * SCHEMES + scheme];
-        if *at == NO_CELL {
-            *at = self.cells.len() as u32;
-            self.cells.push(Cell { combination: combination as u32, scheme: scheme as u8, shown: 0 });
-            [&mut self.scored, &mut self.alone, &mut self.alone_with_score].into_iter().for_each(ManyBitCounts::push);
-        }
-        self.scored.add(*at as usize, word);
-        let cell = &mut self.cells[*at as usize];
-        if cell.shown == 0 {
-            self.touched.push(*at);
-        }
-        cell.shown |= word;
-    }
-
-    /// Adds what a restoration that was due shows within the recall's window.
-    fn add_due(&mut self, histories: &Histories, due: Due, window: WindowDays) {
-        let combination = self.combinations.of(due.restoration);
-        if let [only] = visits_of(histories, due, window) {
-            let SchemeWord { scheme, word } = self.of_statements[only.statement as usize];
-            self.add(combination, usize::from(scheme), word);
-            return;
-        }
-        let scores = Criterion::ALL.into_iter().zip(scores_of(histories, due, window));
-        let scores = scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score)));
-        for (scheme, &word) in words(scores).iter().enumerate() {
-            self.add(combination, scheme, word);
-        }
-    }
-
-    /// Adds a patient with one restoration scored at one visit.
-    fn add_simple_patient(&mut self, combination: usize, statement: u32) {
-        self.simple[combination * self.of_statements.len() + statement as usize] += 1;
-    }
-
-    /// Which bits of standings are wanted.
-    fn wanted(&self) -> u64 {
-        if self.patients == Patients::OfEachScore { u64::MAX } else { ANY_OF_ALL }
-    }
-
-    /// Adds the simple ones to what a counter came to.
-    fn add_simple(&self, counted: &mut Counted) {
-        let wanted = self.wanted();
-        for (combination, of_statements) in self.simple.chunks(self.of_statements.len().max(1)).enumerate() {
-            let mut sums: [(Numbers, Numbers); SCHEMES] = [([0; 64], [0; 64]); SCHEMES];
-            for (&count, of) in of_statements.iter().zip(self.of_statements).filter(|(count, _)| **count > 0) {
-                let (scored, standing) = &mut sums[usize::from(of.scheme)];
-                add_bits(scored, of.word, count);
-                add_bits(standing, stands_at(usize::from(of.scheme), of.word, wanted), count);
-            }
-            for &group in self.combinations.groups(combination) {
-                for (scheme, (scored, standing)) in sums.iter().enumerate().filter(|(_, (_, standing))| *standing != [0; 64])
-                {
-                    let at = group * SCHEMES + scheme;
-                    add_all(&mut counted.scored[at], scored);
-                    add_all(&mut counted.standing[at], standing);
-                    add_all(&mut counted.standing_in_any[group], standing);
-                    if self.patients == Patients::OfEachScore {
-                        add_all(&mut counted.with_score[at], scored);
-                    }
+impl Marks {
+    /// Groups share a word eight by eight, unless each score of each of them is asked for.
+    fn new(combinations: &Combinations, patients: Patients) -> Self {
+        let (mut begins, mut marks) = (vec![0], Vec::<(usize, u64)>::new());
+        for combination in 0..combinations.count() {
+            for &group in combinations.groups(combination) {
+                let (word, bits) = match patients {
+                    Patients::OfEachScore => (group, u64::MAX),
+                    Patients::Together => (group / PLACES, 0xff << (group % PLACES * PLACES)),
+                };
+                let begin = begins[combination];
+                match marks[begin..].iter_mut().find(|(other, _)| *other == word) {
+                    Some((_, all)) => *all |= bits,
+                    None => marks.push((word, bits)),
                 }
             }
+            begins.push(marks.len());
+        }
+        let words = match patients {
+            Patients::OfEachScore => combinations.all_groups(),
+            Patients::Together => combinations.all_groups().div_ceil(PLACES),
+        };
+        Self { words, begins, marks }
+    }
+
+    fn of(&self, combination: usize) -> &[(usize, u64)] {
+        &self.marks[self.begins[combination]..self.begins[combination + 1]]
+    }
+}
+
+/// What the patient under way shows at a recall.
+#[derive(Clone, Default)]
+struct Shows {
+    /// By scheme, then word.
+    words: Vec<u64>,
+    /// Those that aren't 0.
+    touched: Vec<usize>,
+}
+
+/// Scores at all recalls counted as they come, patient by patient.
+pub struct Counter<'a> {
+    scores: &'a ScoreCounters<'a>,
+    recalls: usize,
+    /// How many restorations have each score, by combination, scheme, recall.
+    scored: PlaceCounts,
+    /// The patient under way, and what that patient shows by recall.
+    patient: u32,
+    shows: Vec<Shows>,
+    /// How many patients show each bit, by recall, whether they show something under several schemes, scheme, word.
+    showing: PlaceCounts,
+    /// How many stand so; counted only if scores are asked for.
+    standing: PlaceCounts,
+    /// How many of those who show something under several schemes stand so, or show a bit, under any, by recall, word.
+    in_any: PlaceCounts,
+}
+
+impl<'a> Counter<'a> {
+    /// Nothing counted yet.
+    fn new(scores: &'a ScoreCounters<'a>, recalls: usize) -> Self {
+        let words = scores.marks.words;
+        let shows = Shows { words: vec![0; SCHEMES * words], touched: Vec::new() };
+        Self {
+            scores,
+            recalls,
+            scored: PlaceCounts::none(scores.groups.combinations.count() * SCHEMES * recalls),
+            patient: u32::MAX,
+            shows: vec![shows; recalls],
+            showing: PlaceCounts::none(recalls * 2 * SCHEMES * words),
+            standing: PlaceCounts::none(recalls * 2 * SCHEMES * words),
+            in_any: PlaceCounts::none(recalls * words),
+        }
+    }
+
+    /// Adds a restoration of a patient that was due and scored at a recall, with its visits within the window. Those of one patient come one
+    /// after the other.
+    #[inline]
+    pub fn add(
+        &mut self,
+        histories: &Histories,
+        patient: u32,
+        (recall, window): (usize, WindowDays),
+        due: Due,
+        visits: &[Look],
+    ) {
+        self.come_to(patient);
+        let combination = self.scores.groups.combinations.of(due.restoration);
+        let mut scored =
+            visits.iter().map(|look| self.scores.of_statements[look.statement as usize]).filter(|of| of.word != 0);
+        match (scored.next(), scored.next()) {
+            (Some(only), None) => self.add_scores(recall, combination, only),
+            (None, _) => {}
+            _ => match self.scores.nearest(visits, histories.placed[due.restoration as usize] + window.due) {
+                Some(words) => self.add_words(recall, combination, words),
+                None => self.add_words(recall, combination, words(scored_of(histories, due, window))),
+            },
+        }
+    }
+
+    /// Adds a restoration's scores under all schemes.
+    fn add_words(&mut self, recall: usize, combination: usize, words: Words) {
+        for (scheme, word) in words.into_iter().enumerate().filter(|(_, word)| *word != 0) {
+            self.add_scores(recall, combination, Scores::of(scheme, word, self.scores.patients));
+        }
+    }
+
+    /// Ends with the patient under way where another one comes.
+    #[inline]
+    fn come_to(&mut self, patient: u32) {
+        if patient != self.patient {
+            self.close();
+            self.patient = patient;
+        }
+    }
+
+    /// Adds a restoration's scores under one scheme, of which there are some.
+    #[inline]
+    fn add_scores(&mut self, recall: usize, combination: usize, Scores { scheme, word, shown }: Scores) {
+        let scheme = usize::from(scheme);
+        self.scored.add((combination * SCHEMES + scheme) * self.recalls + recall, word);
+        let marks = &self.scores.marks;
+        let Shows { words, touched } = &mut self.shows[recall];
+        for (place, bits) in marks.of(combination) {
+            let at = scheme * marks.words + place;
+            if words[at] == 0 {
+                touched.push(at);
+            }
+            words[at] |= bits & shown;
         }
     }
 
     /// Counts what the patient under way shows.
     fn close(&mut self) {
-        let (each, wanted) = (self.patients == Patients::OfEachScore, self.wanted());
-        if let [only] = self.touched[..] {
-            let cell = &mut self.cells[only as usize];
-            let shown = std::mem::take(&mut cell.shown);
-            self.alone.add(only as usize, stands_at(usize::from(cell.scheme), shown, wanted));
-            if each {
-                self.alone_with_score.add(only as usize, shown);
-            }
-            self.touched.clear();
-            return;
-        }
-        if let Some(pattern) = self.pattern() {
-            self.touched.drain(..).for_each(|place| self.cells[place as usize].shown = 0);
-            let hash = pattern.hash();
-            match self.patterns.find_mut(hash, |(other, _)| *other == pattern) {
-                Some((_, patients)) => *patients += 1,
-                None => {
-                    self.patterns.insert_unique(hash, (pattern, 1), |(pattern, _)| pattern.hash());
+        let each = self.scores.patients == Patients::OfEachScore;
+        let of_scheme = self.scores.marks.words;
+        for (recall, Shows { words, touched }) in self.shows.iter_mut().enumerate() {
+            let Some(first) = touched.first() else { continue };
+            let several = touched.iter().any(|at| at / of_scheme != first / of_scheme);
+            let begin = (recall * 2 + usize::from(several)) * SCHEMES * of_scheme;
+            if several {
+                touched.sort_unstable_by_key(|at| at % of_scheme);
+                for same in touched.chunk_by(|one, other| one % of_scheme == other % of_scheme) {
+                    let stands = |at: &usize| if each { stands_at(at / of_scheme, words[*at]) } else { words[*at] };
+                    let any = same.iter().map(stands).fold(0, |any, bits| any | bits);
+                    self.in_any.add(recall * of_scheme + same[0] % of_scheme, any);
                 }
             }
-            return;
-        }
-        let shown: Vec<(u32, u64)> =
-            self.touched.drain(..).map(|place| (place, std::mem::take(&mut self.cells[place as usize].shown))).collect();
-        self.count_several(&shown, 1);
-    }
-
-    /// What the patient under way shows, as a pattern; none where scores are asked for, or in more cells than a pattern has room for.
-    fn pattern(&self) -> Option<Pattern> {
-        if self.patients == Patients::OfEachScore || self.touched.len() > Pattern::CELLS {
-            return None;
-        }
-        let mut pattern = Pattern::NOTHING;
-        for (own, &place) in pattern.0.iter_mut().zip(&self.touched) {
-            let cell = &self.cells[place as usize];
-            let any = stands_at(usize::from(cell.scheme), cell.shown, ANY_OF_ALL);
-            *own = (place < Pattern::MOST_CELLS).then(|| place << 8 | u32::from(side_by_side(any)))?;
-        }
-        // The same cells may be met in another order.
-        pattern.0.sort_unstable();
-        Some(pattern)
-    }
-
-    /// Counts so many patients who show the same in several cells.
-    fn count_several(&mut self, shown: &[(u32, u64)], patients: u32) {
-        let (each, wanted) = (self.patients == Patients::OfEachScore, self.wanted());
-        if self.shown.is_empty() {
-            self.several = Counted::none(self.combinations.all_groups());
-            self.shown = vec![0; self.combinations.all_groups() * SCHEMES];
-        }
-        let mut by_group = std::mem::take(&mut self.by_group);
-        for &(place, shown) in shown {
-            let cell = &self.cells[place as usize];
-            for group in self.combinations.groups(cell.combination as usize) {
-                let at = group * SCHEMES + usize::from(cell.scheme);
-                if self.shown[at] == 0 {
-                    by_group.push(at);
-                }
-                self.shown[at] |= shown;
-            }
-        }
-        by_group.sort_unstable();
-        for of_group in by_group.chunk_by(|one, other| one / SCHEMES == other / SCHEMES) {
-            let mut in_any = 0;
-            for &at in of_group {
-                let shown = std::mem::take(&mut self.shown[at]);
-                let stands = stands_at(at % SCHEMES, shown, wanted);
-                add_bits(&mut self.several.standing[at], stands, patients);
-                in_any |= stands;
+            for at in touched.drain(..) {
+                let word = std::mem::take(&mut words[at]);
+                self.showing.add(begin + at, word);
                 if each {
-                    add_bits(&mut self.several.with_score[at], shown, patients);
+                    self.standing.add(begin + at, stands_at(at / of_scheme, word));
                 }
             }
-            add_bits(&mut self.several.standing_in_any[of_group[0] / SCHEMES], in_any, patients);
         }
-        by_group.clear();
-        self.by_group = by_group;
     }
 
-    /// What it came to.
-    fn counted(mut self) -> Counted {
+    /// Ends with the patient under way.
+    fn ended(mut self) -> Ended<'a> {
         self.close();
-        for (pattern, patients) in std::mem::take(&mut self.patterns) {
-            self.count_several(&pattern.cells().collect::<Vec<_>>(), patients);
+        Ended {
+            scores: self.scores,
+            recalls: self.recalls,
+            scored: self.scored.ended(),
+            showing: self.showing.ended(),
+            standing: self.standing.ended(),
+            in_any: self.in_any.ended(),
         }
-        let mut counted = match self.shown.is_empty() {
-            true => Counted::none(self.combinations.all_groups()),
-            false => std::mem::replace(&mut self.several, Counted::none(0)),
-        };
-        self.add_simple(&mut counted);
-        let cells = self.cells.iter().zip(self.scored.counts()).zip(self.alone.counts());
-        for (((cell, scored), alone), with_score) in cells.zip(self.alone_with_score.counts()) {
-            for &group in self.combinations.groups(cell.combination as usize) {
-                let at = group * SCHEMES + usize::from(cell.scheme);
-                add_all(&mut counted.scored[at], &scored);
-                add_all(&mut counted.standing[at], &alone);
-                // Who shows nothing elsewhere shows nothing under another scheme.
-                add_all(&mut counted.standing_in_any[group], &alone);
-                add_all(&mut counted.with_score[at], &with_score);
+    }
+}
+
+/// A counter that counts no more.
+struct Ended<'a> {
+    scores: &'a ScoreCounters<'a>,
+    recalls: usize,
+    scored: Counts,
+    showing: Counts,
+    standing: Counts,
+    in_any: Counts,
+}
+
+impl Ended<'_> {
+    /// What it came to at a recall.
+    fn counted(&self, recall: usize) -> Counted {
+        let combinations = &self.scores.groups.combinations;
+        let mut counted = Counted::none(combinations.all_groups());
+        for (combination, scheme) in (0..combinations.count()).flat_map(|one| (0..SCHEMES).map(move |scheme| (one, scheme)))
+        {
+            let scored = self.scored.of((combination * SCHEMES + scheme) * self.recalls + recall);
+            if scored.iter().any(|count| *count > 0) {
+                for &group in combinations.groups(combination) {
+                    add_all(&mut counted.scored[group * SCHEMES + scheme], scored);
+                }
             }
+        }
+        let words = self.scores.marks.words;
+        for group in 0..combinations.all_groups() {
+            for (several, scheme) in [0, 1].into_iter().flat_map(|several| (0..SCHEMES).map(move |scheme| (several, scheme)))
+            {
+                let begin = ((recall * 2 + several) * SCHEMES + scheme) * words;
+                let (showing, standing) = (&self.showing, &self.standing);
+                let (with_score, standing) = match self.scores.patients {
+                    Patients::OfEachScore => (*showing.of(begin + group), *standing.of(begin + group)),
+                    Patients::Together => ([0; 64], any_of_group(showing, begin, group)),
+                };
+                add_all(&mut counted.with_score[group * SCHEMES + scheme], &with_score);
+                add_all(&mut counted.standing[group * SCHEMES + scheme], &standing);
+                // Who shows nothing under another scheme stands so under any.
+                if several == 0 {
+                    add_all(&mut counted.standing_in_any[group], &standing);
+                }
+            }
+            let in_any = match self.scores.patients {
+                Patients::OfEachScore => *self.in_any.of(recall * words + group),
+                Patients::Together => any_of_group(&self.in_any, recall * words, group),
+            };
+            add_all(&mut counted.standing_in_any[group], &in_any);
         }
         counted
     }
 }
 
-/// In which cells a patient shows any score of which criteria: the place of a cell, and a bit for each criterion; in their order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Pattern([u32; Pattern::CELLS]);
-
-impl Pattern {
-    const CELLS: usize = 4;
-    /// The highest place of a cell that has room, and that stands for none.
-    const MOST_CELLS: u32 = u32::MAX >> 8;
-    const NOTHING: Self = Self([u32::MAX; Self::CELLS]);
-
-    fn hash(&self) -> u64 {
-        let [one, two, three, four] = self.0.map(u64::from);
-        mixed(one << 32 | two, three << 32 | four)
+/// How many show any score of each criterion in a group that shares a word with others, where the words of a scheme begin at a place.
+fn any_of_group(counts: &Counts, begin: usize, group: usize) -> Numbers {
+    let of_word = counts.of(begin + group / PLACES);
+    let mut numbers = [0; 64];
+    for criterion in 0..Criterion::ALL.len() {
+        numbers[criterion * PLACES + ANY] = of_word[group % PLACES * PLACES + criterion];
     }
-
-    /// Each cell with the bits of any score.
-    fn cells(&self) -> impl Iterator<Item = (u32, u64)> {
-        self.0
-            .into_iter()
-            .filter(|cell| cell >> 8 != Self::MOST_CELLS)
-            .map(|cell| (cell >> 8, spread(cell.to_le_bytes()[0])))
-    }
+    numbers
 }
 
-/// The bits of any score of each criterion as bits side by side.
-fn side_by_side(any: u64) -> u8 {
-    // Each bit is moved to another place of the highest byte.
-    ((any >> ANY).wrapping_mul(0x0102_0408_1020_4080) >> 56).to_le_bytes()[0]
-}
-
-/// Those bits each at its place again.
-fn spread(bits: u8) -> u64 {
-    let places = (0..Criterion::ALL.len()).filter(|place| bits >> place & 1 == 1);
-    places.map(|place| 1 << (place * PLACES + ANY)).sum()
-}
-
-fn stands_at(scheme: usize, shown: u64, wanted: u64) -> u64 {
-    scheme_at(scheme).map_or(0, |scheme| stands(scheme, shown, wanted))
+fn stands_at(scheme: usize, shown: u64) -> u64 {
+    scheme_at(scheme).map_or(0, |scheme| stands(scheme, shown))
 }
 
 /// A number for each place of each criterion.
 type Numbers = [u32; PLACES * Criterion::ALL.len()];
 
-/// Adds so many at the place of each bit.
-fn add_bits(numbers: &mut Numbers, mut bits: u64, count: u32) {
-    while bits != 0 {
-        numbers[bits.trailing_zeros() as usize] += count;
-        bits &= bits - 1;
-    }
-}
-
 fn add_all(numbers: &mut Numbers, others: &Numbers) {
     numbers.iter_mut().zip(others).for_each(|(number, other)| *number += other);
 }
 
-/// What a counter came to.
+/// What a counter came to at a recall.
 struct Counted {
     /// By group, then scheme: how many restorations have each score.
     scored: Vec<Numbers>,
@@ -498,13 +474,8 @@ fn words(scores: impl Iterator<Item = (Criterion, Scheme, Score)>) -> Words {
     words
 }
 
-/// The bits of scores as bits of how they stand and of any score at all, as far as wanted.
-fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
-    if wanted == ANY_OF_ALL {
-        // The high bit of each byte that is not zero, moved to its place.
-        const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
-        return ((((shown & LOW) + LOW) | shown) & !LOW) >> (PLACES - 1 - ANY);
-    }
+/// The bits of scores as bits of how they stand and of any score at all.
+fn stands(scheme: Scheme, shown: u64) -> u64 {
     let mut stands = 0;
     for criterion in Criterion::ALL {
         let at = usize::from(criterion.index()) * PLACES;
@@ -522,20 +493,47 @@ fn stands(scheme: Scheme, shown: u64, wanted: u64) -> u64 {
     stands
 }
 
-/// The scores of one visit as bits, with its scheme; none where it has no scheme.
+/// Scores under one scheme as bits, and the bits that a patient shows with them in each word; none where there is no scheme.
 #[derive(Clone, Copy)]
-struct SchemeWord {
+struct Scores {
     scheme: u8,
     word: u64,
+    shown: u64,
 }
 
-impl SchemeWord {
-    fn of(statement: &Statement) -> Self {
-        let Some(scheme) = statement.stated.scheme else { return Self { scheme: 0, word: 0 } };
+impl Scores {
+    /// Of a scheme by its place.
+    fn of(scheme: usize, word: u64, patients: Patients) -> Self {
+        let any = |criterion: usize| u64::from(word >> (criterion * PLACES) & 0xff != 0) << criterion;
+        let shown = match patients {
+            Patients::OfEachScore => word,
+            // The same eight bits for each of eight groups.
+            Patients::Together => (0..Criterion::ALL.len()).map(any).sum::<u64>() * 0x0101_0101_0101_0101,
+        };
+        Self { scheme: u8::try_from(scheme).unwrap_or(0), word, shown }
+    }
+
+    fn of_statement(statement: &Statement, patients: Patients) -> Self {
+        let Some(scheme) = statement.stated.scheme else { return Self::of(0, 0, patients) };
         let scores =
             Criterion::ALL.into_iter().filter_map(|criterion| Some((criterion, scheme, statement.score(criterion)?)));
-        Self { scheme: scheme.index(), word: words(scores)[usize::from(scheme.index())] }
+        let scheme = usize::from(scheme.index());
+        Self::of(scheme, words(scores)[scheme], patients)
     }
+}
+
+/// Each criterion's score of a restoration that was due, with its scheme, as [`scores_of`] tells them.
+fn scored_of(histories: &Histories, due: Due, window: WindowDays) -> impl Iterator<Item = (Criterion, Scheme, Score)> {
+    let scores = Criterion::ALL.into_iter().zip(scores_of(histories, due, window));
+    scores.filter_map(|(criterion, score)| score.map(|(scheme, score)| (criterion, scheme, score)))
+}
+
+/// All bits of each byte that has any.
+const fn whole_bytes(word: u64) -> u64 {
+    const LOW: u64 = 0x7f7f_7f7f_7f7f_7f7f;
+    // The highest bit of each byte that is not zero.
+    let any = (((word & LOW) + LOW) | word) & !LOW;
+    (any >> 7) * 0xff
 }
 
 /// The groups whose scores are counted: everybody, and each level of each factor.
@@ -574,38 +572,63 @@ pub struct RecallTally {
 pub struct ScoreCounters<'a> {
     groups: &'a ScoreGroups,
     patients: Patients,
-    of_statements: Vec<SchemeWord>,
+    marks: Marks,
+    of_statements: Vec<Scores>,
 }
 
 impl<'a> ScoreCounters<'a> {
     /// For the scores of some restorations.
     pub fn new(histories: &Histories, groups: &'a ScoreGroups, patients: Patients) -> Self {
-        Self { groups, patients, of_statements: histories.statements.iter().map(SchemeWord::of).collect() }
+        Self::of_statements(&histories.statements, groups, patients)
     }
 
-    /// Counters for so many recalls, nothing counted yet.
-    pub fn none_at_each(&self, recalls: usize) -> Vec<Counter<'_>> {
-        let beside = recalls * available();
-        let none = || Counter::new(&self.groups.combinations, self.patients, &self.of_statements, beside);
-        std::iter::repeat_with(none).take(recalls).collect()
+    fn of_statements(statements: &Statements, groups: &'a ScoreGroups, patients: Patients) -> Self {
+        let marks = Marks::new(&groups.combinations, patients);
+        let of_statements = statements.iter().map(|statement| Scores::of_statement(statement, patients)).collect();
+        Self { groups, patients, marks, of_statements }
+    }
+
+    /// The bits of the scores that count of several visits, as [`scores_of`] tells them: of each criterion that of the visit nearest to the due
+    /// day, the earlier of two equally near. None where two visits of one day are to be weighed against each other.
+    fn nearest(&self, visits: &[Look], due: i32) -> Option<Words> {
+        let scored = |look: &&Look| self.of_statements[look.statement as usize].word != 0;
+        let mut words = [0; SCHEMES];
+        let (mut filled, mut last) = (0, None);
+        let key = |look: &Look| ((look.day - due).abs(), look.day);
+        // The next one each time: they are few.
+        while let Some(next) =
+            visits.iter().filter(scored).filter(|look| last.is_none_or(|last| key(look) > last)).min_by_key(|look| key(look))
+        {
+            if visits.iter().filter(scored).filter(|look| look.day == next.day).count() > 1 {
+                return None;
+            }
+            let of = self.of_statements[next.statement as usize];
+            words[usize::from(of.scheme)] |= of.word & !filled;
+            filled |= whole_bytes(of.word);
+            last = Some(key(next));
+        }
+        Some(words)
+    }
+
+    /// A counter for so many recalls, nothing counted yet.
+    pub fn none_at_each(&self, recalls: usize) -> Counter<'_> {
+        Counter::new(self, recalls)
     }
 
     /// What counters of other patients came to together, recall by recall.
-    pub fn tallies(&self, counters: Vec<Vec<Counter<'_>>>) -> Vec<RecallTally> {
+    pub fn tallies(&self, counters: Vec<Counter<'_>>) -> Vec<RecallTally> {
         let threads = counters.len();
-        let mut by_recall: Vec<Vec<Counter<'_>>> = Vec::new();
-        for own in counters {
-            by_recall.resize_with(by_recall.len().max(own.len()), Vec::new);
-            by_recall.iter_mut().zip(own).for_each(|(recall, counter)| recall.push(counter));
-        }
+        let recalls = counters.first().map_or(0, |counter| counter.recalls);
+        let ended = on_threads(counters, threads, Counter::ended);
         let together = |mut all: Counted, other: Counted| {
             all.add(&other);
             all
         };
-        // One recall after the other, so that what few of them come to is there at once.
-        on_threads(by_recall, threads, |recall| {
-            let counted = recall.into_iter().map(Counter::counted).reduce(together).unwrap_or_else(|| Counted::none(0));
-            RecallTally { begins: self.groups.begins.clone(), tallies: counted.tallies() }
+        // One recall after the other on each thread, so that what few of them come to is there at once.
+        on_threads((0..recalls).collect(), threads, |recall| {
+            let counted = ended.iter().map(|ended| ended.counted(recall)).reduce(together);
+            let tallies = counted.map_or_else(Vec::new, |counted| counted.tallies());
+            RecallTally { begins: self.groups.begins.clone(), tallies }
         })
     }
 }
@@ -635,11 +658,57 @@ mod tests {
     use crate::stats::NO_GROUP;
 
     #[test]
-    fn bits_side_by_side_are_spread_again() {
-        for bits in 0..=u8::MAX {
-            assert_eq!(side_by_side(spread(bits)), bits, "{bits:08b}");
-            assert_eq!(spread(bits) & !ANY_OF_ALL, 0);
+    fn bytes_with_any_bit_are_whole() {
+        for (word, whole) in [(0, 0), (1, 0xff), (0x8000_0000_0000_0140, 0xff00_0000_0000_ffff)] {
+            assert_eq!(whole_bytes(word), whole, "{word:x}");
         }
+    }
+
+    /// Of up to four visits around the due day, under two schemes, each with some criteria scored: found again criterion by criterion.
+    #[test]
+    fn the_nearest_visits_scores_count() {
+        let schemes = [Scheme::UsphsThreeLevel, Scheme::Fdi2010];
+        let mut statements = Statements::default();
+        for n in 0..64_usize {
+            let scheme = schemes[n % 2];
+            let mut stated = Stated { scheme: (n % 7 > 0).then_some(scheme), ..Stated::NOTHING };
+            for (place, criterion) in Criterion::ALL.into_iter().enumerate().filter(|(place, _)| n >> (place % 6) & 1 == 1) {
+                let levels = scheme.levels(criterion);
+                stated.scores[usize::from(criterion.index())] =
+                    levels.get((n + place) % levels.len().max(1)).map(|level| level.score);
+            }
+            statements.number(stated);
+        }
+        let groups = ScoreGroups::new(&[], 1);
+        let scores = ScoreCounters::of_statements(&statements, &groups, Patients::Together);
+        let (mut weighed, kinds) = (0, u32::try_from(statements.iter().count()).expect("few"));
+        for n in 0..4_000_u32 {
+            let look = |visit: u32| Look {
+                day: ((n * (visit + 3) * 7) % 11).cast_signed() + 95,
+                statement: (n * 13 + visit * (n % 17 + 5)) % kinds,
+            };
+            let mut visits: Vec<Look> = (0..n % 5).map(look).collect();
+            visits.sort_by_key(|look| look.day);
+            let scored = |look: &&Look| scores.of_statements[look.statement as usize].word != 0;
+            let days: Vec<i32> = visits.iter().filter(scored).map(|look| look.day).collect();
+            let found = scores.nearest(&visits, 100);
+            if days.windows(2).any(|pair| pair[0] == pair[1]) {
+                assert_eq!(found, None, "two of one day are weighed elsewhere");
+                continue;
+            }
+            weighed += u32::from(days.len() > 1);
+            let score_of = |criterion: Criterion| {
+                let of = |look: &Look| {
+                    let statement = statements.get(look.statement);
+                    Some((criterion, statement.stated.scheme?, statement.score(criterion)?))
+                };
+                let nearest =
+                    visits.iter().filter(|look| of(look).is_some()).min_by_key(|look| ((look.day - 100).abs(), look.day));
+                nearest.and_then(of)
+            };
+            assert_eq!(found, Some(words(Criterion::ALL.into_iter().filter_map(score_of))), "{visits:?}");
+        }
+        assert!(weighed > 1_000, "{weighed}");
     }
 
     /// Two schemes, patients with several restorations, a score that its scheme doesn't have: counted again by sets.
@@ -676,29 +745,29 @@ mod tests {
             statements.number(stated)
         };
         let statement_of: Vec<u32> = rows.iter().map(number).collect();
-        let of_statements: Vec<SchemeWord> = statements.iter().map(SchemeWord::of).collect();
-        let counted = |patients: Patients, simple: bool| {
-            let mut counter = Counter::new(&groups.combinations, patients, if simple { &of_statements } else { &[] }, 1);
-            let mut row = 0;
-            for of_patient in rows.chunk_by(|one, other| one.0 == other.0) {
-                if simple && of_patient.len() == 1 {
-                    counter.add_simple_patient(groups.combinations.of(row), statement_of[row as usize]);
-                    row += 1;
-                    continue;
+        let [each, together] = [Patients::OfEachScore, Patients::Together].map(|patients| {
+            let scores = ScoreCounters::of_statements(&statements, &groups, patients);
+            // At the second recall all are scored, at the first every other one.
+            let counter = |is_taken: &dyn Fn(u32) -> bool| {
+                let mut counter = Counter::new(&scores, 2);
+                let taken = (0..).zip(&rows).zip(&statement_of).filter(|((_, row), _)| is_taken(row.0));
+                for ((row, &(patient, ..)), statement) in taken {
+                    for recall in row as usize % 2..2 {
+                        counter.come_to(patient);
+                        let own = scores.of_statements[*statement as usize];
+                        counter.add_scores(recall, groups.combinations.of(row), own);
+                    }
                 }
-                for _ in of_patient {
-                    let SchemeWord { scheme, word } = of_statements[statement_of[row as usize] as usize];
-                    counter.add(groups.combinations.of(row), usize::from(scheme), word);
-                    row += 1;
-                }
-                counter.close();
-            }
-            counter.counted().tallies()
-        };
-        let (each, together) = (counted(Patients::OfEachScore, true), counted(Patients::Together, true));
-        for (patients, simple) in [(Patients::OfEachScore, &each), (Patients::Together, &together)] {
-            assert_eq!(format!("{simple:?}"), format!("{:?}", counted(patients, false)), "{patients:?}");
-        }
+                counter
+            };
+            let at_once = scores.tallies(vec![counter(&|_| true)]);
+            // The same with other patients elsewhere.
+            let parts = scores.tallies((0..3).map(|part| counter(&|patient| patient % 3 == part)).collect());
+            assert_eq!(format!("{at_once:?}"), format!("{parts:?}"));
+            let first = at_once[0].all(Criterion::Colour).expect("scores").pooled();
+            assert_eq!(first.all.scored, rows.len() as u64 / 2);
+            at_once[1].tallies.clone()
+        });
         let colour = usize::from(Criterion::Colour.index());
         for group in [0, 1, 3, 4] {
             let tally = |tallies: &[Option<Box<ScoreTally>>]| {

@@ -71,7 +71,7 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
     let parts = in_turn(&runs, threads, |run| {
         let mut due = vec![Vec::new(); windows.len()];
         for restoration in run.clone() {
-            recalls.due(restoration, |recall, one| due[recall].push(one));
+            recalls.due(restoration, |recall, one, _| due[recall].push(one));
         }
         due
     });
@@ -89,69 +89,68 @@ fn in_one(parts: Vec<Vec<Due>>) -> Vec<Due> {
     all
 }
 
-/// What a statement says of a recall.
-#[derive(Clone, Copy)]
-struct Shown {
-    closes: bool,
-    examined: bool,
-    scored: bool,
-}
+/// What a statement says of a recall, as bits.
+type Said = u8;
+const CLOSES: Said = 1;
+const EXAMINED: Said = 2;
+const SCORED: Said = 4;
 
 /// Recalls that restorations are held against.
 pub struct Recalls<'a> {
     histories: &'a Histories,
-    windows: Vec<WindowDays>,
+    /// With the place of each, by the day that they open.
+    windows: Vec<(usize, WindowDays)>,
     /// By the number of the statement.
-    shown: Vec<Shown>,
+    said: Vec<Said>,
 }
 
 impl<'a> Recalls<'a> {
     /// These recalls of some restorations.
     pub fn new(histories: &'a Histories, windows: &[RecallWindow]) -> Self {
-        let shown = |statement: &Statement| Shown {
-            closes: statement.closes,
-            examined: statement.examined,
-            scored: statement.scored,
+        let said = |statement: &Statement| {
+            let bits = [(statement.closes, CLOSES), (statement.examined, EXAMINED), (statement.scored, SCORED)];
+            bits.into_iter().filter(|(is_so, _)| *is_so).fold(0, |said, (_, bit)| said | bit)
         };
-        Self {
-            histories,
-            windows: windows.iter().map(|window| WindowDays::from(*window)).collect(),
-            shown: histories.statements.iter().map(shown).collect(),
-        }
+        let mut windows: Vec<(usize, WindowDays)> = windows.iter().copied().map(WindowDays::from).enumerate().collect();
+        windows.sort_by_key(|(_, window)| window.opens);
+        Self { histories, windows, said: histories.statements.iter().map(said).collect() }
     }
 
-    /// Tells each recall, by its place, at which a restoration was due; as [`due`] does.
+    /// Tells each recall, by its place, at which a restoration was due, as [`due`] does, with the visits within its window.
+    #[inline]
     #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-    pub fn due(&self, restoration: usize, mut take: impl FnMut(usize, Due)) {
+    pub fn due(&self, restoration: usize, mut take: impl FnMut(usize, Due, &'a [Look])) {
         let histories = self.histories;
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-        let gone = histories.gone[histories.patient[restoration] as usize];
+        let until = histories.as_of.since_epoch() - placed;
+        let gone = histories.gone[histories.patient[restoration] as usize].map(|gone| gone - placed);
         let all = histories.looks(restoration);
-        let shown = |look: &Look| self.shown[look.statement as usize];
-        let ended = all.iter().find(|look| shown(look).closes).map(|look| look.day);
+        let said = |look: &Look| self.said[look.statement as usize];
         // Visits before one window are before those that open later, too.
-        let (mut before, mut opened) = (0, i32::MIN);
-        for (recall, window) in self.windows.iter().enumerate() {
-            let opens = placed + window.opens;
-            if placed + window.closes > histories.as_of.since_epoch()
-                || entry > window.opens
-                || ended.is_some_and(|ended| ended < opens)
-            {
+        let mut from = 0;
+        for (recall, window) in &self.windows {
+            if window.closes > until || entry > window.opens {
                 continue;
             }
-            let from = if window.opens >= opened { before } else { 0 };
-            let from = from + all[from..].iter().take_while(|look| look.day < opens).count();
-            let (mut seen, mut scored, mut length) = (false, false, 0);
-            for look in all[from..].iter().take_while(|look| look.day <= placed + window.closes) {
-                let Shown { examined, scored: is_scored, .. } = shown(look);
-                (seen, scored, length) = (seen | examined, scored | is_scored, length + 1);
+            while let Some(look) = all.get(from).filter(|look| look.day - placed < window.opens) {
+                // It had ended, and so it had for all that open later.
+                if said(look) & CLOSES != 0 {
+                    return;
+                }
+                from += 1;
             }
-            (before, opened) = (from, window.opens);
-            if !seen && gone.is_some_and(|gone| gone <= placed + window.due) {
+            let (mut shown, mut length) = (0, 0);
+            for look in all[from..].iter().take_while(|look| look.day - placed <= window.closes) {
+                shown |= said(look);
+                length += 1_usize;
+            }
+            let seen = shown & EXAMINED != 0;
+            if !seen && gone.is_some_and(|gone| gone <= window.due) {
                 continue;
             }
             let within = [from, length].map(|number| u8::try_from(number).unwrap_or(MANY));
-            take(recall, Due { restoration: restoration as u32, seen, scored, within });
+            let due = Due { restoration: restoration as u32, seen, scored: shown & SCORED != 0, within };
+            take(*recall, due, &all[from..from + length]);
         }
     }
 }

@@ -116,12 +116,18 @@ impl std::error::Error for FolderError {}
 /// # Errors
 /// When the folder holds other files and no earlier review, or the system refuses to write.
 pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    let (tables, about) = (tables(review), about_review(review));
-    let ((charts, page), texts, book) = beside_workbook(review, &review.title, &tables, &about, || {
-        let charts = chart_set(review);
-        let page = page(review, &charts);
-        (charts, page)
-    });
+    let about = about_review(review);
+    let (tables, (charts, page), texts, book) = beside_workbook(
+        review,
+        &review.title,
+        || tables(review),
+        &about,
+        || {
+            let charts = chart_set(review);
+            let page = page(review, &charts);
+            (charts, page)
+        },
+    );
     let mut files: Vec<Made> = Vec::new();
     for placed in charts.0 {
         files.push((format!("{CHARTS}/{}.svg", placed.drawing.name), placed.drawing.svg.into_bytes()));
@@ -137,8 +143,8 @@ pub fn write_folder(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, Fold
 /// # Errors
 /// When the folder holds other files and no earlier comparison, or the system refuses to write.
 pub fn write_comparison(comparison: &Comparison, folder: &Path) -> Result<Vec<PathBuf>, FolderError> {
-    let (tables, about) = (comparison_tables(comparison), about_comparison(comparison));
-    let ((charts, page), texts, book) = beside_workbook(comparison, &comparison.title, &tables, &about, || {
+    let (about, make) = (about_comparison(comparison), || comparison_tables(comparison));
+    let (tables, (charts, page), texts, book) = beside_workbook(comparison, &comparison.title, make, &about, || {
         let charts = comparison_charts(comparison);
         let page = comparison_page(comparison, &charts);
         (charts, page)
@@ -160,19 +166,25 @@ struct Texts {
     markdown: String,
 }
 
-/// What `draw` gives, the results and the tables as text, and meanwhile the tables as a workbook: to pack it takes as long as to draw.
+/// The tables, what `draw` gives, the results and the tables as text, and the tables as a workbook. Results are written out while tables are
+/// made, and the workbook is packed meanwhile, which takes as long as to draw.
 fn beside_workbook<T>(
     results: &(impl serde::Serialize + Sync),
     title: &str,
-    tables: &[Table],
+    tables: impl FnOnce() -> Vec<Table>,
     about: &About,
     draw: impl FnOnce() -> T,
-) -> (T, Texts, Result<Vec<u8>, XlsxError>) {
+) -> (Vec<Table>, T, Texts, Result<Vec<u8>, XlsxError>) {
     thread::scope(|scope| {
-        let packed = scope.spawn(|| (workbook(title, tables, about), json(results)));
-        let (drawn, markdown) = (draw(), markdown(title, tables, about));
-        let (book, results) = packed.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        (drawn, Texts { results, markdown }, book)
+        let results = scope.spawn(|| json(results));
+        let tables = tables();
+        let (drawn, markdown, book) = thread::scope(|scope| {
+            let packed = scope.spawn(|| workbook(title, &tables, about));
+            let (drawn, markdown) = (draw(), markdown(title, &tables, about));
+            (drawn, markdown, packed.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        });
+        let results = results.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        (tables, drawn, Texts { results, markdown }, book)
     })
 }
 
