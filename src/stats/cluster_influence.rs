@@ -267,11 +267,17 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], clustered: &Clustered) -> Ve
             Some(*sum)
         }))
         .collect();
+    // What leaves on each day, by failure or not: the jump that it is counted with, and what k gains.
+    let leaving = |day: i32, fails: bool| {
+        let leaves = jumps_to[day as usize];
+        let gained = if fails_on_jump(jumps, leaves, day, fails) { jumps[leaves as usize - 1].failure } else { 0.0 };
+        (leaves, gained)
+    };
+    let leaving: Vec<[(u32, f64); 2]> =
+        (0..=clustered.last_day()).map(|day| [leaving(day, false), leaving(day, true)]).collect();
     let mut changes = vec![Sums::default(); jumps.len() + 1];
     for (day, failed, count) in clustered.alone() {
-        let leaves = jumps_to[day.count() as usize];
-        let fails = fails_on_jump(jumps, leaves, day.count(), failed);
-        let gained = if fails { jumps[leaves as usize - 1].failure } else { 0.0 };
+        let (leaves, gained) = leaving[day.count() as usize][usize::from(failed)];
         changes[0].m_squared.add(count as f64);
         changes[leaves as usize].leave_alone(gained - hazard_to[leaves as usize], count as f64);
     }
@@ -293,16 +299,14 @@ pub(super) fn variance_at_each_jump(jumps: &[Jump], clustered: &Clustered) -> Ve
     let add = |of_cluster: &mut OfCluster, i: usize| {
         let (entry, exit) = (observations.entry()[i], observations.exit()[i]);
         let weight = observations.weight_of(i);
-        let leaves = jumps_to[exit as usize];
-        let fails = fails_on_jump(jumps, leaves, exit, observations.ending()[i] == Ending::Failed);
-        let gained = if fails { weight * jumps[leaves as usize - 1].failure } else { 0.0 };
+        let (leaves, gained) = leaving[exit as usize][usize::from(observations.ending()[i] == Ending::Failed)];
         let enters = if entry == 0 { 0 } else { jumps_to[entry as usize] };
         if enters == 0 {
             of_cluster.from_start += weight;
         } else {
             of_cluster.passages.push(Passage { jump: enters, gained: 0.0, weight });
         }
-        of_cluster.passages.push(Passage { jump: leaves, gained, weight: -weight });
+        of_cluster.passages.push(Passage { jump: leaves, gained: weight * gained, weight: -weight });
     };
     let cluster = observations.cluster();
     if observations.in_order_of_clusters() {

@@ -9,7 +9,7 @@
 
 use super::grouping::{Grouping, NO_GROUP};
 use super::life_table::LifeTable;
-use super::observation::{Ending, Observations};
+use super::observation::{Ending, Observations, Rows};
 use crate::quantity::Days;
 
 /// Days of all groups up to which they are counted side by side however few the observations are.
@@ -29,8 +29,9 @@ pub struct Clustered {
 impl Clustered {
     /// All of them as one group.
     pub fn of(observations: &Observations) -> Self {
-        let parts = parted(observations, |_| 0, 1);
-        parts.into_iter().next().map_or_else(Self::default, |part| part.with(LifeTable::count(observations)))
+        let table = LifeTable::count(observations);
+        let parts = parted(observations, |_| 0, &[table.total()]);
+        parts.into_iter().next().map_or_else(Self::default, |part| part.with(table))
     }
 
     /// Calls with the place and the observations of each level of a grouping that has any. Those without a group are in none, nor are those
@@ -46,8 +47,13 @@ impl Clustered {
             return;
         }
         let codes = grouping.codes();
-        let parts = parted(observations, |i| codes.get(i).copied().unwrap_or(NO_GROUP), grouping.levels());
         let tables = LifeTable::by_group(observations, grouping);
+        let sizes: Vec<u64> = tables.iter().map(LifeTable::total).collect();
+        let parts = if codes.len() >= observations.len() {
+            parted(observations, |i| codes[i], &sizes)
+        } else {
+            parted(observations, |i| codes.get(i).copied().unwrap_or(NO_GROUP), &sizes)
+        };
         for (place, (part, table)) in parts.into_iter().zip(tables).enumerate().filter(|(_, (_, table))| table.total() > 0) {
             call(place, part.with(table));
         }
@@ -88,22 +94,14 @@ impl Clustered {
     }
 }
 
-/// The parts of each group, without their life tables.
-fn parted(observations: &Observations, group_of: impl Fn(usize) -> u16, groups: u16) -> Vec<Clustered> {
-    let mut sizes = vec![0; usize::from(groups)];
-    let group = |i: usize| Some(usize::from(group_of(i))).filter(|group| *group < usize::from(groups));
-    for group in (0..observations.len()).filter_map(group) {
-        sizes[group] += 1;
-    }
-    let days = observations.days();
-    let by_counting = observations.in_order_of_clusters() && observations.weights().is_none();
-    let room = |size: usize| Clustered {
-        alone: vec![[0; 2]; if by_counting { days } else { 0 }],
-        several: Observations::with_capacity(size),
-        ..Clustered::default()
-    };
-    let mut parts: Vec<Clustered> = sizes.into_iter().map(room).collect();
-    if !by_counting {
+/// The parts of each group, given how many each has, without their life tables.
+fn parted(observations: &Observations, group_of: impl Fn(usize) -> u16, sizes: &[u64]) -> Vec<Clustered> {
+    let groups = sizes.len();
+    let group = |i: usize| Some(usize::from(group_of(i))).filter(|group| *group < groups);
+    let size = |size: &u64| usize::try_from(*size).unwrap_or(0);
+    if !observations.in_order_of_clusters() || observations.weights().is_some() {
+        let room = |of: &u64| Clustered { several: Observations::with_capacity(size(of)), ..Clustered::default() };
+        let mut parts: Vec<Clustered> = sizes.iter().map(room).collect();
         for i in 0..observations.len() {
             if let Some(group) = group(i) {
                 parts[group].several.push_row(observations, i);
@@ -111,33 +109,53 @@ fn parted(observations: &Observations, group_of: impl Fn(usize) -> u16, groups: 
         }
         return parts;
     }
+    let days = observations.days();
+    let mut parts: Vec<(Vec<[u32; 2]>, Rows)> =
+        sizes.iter().map(|of| (vec![[0; 2]; days], Rows::with_capacity(size(of)))).collect();
     let (entry, exit, ending) = (observations.entry(), observations.exit(), observations.ending());
+    let cluster = observations.cluster();
+    let mut add = |i: usize, group: usize, alone: bool| {
+        let (counts, several) = &mut parts[group];
+        if alone && entry[i] == 0 {
+            counts[exit[i] as usize][usize::from(ending[i] == Ending::Failed)] += 1;
+        } else {
+            several.push((entry[i], exit[i], ending[i], cluster[i]));
+        }
+    };
     // How many of the cluster under way each group has.
-    let mut members = vec![0_u32; usize::from(groups)];
+    let mut members = vec![0_u32; groups];
     let mut from = 0;
-    for cluster in observations.cluster().chunk_by(|one, other| one == other) {
-        let rows = from..from + cluster.len();
-        from = rows.end;
-        let mut add = |i: usize, group: usize, alone: bool| {
-            if alone && entry[i] == 0 {
-                parts[group].alone[exit[i] as usize][usize::from(ending[i] == Ending::Failed)] += 1;
-            } else {
-                parts[group].several.push_row(observations, i);
+    while from < cluster.len() {
+        let to = (from + 1..cluster.len()).find(|i| cluster[*i] != cluster[from]).unwrap_or(cluster.len());
+        match to - from {
+            1 => {
+                if let Some(group) = group(from) {
+                    add(from, group, true);
+                }
             }
-        };
-        if rows.len() == 1 {
-            if let Some(group) = group(rows.start) {
-                add(rows.start, group, true);
+            2 => {
+                let (one, other) = (group(from), group(from + 1));
+                [(from, one), (from + 1, other)]
+                    .into_iter()
+                    .filter_map(|(i, group)| Some((i, group?)))
+                    .for_each(|(i, group)| add(i, group, one != other));
             }
-            continue;
+            _ => {
+                (from..to).filter_map(group).for_each(|group| members[group] += 1);
+                for (i, group) in (from..to).filter_map(|i| Some((i, group(i)?))) {
+                    add(i, group, members[group] == 1);
+                }
+                (from..to).filter_map(group).for_each(|group| members[group] = 0);
+            }
         }
-        rows.clone().filter_map(group).for_each(|group| members[group] += 1);
-        for (i, group) in rows.clone().filter_map(|i| Some((i, group(i)?))) {
-            add(i, group, members[group] == 1);
-        }
-        rows.filter_map(group).for_each(|group| members[group] = 0);
+        from = to;
     }
-    parts
+    let clustered = |(alone, several): (Vec<[u32; 2]>, Rows)| Clustered {
+        alone,
+        several: several.into_observations(),
+        ..Clustered::default()
+    };
+    parts.into_iter().map(clustered).collect()
 }
 
 #[cfg(test)]

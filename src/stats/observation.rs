@@ -129,6 +129,41 @@ impl<T: PartialEq> PartialEq for MaybeShared<T> {
     }
 }
 
+/// Observations without weights that are gathered from others, so that they are in order already.
+#[derive(Debug, Default)]
+pub(super) struct Rows {
+    entry: Vec<i32>,
+    exit: Vec<i32>,
+    ending: Vec<Ending>,
+    cluster: Vec<u32>,
+}
+
+impl Rows {
+    /// None yet, with room for so many.
+    pub(super) fn with_capacity(capacity: usize) -> Self {
+        Self {
+            entry: Vec::with_capacity(capacity),
+            exit: Vec::with_capacity(capacity),
+            ending: Vec::with_capacity(capacity),
+            cluster: Vec::with_capacity(capacity),
+        }
+    }
+
+    /// Adds one: entry, exit, ending, cluster.
+    #[inline]
+    pub(super) fn push(&mut self, (entry, exit, ending, cluster): (i32, i32, Ending, u32)) {
+        self.entry.push(entry);
+        self.exit.push(exit);
+        self.ending.push(ending);
+        self.cluster.push(cluster);
+    }
+
+    /// All of them.
+    pub(super) fn into_observations(self) -> Observations {
+        Observations::of_columns(MaybeShared::Own(self.entry), self.exit, self.ending, MaybeShared::Own(self.cluster))
+    }
+}
+
 /// Observations in columns, in the order in which they were added.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Observations {
@@ -179,16 +214,20 @@ impl Observations {
     /// Observations in columns, one row each, whose days were found to be in order by [`check`](Self::check). Entries and clusters may be
     /// those of other observations, too.
     pub fn of_checked(entry: Arc<Vec<i32>>, exit: Vec<i32>, ending: Vec<Ending>, cluster: Arc<Vec<u32>>) -> Self {
+        Self::of_columns(MaybeShared::Shared(entry), exit, ending, MaybeShared::Shared(cluster))
+    }
+
+    fn of_columns(entry: MaybeShared<i32>, exit: Vec<i32>, ending: Vec<Ending>, cluster: MaybeShared<u32>) -> Self {
         debug_assert!([exit.len(), ending.len(), cluster.len()].iter().all(|length| *length == entry.len()), "columns");
         let mut all = Self::default();
         for ((&entry, &exit), &cluster) in entry.iter().zip(&exit).zip(cluster.iter()) {
-            debug_assert_eq!(Self::check(Days::new(entry), Days::new(exit)), Ok(()), "checked before");
+            debug_assert_eq!(Self::check_ticks(Days::new(entry), Days::new(exit)), Ok(()), "checked before");
             all.last = all.last.max(exit);
             all.late |= entry > 0;
             all.clusters_mixed |= cluster.saturating_add(1) < all.clusters;
             all.clusters = all.clusters.max(cluster.saturating_add(1));
         }
-        Self { entry: MaybeShared::Shared(entry), exit, ending, cluster: MaybeShared::Shared(cluster), ..all }
+        Self { entry, exit, ending, cluster, ..all }
     }
 
     /// Whether days are those of an observation that [`push`](Self::push) takes.
