@@ -259,6 +259,20 @@ impl Findings {
         self.add(Finding { kind, place, value: value.map(str::to_owned), what: what.into(), mend: mend.into() });
     }
 
+    /// Counts a finding in a row if so many before it in its file are kept that it would not be; tells whether it did. For those who may find
+    /// one in every row.
+    pub fn only_counted(&mut self, kind: FindingKind, file: &str, row: u64) -> bool {
+        if self.keeps_all(kind) {
+            return false;
+        }
+        let found = self.by_kind.iter_mut().find(|((other, of), _)| *other == kind && of == file);
+        let Some((_, group)) = found.filter(|(_, group)| group.cut) else { return false };
+        let comes_later = group.kept.get(KEPT - 1).is_some_and(|last| last.place.row < Some(row));
+        group.count += u64::from(comes_later);
+        self.noted += u64::from(comes_later);
+        comes_later
+    }
+
     /// Takes over the findings of another run.
     pub fn take_over(&mut self, other: Self) {
         for (key, found) in other.by_kind {
@@ -380,6 +394,21 @@ mod tests {
         };
         assert_eq!(kept(&whole), (0..KEPT_OF_A_KIND).map(Some).collect::<Vec<_>>());
         assert_eq!(kept(&parts), kept(&whole));
+        // Those that would not be kept, counted without their words.
+        let mut counted = Findings::default();
+        let only_counted = rows.iter().filter(|row| {
+            let only = counted.only_counted(FindingKind::NotADay, "a.csv", **row);
+            if !only {
+                note(&mut counted, **row);
+            }
+            only
+        });
+        assert!(only_counted.count() > 1_000);
+        assert_eq!((kept(&counted), counted.by_kind(), counted.noted()), (kept(&whole), whole.by_kind(), whole.noted()));
+        assert!(!counted.only_counted(FindingKind::NotADay, "b.csv", 1_000_000), "another file");
+        let mut all = Findings::keeping_all_errors();
+        rows.iter().for_each(|row| note(&mut all, *row));
+        assert!(!all.only_counted(FindingKind::NotADay, "a.csv", 1_000_000), "errors are all kept");
         assert_eq!(parts.count(FindingKind::NotADay, "a.csv"), 5 * KEPT_OF_A_KIND);
     }
 }

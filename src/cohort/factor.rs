@@ -1,7 +1,7 @@
 //! The levels by which restorations are grouped.
 
 use std::borrow::Cow;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::history::Histories;
 use crate::record::{Arch, Cell, Coded, PLACEMENT_COLUMNS, Tooth, ToothType, known_factors, level_named, vocabulary::Term};
@@ -95,14 +95,14 @@ pub fn factor_levels(
                 }))
             }
             Cell::Text if known_factors().contains(&name) => {
-                let texts = table.text(name)?;
+                let texts = table.texts(name)?;
                 Some(of_texts(name, column.label, histories, |row| texts.get(row).map(Cow::Borrowed)))
             }
             _ => None,
         });
     }
     if own.iter().any(|own| own == name) {
-        let texts = table.text(name)?;
+        let texts = table.texts(name)?;
         return Ok(Some(of_texts(name, name, histories, |row| texts.get(row).map(Cow::Borrowed))));
     }
     Ok(None)
@@ -111,7 +111,9 @@ pub fn factor_levels(
 #[expect(clippy::cast_possible_truncation, reason = "a vocabulary has fewer than 256 terms")]
 fn of_terms(name: &str, label: &str, terms: &'static [Term], codes: &[u8], histories: &Histories) -> FactorLevels {
     let code = |place: usize| codes[histories.placement_row[place] as usize];
-    let present: BTreeSet<u8> = (0..histories.len()).map(code).filter(|&code| usize::from(code) < terms.len()).collect();
+    let mut met = [false; 256];
+    (0..histories.len()).for_each(|place| met[usize::from(code(place))] = true);
+    let present: Vec<u8> = (0..=u8::MAX).take(terms.len()).filter(|code| met[usize::from(*code)]).collect();
     let mut number = [NO_GROUP; 256];
     for (level, &code) in present.iter().enumerate() {
         number[usize::from(code)] = level as u16;

@@ -73,43 +73,44 @@ impl EndpointFollowUp {
         let strides: Vec<usize> = sizes.iter().map(|size| size.div_ceil(most).max(1)).collect();
         // How many of each level come before the next one that is taken.
         let (mut groups, mut before) = (vec![Intervals::default(); levels], vec![0_usize; levels]);
-        self.each_interval(|place, entry, left, right| {
-            let Some(group) = grouping.codes().get(place).map(|code| usize::from(*code)).filter(|code| *code < levels)
-            else {
-                return;
-            };
-            if before[group] > 0 {
-                before[group] -= 1;
-                return;
+        let mut between = &self.between[..];
+        for (place, code) in grouping.codes().iter().enumerate().take(self.observations.len()) {
+            let group = usize::from(*code);
+            match before.get_mut(group) {
+                None => {}
+                Some(0) => {
+                    before[group] = strides[group] - 1;
+                    self.push_interval(&mut groups[group], place, &mut between);
+                }
+                Some(before) => *before -= 1,
             }
-            before[group] = strides[group] - 1;
-            push_between(&mut groups[group], entry, left, right, self.observations.exit()[place], 0);
-        });
+        }
         groups
     }
 
     /// The same of all.
     pub fn intervals(&self, most: usize) -> Intervals {
         let stride = self.observations.len().div_ceil(most).max(1);
-        let (mut all, mut next) = (Intervals::with_capacity(self.observations.len() / stride + 1), 0);
-        self.each_interval(|place, entry, left, right| {
-            if place == next {
-                next += stride;
-                push_between(&mut all, entry, left, right, self.observations.exit()[place], 0);
-            }
-        });
+        let mut all = Intervals::with_capacity(self.observations.len() / stride + 1);
+        let mut between = &self.between[..];
+        for place in (0..self.observations.len()).step_by(stride) {
+            self.push_interval(&mut all, place, &mut between);
+        }
         all
     }
 
-    /// Entry, last visit without the failure, and first with it, of each observation in order.
-    fn each_interval(&self, mut take: impl FnMut(usize, i32, i32, Option<i32>)) {
-        let mut between = self.between.iter().peekable();
-        for (place, (&entry, &exit)) in self.observations.entry().iter().zip(self.observations.exit()).enumerate() {
-            match between.next_if(|between| between.place as usize == place) {
-                Some(between) => take(place, entry, between.last_known_good, between.first_known_failed),
-                None => take(place, entry, exit, None),
-            }
+    /// Adds what is known of when the observation at a place failed. `between` are those from an earlier place on, and are cut to those from
+    /// this one on.
+    fn push_interval(&self, intervals: &mut Intervals, place: usize, between: &mut &[Between]) {
+        let (entry, exit) = (self.observations.entry()[place], self.observations.exit()[place]);
+        while let Some(rest) =
+            between.split_first().filter(|(first, _)| (first.place as usize) < place).map(|(_, rest)| rest)
+        {
+            *between = rest;
         }
+        let here = between.first().filter(|between| between.place as usize == place);
+        let (left, right) = here.map_or((exit, None), |here| (here.last_known_good, here.first_known_failed));
+        push_between(intervals, entry, left, right, exit, 0);
     }
 
     /// Days from placement to the visit that found the failure, by place among the observations; none if it didn't fail.
@@ -266,6 +267,45 @@ impl<'a> Weighing<'a> {
     }
 }
 
+/// Restorations that nothing ends, as most are: what becomes of them is the same under all endpoints.
+struct Undisturbed {
+    /// By the number of the statement, as bits.
+    says: Vec<u8>,
+}
+
+impl Undisturbed {
+    /// It ends what is followed under some endpoint.
+    const ENDS: u8 = 1;
+    const SHOWS_IN_PLACE: u8 = 2;
+
+    fn new(histories: &Histories, weighings: &[Weighing<'_>]) -> Self {
+        let says = |(number, statement): (usize, &Statement)| {
+            let ends = weighings.iter().any(|weighing| weighing.weighed[number].ends);
+            (if ends { Self::ENDS } else { 0 }) | if statement.shows_in_place { Self::SHOWS_IN_PLACE } else { 0 }
+        };
+        Self { says: histories.statements.iter().enumerate().map(says).collect() }
+    }
+
+    /// What becomes of one with these visits, in days since placement, as [`Weighing::follow`] tells it; none if any of them may end it.
+    fn of(&self, looks: &[Look], placed: i32, entry: i32) -> Option<Followed> {
+        let says = |look: &Look| self.says[look.statement as usize];
+        if looks.iter().fold(0, |all, look| all | says(look)) & Self::ENDS != 0 {
+            return None;
+        }
+        let in_place = |look: &&Look| says(look) & Self::SHOWS_IN_PLACE != 0;
+        let last = looks.iter().rev().find(in_place).map(|look| look.day - placed).filter(|day| *day >= entry);
+        let exit = last.unwrap_or(entry);
+        Some(Followed {
+            exit,
+            ending: Ending::Censored,
+            last_known_good: exit,
+            first_known_failed: None,
+            seen: last.is_some(),
+            reported: false,
+        })
+    }
+}
+
 struct Followed {
     exit: i32,
     ending: Ending,
@@ -280,7 +320,7 @@ pub fn follow_all(histories: &Histories, endpoint: &Endpoint, reading: FailureDa
     let endpoint = std::slice::from_ref(endpoint);
     follow_under_all(histories, endpoint, reading)
         .pop()
-        .unwrap_or_else(|| Found::default().put_together(histories, &Arc::default(), Vec::new(), Vec::new()))
+        .unwrap_or_else(|| Found::default().put_together(Staying::default(), (Vec::new(), Vec::new())))
 }
 
 /// The last days and the endings of some neighbouring restorations, to be written.
@@ -296,8 +336,9 @@ pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: 
     // Each thread writes the days and endings of its runs where they stay.
     let columns = || (vec![0_i32; histories.len()], vec![Ending::Failed; histories.len()]);
     let mut ends: Vec<(Vec<i32>, Vec<Ending>)> = endpoints.iter().map(|_| columns()).collect();
-    let mut found: Vec<Found> = endpoints.iter().map(|_| Found::default()).collect();
+    let mut found: Vec<Vec<Found>> = endpoints.iter().map(|_| Vec::new()).collect();
     let mut cut: Vec<_> = ends.iter_mut().map(|(exit, ending)| exit.chunks_mut(RUN).zip(ending.chunks_mut(RUN))).collect();
+    let course = Undisturbed::new(histories, &weighings);
     let mut starts = (0..histories.len()).step_by(RUN);
     let next = || starts.next().map(|from| (from, cut.iter_mut().filter_map(Iterator::next).collect()));
     let work = |(): &mut (), (from, mut ends): (usize, Vec<Ends<'_>>)| -> Vec<Found> {
@@ -307,6 +348,13 @@ pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: 
             let restoration = from + place;
             let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
             let visits = histories.places(restoration);
+            if let Some(followed) = course.of(&histories.looks[visits.clone()], placed, entry) {
+                for (found, (exit, ending)) in found.iter_mut().zip(&mut ends) {
+                    (exit[place], ending[place]) = (followed.exit, followed.ending);
+                    found.add(restoration, entry, &followed);
+                }
+                continue;
+            }
             for ((weighing, found), (exit, ending)) in weighings.iter().zip(&mut found).zip(&mut ends) {
                 let followed = weighing.follow(visits.clone(), placed, entry);
                 (exit[place], ending[place]) = (followed.exit, followed.ending);
@@ -316,14 +364,65 @@ pub fn follow_under_all(histories: &Histories, endpoints: &[Endpoint], reading: 
         found
     };
     let take = |run: Vec<Found>| -> Result<(), Infallible> {
-        found.iter_mut().zip(run).for_each(|(all, run)| all.take_over(run));
+        found.iter_mut().zip(run).for_each(|(runs, run)| runs.push(run));
         Ok(())
     };
     let threads = threads_for(histories.looks.len());
     let Ok(()) = as_they_come(threads, next, || (), work, take);
-    let all: Arc<Vec<u32>> = Arc::new((0..).take(histories.len()).collect());
+    let found = on_threads(found, threads, Found::together);
+    // Endpoints mostly leave out the same restorations: those that stay are told once.
+    let mut lists: Vec<Vec<u32>> = Vec::new();
+    for found in &found {
+        if !lists.contains(&found.left_out) {
+            lists.push(found.left_out.clone());
+        }
+    }
+    let stayings = on_threads(lists, threads, |left_out| {
+        let staying = Staying::of(histories, &left_out);
+        (left_out, staying)
+    });
     let found: Vec<_> = found.into_iter().zip(ends).collect();
-    on_threads(found, threads, |(found, (exit, ending))| found.put_together(histories, &all, exit, ending))
+    on_threads(found, threads, |(found, ends)| {
+        let staying = stayings.iter().find(|(left_out, _)| *left_out == found.left_out).map(|(_, staying)| staying.clone());
+        found.put_together(staying.unwrap_or_default(), ends)
+    })
+}
+
+/// The restorations that an endpoint follows, and what is known of them whatever their visits.
+#[derive(Clone, Debug, Default)]
+struct Staying {
+    restoration: Arc<Vec<u32>>,
+    entry: Arc<Vec<i32>>,
+    /// Numbered anew among those that stay.
+    patient: Arc<Vec<u32>>,
+    patients: u32,
+}
+
+impl Staying {
+    /// All restorations but those left out, whose places rise.
+    fn of(histories: &Histories, left_out: &[u32]) -> Self {
+        let mut restoration: Vec<u32> = (0..).take(histories.len()).collect();
+        if left_out.is_empty() {
+            let (entry, patient) = (Arc::clone(&histories.entry), Arc::clone(&histories.patient));
+            return Self { restoration: Arc::new(restoration), entry, patient, patients: histories.patients };
+        }
+        drop_rows(&mut restoration, left_out);
+        let mut entry = histories.entry.to_vec();
+        drop_rows(&mut entry, left_out);
+        let (patient, patients) = numbered(&histories.patient, &restoration);
+        Self { restoration: Arc::new(restoration), entry: Arc::new(entry), patient: Arc::new(patient), patients }
+    }
+}
+
+/// Takes rows out of a column, given by their places, which rise.
+fn drop_rows<T: Copy>(column: &mut Vec<T>, rows: &[u32]) {
+    let mut kept = rows.first().map_or(column.len(), |first| *first as usize);
+    let ends = rows.iter().skip(1).map(|next| *next as usize).chain([column.len()]);
+    for (from, end) in rows.iter().map(|row| *row as usize + 1).zip(ends) {
+        column.copy_within(from..end, kept);
+        kept += end - from;
+    }
+    column.truncate(kept);
 }
 
 /// What was found of restorations under an endpoint, but for the days and endings of their observations.
@@ -362,50 +461,37 @@ impl Found {
         self.reported_failures += u64::from(followed.reported && followed.ending == Ending::Failed);
     }
 
-    /// Takes what was found of the restorations that follow.
-    fn take_over(&mut self, next: Self) {
-        self.between.extend(next.between);
-        self.left_out.extend(next.left_out);
-        self.never_at_risk += next.never_at_risk;
-        self.too_long += next.too_long;
-        self.never_seen += next.never_seen;
-        self.delayed += next.delayed;
-        self.reported_failures += next.reported_failures;
+    /// What was found of neighbouring runs of restorations, in their order.
+    fn together(runs: Vec<Self>) -> Self {
+        let mut all = Self::default();
+        all.between.reserve_exact(runs.iter().map(|run| run.between.len()).sum());
+        for run in runs {
+            all.between.extend(run.between);
+            all.left_out.extend(run.left_out);
+            all.never_at_risk += run.never_at_risk;
+            all.too_long += run.too_long;
+            all.never_seen += run.never_seen;
+            all.delayed += run.delayed;
+            all.reported_failures += run.reported_failures;
+        }
+        all
     }
 
-    /// The follow-up, with the places, the days and the endings of all restorations.
+    /// The follow-up, with the days and the endings of all restorations.
     #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-    fn put_together(
-        mut self,
-        histories: &Histories,
-        all: &Arc<Vec<u32>>,
-        exit: Vec<i32>,
-        ending: Vec<Ending>,
-    ) -> EndpointFollowUp {
-        let (mut restoration, mut patients) = (Arc::clone(all), histories.patients);
-        let (mut entry, mut cluster) = (Arc::clone(&histories.entry), Arc::clone(&histories.patient));
-        let (mut exit, mut ending) = (exit, ending);
-        if !self.left_out.is_empty() {
-            let mut gone = self.left_out.iter().peekable();
-            let staying: Vec<u32> = all.iter().copied().filter(|place| gone.next_if_eq(&place).is_none()).collect();
-            let stay = || staying.iter().map(|place| *place as usize);
-            entry = Arc::new(stay().map(|place| histories.entry[place]).collect());
-            exit = stay().map(|place| exit[place]).collect();
-            ending = stay().map(|place| ending[place]).collect();
-            // Patients are counted anew among those that stay.
-            let (numbers, of_all) = numbered(&histories.patient, &staying);
-            (cluster, patients) = (Arc::new(numbers), of_all);
-            for between in &mut self.between {
-                between.place -= self.left_out.partition_point(|gone| *gone < between.place) as u32;
-            }
-            restoration = Arc::new(staying);
+    fn put_together(mut self, staying: Staying, (mut exit, mut ending): (Vec<i32>, Vec<Ending>)) -> EndpointFollowUp {
+        drop_rows(&mut exit, &self.left_out);
+        drop_rows(&mut ending, &self.left_out);
+        for between in &mut self.between {
+            between.place -= self.left_out.partition_point(|gone| *gone < between.place) as u32;
         }
+        let Staying { restoration, entry, patient, patients } = staying;
         let late = "had ended, or was not seen in place again, when it came under observation";
         let long = "followed for longer than any filling lasts: check its days";
         let excluded = [(self.never_at_risk, late), (self.too_long, long)].into_iter().filter(|(count, _)| *count > 0);
         EndpointFollowUp {
             restoration,
-            observations: Observations::of_checked(entry, exit, ending, cluster),
+            observations: Observations::of_checked(entry, exit, ending, patient),
             between: self.between,
             excluded: excluded.map(|(count, reason)| Exclusion { reason: reason.to_owned(), count }).collect(),
             never_seen: self.never_seen,

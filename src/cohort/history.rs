@@ -100,6 +100,11 @@ impl Histories {
         self.rows.as_ref().map_or(place as u32, |rows| rows[place])
     }
 
+    /// Whether each visit stands at the place of its row.
+    pub(super) fn stand_in_place(&self) -> bool {
+        self.rows.is_none()
+    }
+
     /// What a visit states.
     #[inline]
     pub fn said(&self, look: &Look) -> &Statement {
@@ -213,15 +218,9 @@ pub fn lay_out(
     let mut flow =
         Flow { received: placement_table.len() as u64, visits_received: visits.len() as u64, excluded, ..Flow::default() };
     let homes = Homes { visits, place_of_row: &place_of_row, as_of: as_of.since_epoch() };
-    let (counted, (patient, patients), patient_rows) = thread::scope(|scope| {
-        let patients = scope.spawn(|| {
-            let first = (0_u32..).zip(&patient_first).filter(|(row, first)| row == *first);
-            (numbered(&patient_first, &placement_row), first.map(|(row, _)| row).collect())
-        });
-        let counted = homes.count(placement_row.len(), threads_for(visits.len()));
-        let (numbers, rows) = patients.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        (counted, numbers, rows)
-    });
+    let counted = homes.count(placement_row.len(), threads_for(visits.len()));
+    let (patient, patients) = numbered(&patient_first, &placement_row);
+    let patient_rows = firsts(&patient_first);
     let Counted { mut starts, orphans, late, of_excluded, in_order, .. } = counted;
     for (count, reason) in
         [(late, "after the day of the review"), (of_excluded, "of a restoration placed after the day of the review")]
@@ -230,8 +229,10 @@ pub fn lay_out(
             flow.visits_excluded.push(Exclusion { reason: reason.to_owned(), count });
         }
     }
-    for place in 1..starts.len() {
-        starts[place] += starts[place - 1];
+    let mut so_far = 0;
+    for start in &mut starts {
+        so_far += *start;
+        *start = so_far;
     }
     let all = starts.last().is_some_and(|used| *used as usize == visits.len());
     let (mut looks, mut rows) = match (in_order && all, taking) {
@@ -246,7 +247,9 @@ pub fn lay_out(
         visits.looks = Vec::new();
         visits.placements = Vec::new();
     }
-    put_in_order(&mut looks, &mut rows, &starts);
+    if rows.is_some() || !visits.days_rise {
+        put_in_order(&mut looks, &mut rows, &starts);
+    }
     let (statements, happened) = match taking {
         Looks::Taken => visits.take_statements(),
         Looks::Copied => (visits.statements.clone(), visits.happened.clone()),
@@ -274,6 +277,19 @@ pub fn lay_out(
     histories.telling = telling(&histories);
     histories.gone = departures(&histories);
     Ok(histories)
+}
+
+/// The rows that are the first of what they have.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+fn firsts(first_rows: &[u32]) -> Vec<u32> {
+    let threads = threads_for(first_rows.len());
+    let parts = on_threads(even_parts(first_rows.len(), threads), threads, |part| {
+        let rows = || part.clone().map(|row| row as u32).filter(|row| first_rows[*row as usize] == *row);
+        let mut own = Vec::with_capacity(rows().count());
+        own.extend(rows());
+        own
+    });
+    parts.concat()
 }
 
 /// The placements that take part.
@@ -355,7 +371,10 @@ impl PlacedRows {
                 let entered = entered_on.get(row);
                 *place = own.first + at as u32;
                 (own.placement_row[at], own.placed[at]) = (row as u32, day);
-                own.entry[at] = if entered == NO_DAY { 0 } else { entered - day };
+                // Most are 0 already.
+                if entered != NO_DAY {
+                    own.entry[at] = entered - day;
+                }
                 at += 1;
             }
         });
@@ -388,16 +407,22 @@ struct Homes<'a> {
 }
 
 impl Homes<'_> {
-    /// Tells of some rows, in their order, where they belong.
-    fn each(&self, rows: Range<usize>, mut tell: impl FnMut(usize, Home)) {
+    /// Tells of some rows, in their order, where they belong; neighbours of one restoration are told together where nothing else is to be
+    /// known of them.
+    fn each(&self, rows: Range<usize>, mut tell: impl FnMut(Range<usize>, Home)) {
         let VisitRows { placements, looks, .. } = self.visits;
+        let all_by_then = self.visits.all_dated && self.visits.last_day().is_none_or(|last| last <= self.as_of);
         let mut of = placements.partition_point(|of| of.row as usize <= rows.start);
         let mut row = rows.start;
         while row < rows.end {
             let to = placements.get(of).map_or(rows.end, |next| rows.end.min(next.row as usize));
             let placement = of.checked_sub(1).map_or(NEVER_PLACED, |of| placements[of].placement);
-            for (row, look) in (row..to).zip(&looks[row..to]) {
-                tell(row, self.of(placement, look.day));
+            if all_by_then {
+                tell(row..to, self.of(placement, self.as_of));
+            } else {
+                for (row, look) in (row..to).zip(&looks[row..to]) {
+                    tell(row..row + 1, self.of(placement, look.day));
+                }
             }
             (row, of) = (to, of + 1);
         }
@@ -464,13 +489,13 @@ impl Homes<'_> {
         let mut starts = vec![0_u32; restorations + 1];
         let (mut orphans, mut late, mut of_excluded) = (Vec::new(), 0, 0);
         let (mut in_order, mut first, mut last) = (true, None, 0);
-        self.each(rows, |row, home| match home {
-            Home::Orphan => orphans.push(row as u32),
+        self.each(rows, |rows, home| match home {
+            Home::Orphan => orphans.extend(rows.map(|row| row as u32)),
             Home::NoDay => {}
-            Home::Late => late += 1,
-            Home::OfExcluded => of_excluded += 1,
+            Home::Late => late += rows.len() as u64,
+            Home::OfExcluded => of_excluded += rows.len() as u64,
             Home::Place(place) => {
-                starts[place as usize + 1] += 1;
+                starts[place as usize + 1] += rows.len() as u32;
                 in_order &= place >= last;
                 first = first.or(Some(place));
                 last = place;
@@ -483,15 +508,21 @@ impl Homes<'_> {
 /// Restorations of which a visit tells that the patient is gone.
 #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
 fn telling(histories: &Histories) -> Vec<u32> {
-    if !histories.statements.iter().any(|statement| statement.patient_gone) {
+    let gone: Vec<bool> = histories.statements.iter().map(|statement| statement.patient_gone).collect();
+    if !gone.contains(&true) {
         return Vec::new();
     }
     let threads = threads_for(histories.looks.len());
-    let tells = |restoration: &usize| histories.looks(*restoration).iter().any(|look| histories.said(look).patient_gone);
-    let parts = on_threads(even_parts(histories.len(), threads), threads, |restorations: Range<usize>| {
-        restorations.filter(tells).map(|restoration| restoration as u32).collect::<Vec<u32>>()
+    // Few visits tell it, so all are looked at one after the other, and the restorations of those few are found.
+    let parts = on_threads(even_parts(histories.looks.len(), threads), threads, |places| {
+        let looks = places.clone().zip(&histories.looks[places]);
+        let told = looks.filter(|(_, look)| gone[look.statement as usize]);
+        let restoration = |(place, _)| histories.starts.partition_point(|start| *start as usize <= place) as u32 - 1;
+        told.map(restoration).collect::<Vec<u32>>()
     });
-    parts.concat()
+    let mut all = parts.concat();
+    all.dedup();
+    all
 }
 
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
@@ -554,6 +585,9 @@ pub fn patients_of(placements: &PlacementTable) -> Result<Vec<u32>, TableError> 
 /// Numbers what some rows have from 0 in order of appearance; `first_rows` tells the first row that has the same, or any number below that of
 /// all rows that stands for it.
 pub(super) fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
+    if first_rows.is_sorted() && rows.is_sorted() {
+        return numbered_neighbours(first_rows, rows);
+    }
     let mut number_of = vec![u32::MAX; first_rows.len()];
     let mut next = 0;
     let number = |&row: &u32| {
@@ -566,6 +600,32 @@ pub(super) fn numbered(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
     };
     let numbers = rows.iter().map(number).collect();
     (numbers, next)
+}
+
+/// The same where those that have the same stand together.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+fn numbered_neighbours(first_rows: &[u32], rows: &[u32]) -> (Vec<u32>, u32) {
+    let begins = |place: usize| {
+        let first = |place: usize| first_rows[rows[place] as usize];
+        place == 0 || first(place) != first(place - 1)
+    };
+    let threads = threads_for(rows.len());
+    let parts = even_parts(rows.len(), threads);
+    let counts = on_threads(parts.clone(), threads, |part| part.filter(|place| begins(*place)).count() as u32);
+    let mut numbers = vec![0; rows.len()];
+    let (mut rest, mut before, mut work) = (&mut numbers[..], 0, Vec::new());
+    for (part, count) in parts.into_iter().zip(counts) {
+        let (own, others) = rest.split_at_mut(part.len());
+        work.push((part, before, own));
+        (rest, before) = (others, before + count);
+    }
+    on_threads(work, threads, |(part, mut next, own)| {
+        for (place, number) in part.zip(own) {
+            next += u32::from(begins(place));
+            *number = next - 1;
+        }
+    });
+    (numbers, before)
 }
 
 /// Visits of neighbouring restorations.
@@ -606,12 +666,14 @@ fn moved(homes: &Homes<'_>, starts: &[u32]) -> (Vec<Look>, Vec<u32>) {
     let threads = threads_for(looks.len());
     on_threads(parted(&mut looks, &mut rows, starts, threads), threads, |own| {
         let (first, mut next) = (own.starts[0], own.starts[..own.starts.len() - 1].to_vec());
-        homes.each(0..homes.visits.len(), |row, home| {
+        homes.each(0..homes.visits.len(), |rows, home| {
             let Home::Place(place) = home else { return };
             if let Some(at) = (place as usize).checked_sub(own.from).and_then(|place| next.get_mut(place)) {
-                let to = (*at - first) as usize;
-                (own.looks[to], own.rows[to]) = (homes.visits.looks[row], row as u32);
-                *at += 1;
+                for row in rows {
+                    let to = (*at - first) as usize;
+                    (own.looks[to], own.rows[to]) = (homes.visits.looks[row], row as u32);
+                    *at += 1;
+                }
             }
         });
     });
@@ -670,20 +732,30 @@ mod tests {
         let place_of_row = [0, 1, 2, u32::MAX, 3];
         let in_order: [u32; 9] = [0, 0, 1, 1, 3, NEVER_PLACED, 2, 4, 4];
         let mixed: [u32; 9] = [0, 0, 1, 1, 3, NEVER_PLACED, 0, 4, 2];
-        for (placement, rises) in [(in_order, true), (mixed, false)] {
-            let day = |row: usize| [8, 9, 9, 8, 9, 9, 9, 10, NO_DAY][row];
-            let looks = (0..9).map(|row| Look { day: day(row), ..Look::EMPTY }).collect();
+        // One visit is too late and one has no day, or all are by the day.
+        let cases = [(in_order, true), (mixed, false)].map(|case| [(case, false), (case, true)]);
+        for ((placement, rises), all_by_then) in cases.into_iter().flatten() {
+            let day = |row: usize| if all_by_then { 9 } else { [8, 9, 9, 8, 9, 9, 9, 10, NO_DAY][row] };
+            let looks: Vec<Look> = (0..9).map(|row| Look { day: day(row), ..Look::EMPTY }).collect();
             // Neighbours may be told together or one by one.
             let of = |(row, placement): (u32, &u32)| OfPlacement { row, placement: *placement };
             let mut placements: Vec<OfPlacement> = (0..).zip(&placement).map(of).collect();
             placements.dedup_by(|next, last| next.placement == last.placement && next.row != 1);
             let mut visits = VisitRows::default();
+            visits.all_dated = all_by_then;
+            visits.last = looks.iter().map(|look| look.day).fold(NO_DAY, i32::max);
             (visits.placements, visits.looks, visits.rows) = (placements, looks, 9);
             let homes = Homes { visits: &visits, place_of_row: &place_of_row, as_of: 9 };
             let all = homes.count(4, 1);
-            assert_eq!((all.late, all.of_excluded, all.in_order, &all.orphans[..]), (1, 1, rises, &[5][..]));
-            let row = usize::from(!rises);
-            assert_eq!(all.starts, [[0, 2, 2, 1, 0], [0, 3, 2, 0, 0]][row], "one place behind each restoration");
+            let late = u64::from(!all_by_then);
+            assert_eq!((all.late, all.of_excluded, all.in_order, &all.orphans[..]), (late, 1, rises, &[5][..]));
+            let expected = match (rises, all_by_then) {
+                (true, false) => [0, 2, 2, 1, 0],
+                (true, true) => [0, 2, 2, 1, 2],
+                (false, false) => [0, 3, 2, 0, 0],
+                (false, true) => [0, 3, 2, 1, 1],
+            };
+            assert_eq!(all.starts, expected, "one place behind each restoration");
             for threads in 2..=9 {
                 assert_eq!(homes.count(4, threads), all, "{threads} parts");
             }

@@ -20,6 +20,7 @@ use crate::quantity::Day;
 use crate::record::{Aetiology, Coded, Criterion, Extent, Outcome, Tooth, says_replaced};
 use crate::result::Exclusion;
 use crate::table::records::{InPlace, Origins};
+use crate::table::text_runs::Texts;
 use crate::table::{NO_DAY, PlacementTable, TableError};
 use crate::threads::in_turn;
 
@@ -39,7 +40,7 @@ pub fn check(
             let mut over_all = OverAll::default();
             over_all.add(placements, visits).map(|()| over_all)
         });
-        check_part(placements, visits, histories, protocol, &replaced_elsewhere(placements)?, findings)?;
+        check_part(placements, visits, histories, protocol, None, findings)?;
         gathered.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
     })?;
     over_all.close(placements.0.files(), visits.files(), findings);
@@ -47,7 +48,8 @@ pub fn check(
 }
 
 /// Finds what contradicts itself in a part of the records: all rows of some patients, all spellings of a patient among them.
-/// `unknown` are the restorations named as replaced that were placed in no part. The rest is for [`OverAll`].
+/// `unknown` are the restorations named as replaced that were placed in no part; where there are no other parts they are found here. The rest
+/// is for [`OverAll`].
 ///
 /// # Errors
 /// When a table lacks a column, which would be a fault of the program.
@@ -56,7 +58,7 @@ pub fn check_part(
     visits: &VisitRows,
     histories: &mut Histories,
     protocol: &Protocol,
-    unknown: &HashSet<&str>,
+    unknown: Option<&HashSet<&str>>,
     findings: &mut Findings,
 ) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings);
@@ -74,7 +76,10 @@ pub fn check_part(
                 check_spellings(&placements.0, "patient_id", &histories.patient_rows, "patients", &mut findings)?
             }
             Task::Placements => check_placements(placements, histories, protocol, &mut findings)?,
-            Task::Replaced => check_replaced(placements, unknown, &mut findings)?,
+            Task::Replaced => match unknown {
+                Some(unknown) => check_replaced(placements, unknown, &mut findings)?,
+                None => check_replaced(placements, &replaced_elsewhere(placements)?, &mut findings)?,
+            },
             Task::Visits(run) => seen.check_all(run.clone(), &mut findings),
         }
         Ok(findings)
@@ -148,9 +153,9 @@ pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, 
     let ids = placements.0.text("restoration_id")?;
     // Mostly the one replaced stands a few rows before, with the patient's others.
     let near = |row: usize, text: &str| (row.saturating_sub(8)..row).any(|earlier| ids.get(earlier) == Some(text));
-    let named = placements.0.text("replaces_restoration")?.iter().enumerate();
-    let mut elsewhere: HashSet<&str> =
-        named.filter_map(|(row, text)| text.filter(|text| says_replaced(text).is_none() && !near(row, text))).collect();
+    let named = placements.0.texts("replaces_restoration")?.filled();
+    let elsewhere = named.filter(|(row, text)| says_replaced(text).is_none() && !near(*row, text));
+    let mut elsewhere: HashSet<&str> = elsewhere.map(|(_, text)| text).collect();
     if !elsewhere.is_empty() {
         for id in ids.iter().flatten() {
             elsewhere.remove(id);
@@ -162,14 +167,10 @@ pub fn replaced_elsewhere(placements: &PlacementTable) -> Result<HashSet<&str>, 
 /// What a placement says it replaces: yes, no, or a restoration that was placed, and not itself.
 fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings: &mut Findings) -> Result<(), TableError> {
     let table = &placements.0;
-    let (replaced, ids, origins) = (table.text("replaces_restoration")?, table.text("restoration_id")?, table.origins()?);
-    if replaced.null_count() == replaced.len() {
-        return Ok(());
-    }
+    let (replaced, ids, origins) = (table.texts("replaces_restoration")?, table.text("restoration_id")?, table.origins()?);
     // Where some rows name the restoration, 1 and 0 may be ids, too.
-    let by_id = replaced.iter().flatten().any(|text| says_replaced(text).is_none() && !unknown.contains(text));
-    for (row, text) in replaced.iter().enumerate() {
-        let Some(text) = text else { continue };
+    let by_id = replaced.filled().any(|(_, text)| says_replaced(text).is_none() && !unknown.contains(text));
+    for (row, text) in replaced.filled() {
         if by_id && matches!(text, "0" | "1") {
             findings.note(
                 FindingKind::ReplacedUnknown,
@@ -197,6 +198,9 @@ fn check_replaced(placements: &PlacementTable, unknown: &HashSet<&str>, findings
 
 /// The same visit twice: to the letter (dropped, counted), differing (an error), or by two examiners (a caution).
 fn drop_repeats(visits: &VisitRows, histories: &mut Histories, findings: &mut Findings) {
+    if histories.stand_in_place() && !visits.any_same_day {
+        return;
+    }
     let (shared, threads, none) = (&*histories, threads_for(histories.looks.len()), findings.none_like());
     let found = in_turn(&shared.runs(threads), threads, |run| {
         let (mut dropped, mut findings) = (Vec::new(), none.clone());
@@ -303,19 +307,20 @@ fn check_placements(
             },
         );
     }
-    let (placed, entered) = (table.days("placed_on")?, table.days("entered_on")?);
-    let aetiology = table.codes("aetiology")?;
+    let (placed_on, entered_on) = (table.days_in_place("placed_on")?, table.days_in_place("entered_on")?);
+    let aetiology = table.codes_in_place("aetiology")?;
     for row in 0..table.len() {
-        if entered[row] != NO_DAY && placed[row] != NO_DAY && entered[row] < placed[row] {
+        let (placed, entered) = (placed_on.get(row), entered_on.get(row));
+        if entered != NO_DAY && placed != NO_DAY && entered < placed {
             findings.note(
                 FindingKind::EnteredBeforePlaced,
                 place(row, "entered_on"),
-                Some(&Day::from_epoch(entered[row]).to_string()),
-                format!("It can't come under observation before it was placed on {}.", Day::from_epoch(placed[row])),
+                Some(&Day::from_epoch(entered).to_string()),
+                format!("It can't come under observation before it was placed on {}.", Day::from_epoch(placed)),
                 "Correct one of the two days; leave entered_on empty if it was followed from the start.",
             );
         }
-        if Aetiology::from_index(aetiology[row]) == Some(Aetiology::Caries) {
+        if Aetiology::from_index(aetiology.get(row)) == Some(Aetiology::Caries) {
             findings.note(
                 FindingKind::CariousLesion,
                 place(row, "aetiology"),
@@ -347,22 +352,51 @@ fn check_placements(
 struct Seen<'a> {
     histories: &'a Histories,
     visits: &'a VisitRows,
-    operator: &'a StringChunked,
+    operator: Texts<'a>,
+    /// By the number of an operator's name, where names have numbers, the number that an examiner of this name has.
+    as_examiner: Vec<u32>,
     deaths: HashMap<u32, (i32, u32)>,
-    /// Whether each statement may contradict itself, by its number.
-    odd: Vec<bool>,
+    /// A bit for each patient who is said to have died.
+    died: Vec<u64>,
+    /// What matters of each statement, by its number, as bits.
+    says: Vec<u8>,
 }
+
+/// It may contradict itself.
+const ODD: u8 = 1;
+const CLOSES: u8 = 2;
+const SCORED: u8 = 4;
 
 impl<'a> Seen<'a> {
     fn new(placements: &'a PlacementTable, visits: &'a VisitRows, histories: &'a Histories) -> Result<Self, TableError> {
-        let odd =
-            |statement: &Statement| statement.stated.dated || contradicted(statement).is_some() || says_lost(statement);
+        let says = |statement: &Statement| {
+            let odd = statement.stated.dated || contradicted(statement).is_some() || says_lost(statement);
+            let bits = [(odd, ODD), (statement.closes, CLOSES), (statement.scored, SCORED)];
+            bits.into_iter().filter(|(is_so, _)| *is_so).fold(0, |says, (_, bit)| says | bit)
+        };
+        let deaths = deaths(histories);
+        let mut died = vec![0; (histories.patients as usize).div_ceil(64)];
+        for restoration in &histories.telling {
+            let patient = histories.patient[*restoration as usize];
+            if deaths.contains_key(&patient) {
+                died[patient as usize / 64] |= 1 << (patient % 64);
+            }
+        }
+        let operator = placements.0.texts("operator")?;
+        let as_examiner = match operator {
+            Texts::Cells(_) => Vec::new(),
+            Texts::Numbered(names) => {
+                names.listed().values_iter().map(|name| visits.examiners().find(name).unwrap_or(NOBODY)).collect()
+            }
+        };
         Ok(Self {
             histories,
             visits,
-            operator: placements.0.text("operator")?,
-            deaths: deaths(histories),
-            odd: histories.statements.iter().map(odd).collect(),
+            operator,
+            as_examiner,
+            deaths,
+            died,
+            says: histories.statements.iter().map(says).collect(),
         })
     }
 
@@ -388,8 +422,12 @@ impl<'a> Seen<'a> {
         // Neighbours mostly have the same operator.
         let mut operator = (None, NOBODY);
         for restoration in restorations {
-            let own = self.operator.get(self.histories.placement_row[restoration] as usize);
-            if own != operator.0 {
+            let row = self.histories.placement_row[restoration] as usize;
+            if let Texts::Numbered(names) = self.operator {
+                let number = names.numbers()[row];
+                operator = (names.text(number), self.as_examiner.get(number as usize).copied().unwrap_or(NOBODY));
+            } else if self.operator.get(row) != operator.0 {
+                let own = self.operator.get(row);
                 operator = (own, own.and_then(|own| self.visits.examiners().find(own)).unwrap_or(NOBODY));
             }
             self.check(restoration, operator, findings);
@@ -402,7 +440,24 @@ impl<'a> Seen<'a> {
         let histories = self.histories;
         let place = |row: u32, column: &str| self.place(row, column);
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
-        let died = if self.deaths.is_empty() { None } else { self.deaths.get(&histories.patient[restoration]).copied() };
+        let patient = histories.patient[restoration];
+        let died = if self.died[patient as usize / 64] >> (patient % 64) & 1 == 0 {
+            None
+        } else {
+            self.deaths.get(&patient).copied()
+        };
+        let looks = histories.looks(restoration);
+        let all = looks.iter().fold(0, |all, look| all | self.says[look.statement as usize]);
+        // Visits are in order of their days.
+        let any_before = looks.first().is_some_and(|look| look.day < placed);
+        if all & (ODD | CLOSES) == 0 && died.is_none() && !any_before {
+            // Nothing there that could contradict anything.
+            if own_number != NOBODY && all & SCORED != 0 {
+                let places = histories.places(restoration);
+                places.for_each(|at| self.check_own_work(at, own_operator, own_number, findings));
+            }
+            return;
+        }
         let mut last_in_place: Option<i32> = None;
         let mut closed: Option<(i32, u32, Event)> = None;
         for at in histories.places(restoration) {
@@ -421,7 +476,7 @@ impl<'a> Seen<'a> {
                 );
                 continue;
             }
-            if self.odd[look.statement as usize] {
+            if self.says[look.statement as usize] & ODD != 0 {
                 self.check_look(at, placed, findings);
             }
             if let Some((died_on, telling_row)) = died.filter(|&(died_on, _)| statement.examined && look.day > died_on) {
@@ -486,16 +541,28 @@ impl<'a> Seen<'a> {
             if statement.shows_in_place && look.day - placed >= entry {
                 last_in_place = Some(look.day);
             }
-            if own_number != NOBODY && statement.scored && self.visits.examiner_number(row()) == own_number {
-                findings.note(
-                    FindingKind::OwnWorkScored,
-                    place(row(), "examiner"),
-                    own_operator,
-                    "The operator scored own work; such scores tend to be kind.",
-                    "Nothing to mend; a second examiner would make the scores stronger.",
-                );
-            }
+            self.check_own_work(at, own_operator, own_number, findings);
         }
+    }
+
+    /// Whether who placed the restoration scored it, too.
+    fn check_own_work(&self, at: usize, own_operator: Option<&str>, own_number: u32, findings: &mut Findings) {
+        let scored = self.says[self.histories.looks[at].statement as usize] & SCORED != 0;
+        let row = self.histories.row(at);
+        if own_number == NOBODY
+            || !scored
+            || self.visits.examiner_number(row) != own_number
+            || findings.only_counted(FindingKind::OwnWorkScored, self.visits.file(row), self.visits.row_in_file(row))
+        {
+            return;
+        }
+        findings.note(
+            FindingKind::OwnWorkScored,
+            self.place(row, "examiner"),
+            own_operator,
+            "The operator scored own work; such scores tend to be kind.",
+            "Nothing to mend; a second examiner would make the scores stronger.",
+        );
     }
 
     /// What one visit contradicts by itself.
@@ -600,11 +667,9 @@ fn check_same_surface(
     let mut check_patient = |restorations: &mut dyn Iterator<Item = u32>| {
         of_patient.clear();
         of_patient.extend(restorations.filter_map(|restoration| check.surfaced(restoration)));
-        if of_patient.len() > 1 {
-            of_patient.sort_unstable();
-            for pair in of_patient.windows(2).filter(|pair| (pair[0].0, pair[0].1) == (pair[1].0, pair[1].1)) {
-                check.follows(pair[0].3, pair[1].3, findings);
-            }
+        of_patient.sort_unstable();
+        for pair in of_patient.windows(2).filter(|pair| (pair[0].0, pair[0].1) == (pair[1].0, pair[1].1)) {
+            check.follows(pair[0].3, pair[1].3, findings);
         }
     };
     if histories.patient.is_sorted() {
@@ -612,7 +677,7 @@ fn check_same_surface(
         for patient in histories.patient.chunk_by(|one, other| one == other) {
             let these = from..from + u32::try_from(patient.len()).unwrap_or(u32::MAX);
             from = these.end;
-            if these.len() > 1 {
+            if check.any_tooth_again(these.clone()) {
                 check_patient(&mut these.clone());
             }
         }
@@ -649,6 +714,18 @@ impl<'a> SameSurface<'a> {
             ids: table.text("restoration_id")?,
             patients: table.text("patient_id")?,
         })
+    }
+
+    /// Whether any of some restorations was placed on the tooth of another one.
+    fn any_tooth_again(&self, restorations: Range<u32>) -> bool {
+        let (mut met, mut again) = ([0_u64; 4], restorations.len() > 256);
+        for restoration in restorations {
+            let tooth = self.teeth.get(self.histories.placement_row[restoration as usize] as usize);
+            let (word, bit) = (usize::from(tooth >> 6), 1 << (tooth & 63));
+            again |= met[word] & bit != 0;
+            met[word] |= bit;
+        }
+        again
     }
 
     /// A restoration where it was placed; none where tooth or patient is not told: a patient who is not named is nobody's neighbour.

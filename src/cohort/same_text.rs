@@ -28,7 +28,9 @@ const TOLD: u32 = 1 << 16;
 /// For each row the first one with the same text; no text counts as an empty one.
 #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
 pub(super) fn first_rows(texts: &StringChunked) -> Vec<u32> {
-    let (mut runs, mut row) = (Vec::new(), 0);
+    let (mut count, mut row) = (0, 0);
+    text_runs(texts, |_| count += 1);
+    let mut runs = Vec::with_capacity(count);
     text_runs(texts, |run| {
         runs.push(Run { hash: text_hash(run.text.unwrap_or("")), row, rows: run.rows as u32 });
         row += run.rows as u32;

@@ -3,8 +3,11 @@
 //! Decided.  The spelling that stands first in the files is the one that the others are held against.
 //! Cost.     About 30 bytes a spelling and its letters, so that the patients of a long file fit.
 
+use std::num::NonZeroU32;
+
 use crate::finding::{FindingKind, Findings, Place};
 use crate::table::text_hash::text_hash;
+use crate::table::text_runs::Texts;
 use crate::table::{RecordTable, TableError};
 use crate::wording::folded;
 
@@ -41,11 +44,34 @@ impl Spellings {
     /// When the table lacks the column, which would be a fault of the program.
     pub fn add_column(&mut self, table: &RecordTable, column: &str) -> Result<(), TableError> {
         let origins = table.origins()?;
-        for (row, text) in table.text(column)?.iter().enumerate() {
-            if let Some(text) = text {
-                self.add(text, origins.place(row));
+        if let Texts::Numbered(texts) = table.texts(column)? {
+            // By number the first place, and the texts in the order of their first row.
+            let mut first = vec![None; texts.listed().len()];
+            let mut met = Vec::new();
+            for (row, number) in texts.numbers().iter().enumerate() {
+                let Some(first) = first.get_mut(*number as usize) else { continue };
+                let place = origins.place(row);
+                if first.is_none() {
+                    met.push(*number);
+                }
+                *first = Some(first.map_or(place, |first: (u32, u32)| first.min(place)));
             }
+            for number in met {
+                if let (Some(text), Some(place)) = (texts.text(number), first[number as usize]) {
+                    self.add(text, place);
+                }
+            }
+            return Ok(());
         }
+        let mut row = 0;
+        // A text that follows itself is met first at its least place.
+        table.texts(column)?.runs(|run| {
+            let places = (row..row + run.rows).map(|row| origins.place(row));
+            row += run.rows;
+            if let (Some(text), Some(first)) = (run.text, places.min()) {
+                self.add(text, first);
+            }
+        });
         Ok(())
     }
 
@@ -176,8 +202,7 @@ pub fn check_spellings(
 ) -> Result<(), TableError> {
     let (texts, origins) = (table.text(column)?, table.origins()?);
     let text = |row: u32| texts.get(row as usize);
-    let hashed: Vec<(u64, u32)> = rows.iter().filter_map(|&row| Some((folded_hash(text(row)?), row))).collect();
-    let mut alike = perhaps_twice(hashed);
+    let mut alike = perhaps_twice(rows, |row| text(row).map(folded_hash));
     alike.sort_unstable();
     for group in alike.chunk_by(|one, other| one.0 == other.0).filter(|group| group.len() > 1) {
         let texts = group.iter().filter_map(|&(_, row)| Some((text(row)?, origins.place(row as usize)))).collect();
@@ -192,6 +217,13 @@ fn folded_hash(text: &str) -> u64 {
     if !text.is_ascii() || text.len() > short.len() {
         return text_hash(&folded(text));
     }
+    if !text.bytes().any(|byte| byte <= b' ') {
+        // Nothing to leave out.
+        let own = &mut short[..text.len()];
+        own.copy_from_slice(text.as_bytes());
+        own.make_ascii_lowercase();
+        return text_hash(std::str::from_utf8(own).unwrap_or_default());
+    }
     let letters = text.bytes().filter(|byte| !char::from(*byte).is_whitespace());
     let mut length = 0;
     for (place, letter) in short.iter_mut().zip(letters) {
@@ -201,21 +233,30 @@ fn folded_hash(text: &str) -> u64 {
     text_hash(std::str::from_utf8(&short[..length]).unwrap_or_default())
 }
 
-/// Those whose hash may be another's too, by some bits of it; few others are among them.
-fn perhaps_twice(mut hashed: Vec<(u64, u32)>) -> Vec<(u64, u32)> {
-    let words = (hashed.len() / 4).next_power_of_two().max(1);
+/// Rows whose hash may be another's too, with it; few others are among them. Of all rows no more than half of each hash is put down, and the
+/// few that may be another's are hashed again.
+fn perhaps_twice(rows: &[u32], hash: impl Fn(u32) -> Option<u64>) -> Vec<(u64, u32)> {
+    let words = (rows.len() / 4).next_power_of_two().max(1);
     let (mut once, mut twice) = (vec![0_u64; words], vec![0_u64; words]);
-    #[expect(clippy::cast_possible_truncation, reason = "any bits of the hash will do")]
-    let at = |hash: u64| (hash as usize >> 6 & (words - 1), 1_u64 << (hash & 63));
-    for (word, bit) in hashed.iter().map(|(hash, _)| at(*hash)) {
+    let at = |half: u32| (half as usize >> 6 & (words - 1), 1_u64 << (half & 63));
+    // A row without a text has the hash of none.
+    let halves: Vec<Option<NonZeroU32>> = rows.iter().map(|row| hash(*row).map(half)).collect();
+    for (word, bit) in halves.iter().flatten().map(|half| at(half.get())) {
         twice[word] |= once[word] & bit;
         once[word] |= bit;
     }
-    hashed.retain(|(hash, _)| {
-        let (word, bit) = at(*hash);
+    let is_twice = |half: &NonZeroU32| {
+        let (word, bit) = at(half.get());
         twice[word] & bit != 0
-    });
-    hashed
+    };
+    let rows = rows.iter().zip(&halves).filter(|(_, half)| half.as_ref().is_some_and(is_twice));
+    rows.filter_map(|(row, _)| Some((hash(*row)?, *row))).collect()
+}
+
+/// Half of a hash.
+#[expect(clippy::cast_possible_truncation, reason = "any bits of the hash will do")]
+const fn half(hash: u64) -> NonZeroU32 {
+    NonZeroU32::MIN.saturating_add(hash as u32)
 }
 
 /// Names those of some texts, each with its first place, that are another's spelling; the earliest is the one held against. Told are the
@@ -261,7 +302,9 @@ mod tests {
         let hashed: Vec<(u64, u32)> = (0..5_000_u32)
             .map(|row| (u64::from(if row % 10 == 7 { row - 3 } else { row }).wrapping_mul(0x9e37_79b9_7f4a_7c15), row))
             .collect();
-        let kept = perhaps_twice(hashed.clone());
+        let (rows, empty): (Vec<u32>, u32) = ((0..5_001).collect(), 5_000);
+        let hash = |row: u32| (row != empty).then(|| hashed[row as usize].0);
+        let kept = perhaps_twice(&rows, hash);
         for one in &hashed {
             let times = hashed.iter().filter(|other| other.0 == one.0).count();
             assert!(times == 1 || kept.contains(one));

@@ -31,15 +31,15 @@ impl Stated {
     pub const NOTHING: Self =
         Self { scheme: None, scores: [None; 8], outcome: None, reason: None, reported: false, dated: false };
 
-    /// A hash of the codes.
-    fn hash(&self) -> u64 {
+    /// The codes as one number, another one for each that differs.
+    fn key(&self) -> (u64, u64) {
         let scores = self.scores.map(|score| score.map_or(0, Score::sign));
         let code = |index: Option<u8>| u64::from(index.unwrap_or(u8::MAX));
         let codes =
             [code(self.scheme.map(Coded::index)), code(self.outcome.map(Coded::index)), code(self.reason.map(Coded::index))];
         let others =
             codes.into_iter().fold(u64::from(self.reported) << 1 | u64::from(self.dated), |all, code| all << 8 | code);
-        mixed(others, u64::from_le_bytes(scores))
+        (others, u64::from_le_bytes(scores))
     }
 
     fn extent(&self) -> Option<Extent> {
@@ -132,22 +132,23 @@ impl Statement {
 #[derive(Clone, Debug, Default)]
 pub struct Statements {
     all: Vec<Statement>,
-    /// Their numbers, by the hash of their codes.
-    numbers: HashTable<u32>,
+    /// Their numbers, each with what stands for its codes.
+    numbers: HashTable<((u64, u64), u32)>,
 }
 
 impl Statements {
     /// The number of a statement, which is added if it is new.
     pub fn number(&mut self, stated: Stated) -> u32 {
         let Self { all, numbers } = self;
-        let known = numbers.find(stated.hash(), |number| all[*number as usize].stated == stated);
-        if let Some(number) = known {
+        let key = stated.key();
+        let hash = |(others, scores): (u64, u64)| mixed(others, scores);
+        if let Some((_, number)) = numbers.find(hash(key), |(known, _)| *known == key) {
             return *number;
         }
         // Statements are no more than visits, and these fewer than 2^32.
         let number = u32::try_from(all.len()).unwrap_or(u32::MAX);
         all.push(Statement::new(stated));
-        numbers.insert_unique(stated.hash(), number, |number| all[*number as usize].stated.hash());
+        numbers.insert_unique(hash(key), (key, number), |(key, _)| hash(*key));
         number
     }
 

@@ -6,6 +6,8 @@
 //! Cost.  10 bytes a visit (12 with more than 65 535 examiners), 8 for each that is of another restoration than the one before, and 12 or so
 //!        for each that doesn't come from the row behind that of the visit before.
 
+use std::ops::Range;
+
 use polars::prelude::DataFrame;
 
 use super::spelling::Spellings;
@@ -16,8 +18,8 @@ use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::stated::{Codes, coded_columns};
 use crate::table::text_hash::mixed;
 use crate::table::text_order::TextOrder;
-use crate::table::text_runs::{NO_MARK, text_runs};
-use crate::table::{NO_CODE, NO_DAY, PlacementTable, RecordTable, StatedRows, TableError, VisitTable};
+use crate::table::text_runs::{NO_MARK, Texts};
+use crate::table::{NO_DAY, Piece, PlacementTable, RecordTable, StatedRows, TableError, VisitTable};
 
 /// Stands for the row of a placement that there is none of.
 pub(super) const NEVER_PLACED: u32 = u32::MAX;
@@ -92,14 +94,20 @@ impl Numbers {
 
     /// Adds those of the rows that follow, each as another number; a number is its place among those.
     fn take_over(&mut self, rows: &Self, numbers: &[u32]) {
+        match rows {
+            Self::Short(rows) => self.add_numbered(rows.iter().map(|number| usize::from(*number)), numbers),
+            Self::Long(rows) => self.add_numbered(rows.iter().map(|number| *number as usize), numbers),
+        }
+    }
+
+    /// Adds a number for each row, given by its place among some; a place where there is none is [`NOBODY`]'s.
+    fn add_numbered(&mut self, places: impl Iterator<Item = usize>, numbers: &[u32]) {
         let shorts: Option<Vec<u16>> = numbers.iter().map(|number| short(*number)).collect();
-        match (self, rows, shorts) {
-            (Self::Short(own), Self::Short(rows), Some(shorts)) => {
-                own.extend(rows.iter().map(|number| shorts.get(usize::from(*number)).copied().unwrap_or(u16::MAX)));
+        match (self, shorts) {
+            (Self::Short(own), Some(shorts)) => {
+                own.extend(places.map(|place| shorts.get(place).copied().unwrap_or(u16::MAX)))
             }
-            (own, rows, _) => (0..rows.len()).for_each(|row| {
-                own.add(numbers.get(rows.get(row) as usize).copied().unwrap_or(NOBODY), 1);
-            }),
+            (own, _) => places.for_each(|place| own.add(numbers.get(place).copied().unwrap_or(NOBODY), 1)),
         }
     }
 }
@@ -162,7 +170,13 @@ pub struct VisitRows {
     /// How many there are. Their looks may be in histories already.
     pub(super) rows: usize,
     /// The last day of any; [`NO_DAY`] if none has one.
-    last: i32,
+    pub(super) last: i32,
+    /// Whether all have one.
+    pub(super) all_dated: bool,
+    /// Whether no visit is earlier than the one before it, if that is of the same restoration.
+    pub(super) days_rise: bool,
+    /// Whether any is of the day of the one before it, if that is of the same restoration.
+    pub(super) any_same_day: bool,
     /// Which of them are of which placement, in the order of the rows; neighbours may be of the same.
     pub(super) placements: Vec<OfPlacement>,
     /// Rows of placements that repeat an earlier one in every column, with that one, in the order of the rows.
@@ -189,6 +203,9 @@ impl Default for VisitRows {
             happened: Vec::new(),
             rows: 0,
             last: NO_DAY,
+            all_dated: true,
+            days_rise: true,
+            any_same_day: false,
             placements: Vec::new(),
             repeats: Vec::new(),
             placed_again: Vec::new(),
@@ -221,6 +238,11 @@ impl VisitRows {
         self.examiner.make_room(rows);
     }
 
+    /// The same for the placements that they are of, if each is met in one place.
+    pub fn make_room_for_placements(&mut self, placements: usize) {
+        let _ = self.placements.try_reserve_exact(placements);
+    }
+
     /// For how many more rows there is room.
     pub fn room(&self) -> usize {
         self.looks.capacity() - self.looks.len()
@@ -235,6 +257,14 @@ impl VisitRows {
         self.looks.extend(rows.looks.iter().map(numbered));
         self.rows += rows.rows;
         self.last = self.last.max(rows.last);
+        self.all_dated &= rows.all_dated;
+        if let (Some(last), Some(first)) = (self.placements.last(), rows.placements.first())
+            && last.placement == first.placement
+        {
+            self.compare_days(before as usize - 1..before as usize + 1);
+        }
+        self.days_rise &= rows.days_rise;
+        self.any_same_day |= rows.any_same_day;
         self.happened.extend(rows.happened.iter().map(|(row, day)| (row + before, *day)));
         self.placements.extend(rows.placements.iter().map(|of| OfPlacement { row: of.row + before, ..*of }));
         let numbers = self.examiners.take_over(&rows.examiners);
@@ -243,6 +273,15 @@ impl VisitRows {
             Origin { row: origin.row + before, ..origin }.add(&mut self.origins);
         }
         self.unplaced.extend(rows.unplaced.into_iter().map(|(row, id)| (row + before, id)));
+    }
+
+    /// Watches how the days of neighbours of one restoration follow each other.
+    #[inline]
+    fn compare_days(&mut self, rows: Range<usize>) {
+        for pair in self.looks[rows].windows(2) {
+            self.days_rise &= pair[0].day <= pair[1].day;
+            self.any_same_day |= pair[0].day == pair[1].day;
+        }
     }
 
     /// The same with the first row of each placement's patient.
@@ -377,7 +416,7 @@ impl<'a> VisitReader<'a> {
                 continue;
             }
             reader.first_of_id[row as usize] = false;
-            let mut same = true;
+            let mut same = placements.0.same_beside(earlier as usize, row as usize);
             for column in &columns {
                 same = same && column.get(earlier as usize)? == column.get(row as usize)?;
             }
@@ -397,16 +436,16 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
     pub fn read(&self, piece: &DataFrame) -> Result<VisitPiece, TableError> {
-        self.read_stated(piece, &StatedRows::of_frame(piece)?)
+        self.read_stated(&Piece::whole(piece.clone()), &StatedRows::of_frame(piece)?)
     }
 
     /// The same with what they state beside their other columns.
     ///
     /// # Errors
     /// As [`Self::read`].
-    pub fn read_stated(&self, piece: &DataFrame, stated: &StatedRows) -> Result<VisitPiece, TableError> {
+    pub fn read_stated(&self, piece: &Piece, stated: &StatedRows) -> Result<VisitPiece, TableError> {
         let mut rows = VisitRows::default();
-        rows.make_room(piece.height());
+        rows.make_room(piece.frame.height());
         self.read_stated_into(&mut rows, piece, stated)?;
         Ok(VisitPiece { rows })
     }
@@ -416,28 +455,32 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
     pub fn read_into(&self, rows: &mut VisitRows, piece: &DataFrame) -> Result<(), TableError> {
-        self.read_stated_into(rows, piece, &StatedRows::of_frame(piece)?)
+        self.read_stated_into(rows, &Piece::whole(piece.clone()), &StatedRows::of_frame(piece)?)
     }
 
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    fn read_stated_into(&self, rows: &mut VisitRows, piece: &DataFrame, stated: &StatedRows) -> Result<(), TableError> {
+    fn read_stated_into(&self, rows: &mut VisitRows, piece: &Piece, stated: &StatedRows) -> Result<(), TableError> {
         let before = rows.len() as u32;
-        let table = RecordTable::new(piece.clone(), Vec::new());
+        let table = RecordTable::new(piece.frame.clone(), Vec::new());
         looks(&table, stated, rows)?;
         let mut finder = Finder { reader: self, last: None };
         let mut row = before;
-        text_runs(table.text("restoration_id")?, |run| {
+        piece.texts("restoration_id")?.runs(|run| {
             let placement = run.text.and_then(|id| finder.placement(id));
             if let (None, Some(id)) = (placement, run.text) {
                 rows.unplaced.extend((row..row + run.rows as u32).map(|row| (row, id.to_owned())));
             }
-            rows.placements.push(OfPlacement { row, placement: placement.unwrap_or(NEVER_PLACED) });
-            row += run.rows as u32;
+            let placement = placement.unwrap_or(NEVER_PLACED);
+            let goes_on = row > 0 && rows.placements.last().is_some_and(|last| last.placement == placement);
+            let to = row + run.rows as u32;
+            rows.compare_days((row - u32::from(goes_on)) as usize..to as usize);
+            rows.placements.push(OfPlacement { row, placement });
+            row = to;
         });
-        rows.rows += piece.height();
+        rows.rows += table.len();
         let origins = table.origins()?;
         let mut at = 0;
-        while at < piece.height() {
+        while at < table.len() {
             let (file, row_in_file) = origins.place(at);
             Origin { row: before + at as u32, file, row_in_file }.add(&mut rows.origins);
             at = origins.run_end(at);
@@ -445,8 +488,20 @@ impl<'a> VisitReader<'a> {
         // Of a spelling the first place is kept; where places rise, that is where it is met first.
         let these = rows.origins.partition_point(|origin| origin.row <= before).saturating_sub(1);
         let rising = rows.origins[these..].is_sorted_by(Origin::is_before);
+        let examiners = piece.texts("examiner")?;
+        if let Texts::Numbered(names) = examiners
+            && rising
+        {
+            let mut numbers = vec![NOBODY; names.listed().len()];
+            for (at, name) in names.numbers().iter().enumerate() {
+                let Some(number) = numbers.get_mut(*name as usize).filter(|number| **number == NOBODY) else { continue };
+                *number = rows.examiners.add(names.text(*name).unwrap_or_default(), origins.place(at)) as u32;
+            }
+            rows.examiner.add_numbered(names.numbers().iter().map(|name| *name as usize), &numbers);
+            return Ok(());
+        }
         let mut recent = [(NO_MARK, NOBODY); RECENT];
-        text_runs(table.text("examiner")?, |run| {
+        examiners.runs(|run| {
             let number = run.text.map_or(NOBODY, |name| {
                 let recent = run.mark.filter(|_| rising).map(|mark| (mark, &mut recent[recent_slot(mark)]));
                 match recent {
@@ -477,56 +532,55 @@ fn recent_slot(mark: u128) -> usize {
 }
 
 /// Finds the placements of visits that come one after the other.
-struct Finder<'a, 'b> {
+struct Finder<'a, 'b, 'c> {
     reader: &'b VisitReader<'a>,
     /// The id met last, with its placement.
-    last: Option<(String, Option<u32>)>,
+    last: Option<(&'c str, Option<u32>)>,
 }
 
-impl Finder<'_, '_> {
-    /// The placement with an id. Visits of a restoration mostly stand together, in the order of the placements: so the last one found and
-    /// the one placed after it are tried before all others.
-    fn placement(&mut self, id: &str) -> Option<u32> {
-        if let Some((known, placement)) = &self.last
-            && known == id
-        {
-            return *placement;
-        }
+impl<'c> Finder<'_, '_, 'c> {
+    /// The placement with an id. Visits of a restoration mostly stand together, in the order of the placements: so the one placed after the last
+    /// one found and that one are tried before all others.
+    fn placement(&mut self, id: &'c str) -> Option<u32> {
         let VisitReader { ids, first_of_id, .. } = self.reader;
-        let next = self.last.as_ref().and_then(|(_, placement)| *placement).map_or(0, |placement| placement + 1);
+        let next = self.last.and_then(|(_, placement)| placement).map_or(0, |placement| placement + 1);
         let follows = |row: &u32| first_of_id.get(*row as usize) == Some(&true) && ids.text(*row) == id && !id.is_empty();
-        let placement = Some(next).filter(follows).or_else(|| ids.find(id));
-        let (known, found) = self.last.get_or_insert_default();
-        known.clear();
-        known.push_str(id);
-        *found = placement;
+        let placement = match self.last {
+            _ if follows(&next) => Some(next),
+            Some((known, placement)) if known == id => placement,
+            _ => ids.find(id),
+        };
+        self.last = Some((id, placement));
         placement
     }
 }
 
 /// Each row as a look.
+#[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
 fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) -> Result<(), TableError> {
-    let (days, happened) = (table.days_in_place("visited_on")?, table.days_in_place("outcome_on")?);
-    let before = u32::try_from(rows.len()).unwrap_or(u32::MAX);
-    let VisitRows { looks, statements, happened: told, last, .. } = rows;
+    let (days, happened) = (table.days("visited_on")?, table.days("outcome_on")?);
+    let VisitRows { looks, statements, happened: told, last, all_dated, .. } = rows;
+    let before = looks.len();
     if stated_rows.numbers.len() != table.len() {
         return Err(TableError::no_table("what its visits state is of other rows"));
     }
-    // The number here of each statement, without and with a day of its outcome, once it is met.
-    let mut numbers = vec![[NO_STATEMENT; 2]; stated_rows.codes.len()];
-    for ((row, at), number) in (before..).zip(0..).zip(&stated_rows.numbers) {
-        let happened = happened.get(at);
-        let dated = happened != NO_DAY;
-        if dated {
-            told.push((row, happened));
-        }
-        let statement = &mut numbers[*number as usize][usize::from(dated)];
-        if *statement == NO_STATEMENT {
-            *statement = statements.number(stated(&stated_rows.codes[*number as usize], dated));
-        }
-        let day = days.get(at);
+    let StatedRows { numbers, codes } = stated_rows;
+    // The number here of each statement.
+    let undated: Vec<u32> = codes.iter().map(|codes| statements.number(stated(codes, false))).collect();
+    looks.extend(days.iter().zip(numbers).map(|(day, number)| Look { day: *day, statement: undated[*number as usize] }));
+    for day in days {
         *last = day.max(*last);
-        looks.push(Look { day, statement: *statement });
+        *all_dated &= day != NO_DAY;
+    }
+    // The same with a day of its outcome, once it is met.
+    let mut dated = vec![NO_STATEMENT; codes.len()];
+    for (at, day) in happened.into_iter().enumerate().filter(|(_, day)| *day != NO_DAY) {
+        let number = numbers[at] as usize;
+        if dated[number] == NO_STATEMENT {
+            dated[number] = statements.number(stated(&codes[number], true));
+        }
+        looks[before + at].statement = dated[number];
+        told.push(((before + at) as u32, day));
     }
     Ok(())
 }
@@ -536,22 +590,18 @@ const NO_STATEMENT: u32 = u32::MAX;
 
 /// What the codes of a visit state.
 fn stated(codes: &Codes, dated: bool) -> Stated {
-    let code =
-        |name: &str| coded_columns().zip(codes).find(|(column, _)| column.name == name).map_or(NO_CODE, |(_, code)| *code);
-    let mut scores = [None; 8];
-    for (column, code) in coded_columns().zip(codes) {
-        if let Cell::Score(criterion) = column.cell {
-            scores[usize::from(criterion.index())] = Score::from_sign(*code);
+    let mut all = Stated { dated, ..Stated::NOTHING };
+    for (column, &code) in coded_columns().zip(codes) {
+        match (column.cell, column.name) {
+            (Cell::Score(criterion), _) => all.scores[usize::from(criterion.index())] = Score::from_sign(code),
+            (_, "scheme") => all.scheme = decoded(code),
+            (_, "outcome") => all.outcome = decoded(code),
+            (_, "reason") => all.reason = decoded(code),
+            (_, "source") => all.reported = is_reported(code),
+            _ => {}
         }
     }
-    Stated {
-        scheme: decoded(code("scheme")),
-        scores,
-        outcome: decoded(code("outcome")),
-        reason: decoded(code("reason")),
-        reported: is_reported(code("source")),
-        dated,
-    }
+    all
 }
 
 #[cfg(test)]
@@ -581,6 +631,53 @@ mod tests {
         columns.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
         columns.push(whole_numbers(ROW_COLUMN, rows.iter().map(|(_, row)| *row).collect()));
         DataFrame::new_infer_height(columns).expect("columns")
+    }
+
+    /// Visits of two restorations, by their days; in one piece, in pieces taken over, and in pieces read one behind the other.
+    #[test]
+    fn days_of_neighbours_are_watched_across_pieces() {
+        let column = |columns: &[crate::record::Column], rows: &[(&str, i32)]| -> DataFrame {
+            let mut all: Vec<_> = columns
+                .iter()
+                .map(|column| {
+                    let mut builder = ColumnBuilder::new(column.name, column.cell);
+                    for (id, day) in rows {
+                        match &mut builder {
+                            ColumnBuilder::Text(texts) if column.name == "restoration_id" => texts.append_value(id),
+                            ColumnBuilder::Day(days) if column.name == "visited_on" => days.append_value(*day),
+                            builder => builder.push_none(),
+                        }
+                    }
+                    builder.finish()
+                })
+                .collect();
+            all.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
+            all.push(whole_numbers(ROW_COLUMN, (0..).take(rows.len()).collect()));
+            DataFrame::new_infer_height(all).expect("columns")
+        };
+        let placements = column(PLACEMENT_COLUMNS, &[("A", 0), ("B", 0)]);
+        let placements = PlacementTable(RecordTable::new(placements, Vec::new()));
+        let reader = VisitReader::new(&placements).expect("columns");
+        for (rows, rise, same) in [
+            (&[("A", 3), ("A", 5), ("B", 1), ("B", 2)][..], true, false),
+            (&[("A", 3), ("A", 3), ("B", 1)], true, true),
+            (&[("A", 3), ("A", 2), ("B", 2)], false, false),
+            (&[("A", 3), ("B", 3), ("A", 2)], true, false),
+            (&[("A", 3)], true, false),
+        ] {
+            for cut in 0..rows.len() {
+                let (one, other) = (column(VISIT_COLUMNS, &rows[..cut]), column(VISIT_COLUMNS, &rows[cut..]));
+                let (mut taken, mut gone_on) = (reader.begin(), reader.begin());
+                for piece in [&one, &other] {
+                    taken.take(reader.read(piece).expect("columns"));
+                    reader.read_into(&mut gone_on, piece).expect("columns");
+                }
+                for read in [taken, gone_on] {
+                    assert_eq!((read.days_rise, read.any_same_day), (rise, same), "{rows:?} cut at {cut}");
+                    assert!(read.all_dated && read.last_day() == rows.iter().map(|row| row.1).max());
+                }
+            }
+        }
     }
 
     #[test]

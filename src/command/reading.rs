@@ -8,7 +8,6 @@ use std::path::{Path, PathBuf};
 
 use chrono::Local;
 use clap::Args;
-use polars::prelude::DataFrame;
 
 use super::exit::Exit;
 use crate::cohort::from_files::read_course;
@@ -24,7 +23,7 @@ use crate::registry::{Holds, Kept, Registry, RegistryError};
 use crate::report::findings_file::{FindingsFileError, write_findings};
 use crate::report::findings_text::{findings_count, findings_text};
 use crate::report::set_aside::{SetAsideTable, write_set_aside};
-use crate::table::{Filled, NO_DAY, PlacementTable, StatedRows, TableError, VisitTable};
+use crate::table::{Filled, NO_DAY, Piece, PlacementTable, StatedRows, TableError, VisitTable};
 use crate::wording::{count, escape_terminal, system_said, without_error_numbers};
 
 /// Arguments of every command that reads records.
@@ -466,7 +465,7 @@ fn read_registry(
                         let kept = registry.placements(batch, needed.as_deref())?;
                         let filled = match wanted {
                             Wanted::Check => filled_placements(registry, batch)?,
-                            _ => Filled::of(kept.placements.0.frame()),
+                            _ => kept.placements.0.filled(),
                         };
                         Ok((kept, filled))
                     };
@@ -552,9 +551,10 @@ fn visits_of(registry: &Registry, kept: &Kept, checked: CheckedAhead) -> Result<
         let reader = VisitReader::new(&kept.placements)?;
         let mut visits = reader.begin();
         visits.make_room(registry.visits_received(kept.batch));
+        visits.make_room_for_placements(kept.placements.0.len());
         let mut filled = Filled::default();
-        let make = |piece: DataFrame, stated: StatedRows| {
-            let mut columns = Filled::of(&piece);
+        let make = |piece: Piece, stated: StatedRows| {
+            let mut columns = piece.filled();
             stated.fill(&mut columns);
             Ok::<_, RegistryError>((columns, reader.read_stated(&piece, &stated)?))
         };

@@ -60,6 +60,10 @@ fn try_run(arguments: &ReviewArguments) -> Result<(), Stop> {
     let set_aside = if checked.set_aside.files.is_empty() { String::new() } else { reckoning(&checked) };
     // What visits say is laid out by restoration now; their table is not read again, and what comes takes its room.
     checked.intake.visits = VisitTable(RecordTable::empty());
+    if arguments.follow_up.is_none() {
+        // Patients have numbers by now.
+        checked.intake.placements.0.forget("patient_id");
+    }
     progress("computing");
     let mut factors: Vec<String> = Vec::new();
     for name in if arguments.by.is_empty() { &checked.protocol.factors } else { &arguments.by } {

@@ -305,7 +305,7 @@ fn judge_part(
     let elsewhere: Vec<&str> = replaced_elsewhere(&weighed.placements)?.into_iter().collect();
     let known = if elsewhere.is_empty() { Vec::new() } else { parts.known(elsewhere.iter().copied())? };
     let unknown = elsewhere.into_iter().zip(known).filter(|(_, known)| !known).map(|(restoration, _)| restoration).collect();
-    check_part(&weighed.placements, &visits, &mut histories, protocol, &unknown, findings)?;
+    check_part(&weighed.placements, &visits, &mut histories, protocol, Some(&unknown), findings)?;
     let mut over_all = OverAll::default();
     over_all.add(&weighed.placements, &visits)?;
     Ok((weighed, over_all))

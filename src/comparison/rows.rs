@@ -166,7 +166,7 @@ impl Source<'_> {
                 return Ok(Covariate::number("Years since the first placement", years));
             }
             "replaces_restoration" => {
-                let texts = table.text(name)?;
+                let texts = table.texts(name)?;
                 // An id that no placement has may be a word of another language, so nothing is known then.
                 let unknown = replaced_elsewhere(self.placements)?;
                 let ids = table.text("restoration_id")?;

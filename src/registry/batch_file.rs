@@ -20,7 +20,7 @@ use super::paths::{Paths, TEMPORARY};
 use super::stated_columns::{apart, cells, together};
 use super::stop_point::{BATCH_FILE, reach};
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::{ParquetPieces, TableError};
+use crate::table::{ParquetPieces, Piece, TableError};
 use crate::threads::as_they_come;
 use crate::wording::hexadecimal;
 
@@ -242,17 +242,31 @@ pub fn load(paths: &Paths, batch: &Batch, file: &StoredFile) -> Result<DataFrame
 /// # Errors
 /// As [`load`].
 pub fn load_columns(paths: &Paths, batch: &Batch, file: &StoredFile, wanted: &[String]) -> Result<DataFrame, RegistryError> {
+    Ok(load_with_numbered(paths, batch, file, wanted, &[])?.frame)
+}
+
+/// The same with the columns of texts that are named apart.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_with_numbered(
+    paths: &Paths,
+    batch: &Batch,
+    file: &StoredFile,
+    wanted: &[String],
+    numbered: &[&str],
+) -> Result<Piece, RegistryError> {
     let Opened { kept, pieces } = Opened::of(paths, batch, file, check(paths, batch, file)?)?;
     let whole = || {
         let names = pieces.names()?;
         let is_wanted =
             |name: &&str| [FILE_COLUMN, ROW_COLUMN].contains(name) || wanted.iter().any(|wanted| wanted.as_str() == *name);
         let chosen: Vec<&str> = names.iter().map(String::as_str).filter(is_wanted).collect();
-        pieces.only(&chosen).whole()
+        pieces.only(&chosen).whole_with_numbered(numbered)
     };
-    let frame = whole().map_err(|error: TableError| kept.undecoded(&error.what()))?;
-    kept.count(frame.height())?;
-    Ok(frame)
+    let piece = whole().map_err(|error: TableError| kept.undecoded(&error.what()))?;
+    kept.count(piece.frame.height())?;
+    Ok(piece)
 }
 
 /// Holds a batch file against its size and digest, without holding it in memory.
@@ -295,7 +309,8 @@ impl CheckedAhead {
 }
 
 /// Reads batch files piece by piece, each once its size and digest are known to be right: so many threads decode, `make` makes something
-/// of each piece there (the place of its file comes with it), and `take` takes that in the order of the files and their rows.
+/// of each piece there (the place of its file comes with it), and `take` takes that in the order of the files and their rows. The columns
+/// named by `numbered` may stand apart in a piece.
 ///
 /// # Errors
 /// When one is missing or not as it was written, or what `make` or `take` says.
@@ -304,7 +319,8 @@ pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     files: &[(&Batch, &StoredFile)],
     CheckedAhead(mut checked): CheckedAhead,
     threads: usize,
-    make: impl Fn(usize, DataFrame) -> Result<T, E> + Sync,
+    numbered: &[&str],
+    make: impl Fn(usize, Piece) -> Result<T, E> + Sync,
     mut take: impl FnMut(T) -> Result<(), E>,
 ) -> Result<(), E> {
     // A single piece is decoded column beside column, by one who has nothing else to do meanwhile.
@@ -329,7 +345,11 @@ pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     };
     let made = |(): &mut (), piece: Result<Ahead<'_>, RegistryError>| {
         let Ahead { place, span, opened } = piece?;
-        make(place, opened.decoded(span, beside)?)
+        let piece = match numbered {
+            [] => Piece::whole(opened.decoded(span, beside)?),
+            _ => opened.decoded_with_numbered(span, numbered)?,
+        };
+        make(place, piece)
     };
     as_they_come(threads, next, || (), made, |made| take(made?))
 }
@@ -359,6 +379,13 @@ impl<'a> Opened<'a> {
     /// A piece, decoded beside others or column beside column.
     fn decoded(&self, (from, rows): (usize, usize), beside: bool) -> Result<DataFrame, RegistryError> {
         let piece = if beside { self.pieces.rows(from, rows) } else { self.pieces.rows_by_columns(from, rows) };
+        piece.map_err(|error| self.kept.undecoded(&error.what()))
+    }
+}
+
+impl Opened<'_> {
+    fn decoded_with_numbered(&self, (from, rows): (usize, usize), numbered: &[&str]) -> Result<Piece, RegistryError> {
+        let piece = self.pieces.rows_with_numbered(from, rows, numbered);
         piece.map_err(|error| self.kept.undecoded(&error.what()))
     }
 }
@@ -466,13 +493,13 @@ mod tests {
             // What is made of a piece, and after how many it is enough.
             let read = |files: &[(&Batch, &StoredFile)], bad: u32, enough: usize| {
                 let mut taken = Vec::new();
-                let make = |place, piece: DataFrame| match first(&piece) {
+                let make = |place, piece: Piece| match first(&piece.frame) {
                     row if row == bad => Err(RegistryError::Unsteady),
                     row => Ok((place, row)),
                 };
                 // Some are checked ahead, or none.
                 let checked = CheckedAhead::of(&paths, &files[..files.len().min(threads - 1)]).expect("whole");
-                let ended = load_pieces(&paths, files, checked, threads, make, |made| {
+                let ended = load_pieces(&paths, files, checked, threads, &[], make, |made| {
                     taken.push(made);
                     if taken.len() == enough { Err(RegistryError::NoSuchBatch { asked: 0, newest: 0 }) } else { Ok(()) }
                 });
@@ -488,8 +515,8 @@ mod tests {
         std::fs::remove_file(paths.batch_file(&files[2].1.name)).expect("removed");
         for threads in [1, 2, 5] {
             let mut taken = Vec::new();
-            let make = |place, piece: DataFrame| Ok((place, first(&piece)));
-            let ended = load_pieces(&paths, &files, CheckedAhead::default(), threads, make, |made| {
+            let make = |place, piece: Piece| Ok((place, first(&piece.frame)));
+            let ended = load_pieces(&paths, &files, CheckedAhead::default(), threads, &[], make, |made| {
                 taken.push(made);
                 Ok(())
             });

@@ -6,7 +6,7 @@ use std::thread;
 use polars::prelude::{BooleanChunked, Column as FrameColumn, DataFrame, NewChunkedArray};
 use sha2::{Digest, Sha256};
 
-use super::batch_file::{CheckedAhead, load, load_columns, load_pieces};
+use super::batch_file::{CheckedAhead, load, load_columns, load_pieces, load_with_numbered};
 use super::error::RegistryError;
 use super::manifest::{Batch, BatchKind, Holds, Manifest, StoredFile};
 use super::paths::Paths;
@@ -16,8 +16,11 @@ use super::vocabulary::{TermTables, translate};
 use crate::record::{Cell, Column, PLACEMENT_COLUMNS, VISIT_COLUMNS};
 use crate::table::columns::whole_numbers;
 use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
-use crate::table::stated::is_coded;
-use crate::table::{ColumnBuilder, PlacementTable, RecordTable, STATED_COLUMN, StatedRows, VisitTable, decoding_threads};
+use crate::table::stated::{KnownStatements, is_coded};
+use crate::table::{
+    ColumnBuilder, NumberedTexts, Piece, PlacementTable, RecordTable, STATED_COLUMN, StatedRows, VisitTable,
+    decoding_threads,
+};
 use crate::wording::hexadecimal;
 
 /// Kept records, as they stood after a batch.
@@ -60,7 +63,10 @@ pub(super) fn read_placements(
     wanted: Option<&[String]>,
 ) -> Result<Kept, RegistryError> {
     let own_columns = own_columns(manifest, as_of);
-    let placements = table_of(paths, manifest, as_of, Holds::Placements, &own_columns, wanted)?;
+    let placements = match wanted {
+        Some(wanted) => placements_of(paths, manifest, as_of, &own_columns, wanted)?,
+        None => table(paths, manifest, as_of, Holds::Placements, &own_columns)?,
+    };
     let visits = RecordTable::new(empty_frame(columns(Holds::Visits), &[])?, files(manifest, as_of));
     Ok(Kept {
         placements: PlacementTable(placements),
@@ -107,39 +113,66 @@ pub(super) fn table(
     holds: Holds,
     own: &[String],
 ) -> Result<RecordTable, RegistryError> {
-    table_of(paths, manifest, as_of, holds, own, None)
-}
-
-/// The same with some columns only, or all; those by which rows supersede others are among them.
-fn table_of(
-    paths: &Paths,
-    manifest: &Manifest,
-    as_of: u32,
-    holds: Holds,
-    own: &[String],
-    wanted: Option<&[String]>,
-) -> Result<RecordTable, RegistryError> {
     let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
     let mut before = 0;
-    let is_wanted = |name: &str| wanted.is_none_or(|wanted| wanted.iter().any(|wanted| wanted == name));
-    let shape: Vec<Column> = columns(holds).iter().filter(|column| is_wanted(column.name)).copied().collect();
-    let own: Vec<String> = own.iter().filter(|name| is_wanted(name)).cloned().collect();
     for batch in manifest.batches.iter().filter(|batch| batch.number <= as_of) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let loaded = match wanted {
-                None => load(paths, batch, file)?,
-                Some(wanted) => load_columns(paths, batch, file, wanted)?,
-            };
-            frames.push((batch.kind, renumbered(&todays(loaded, manifest, batch, file)?, &shape, &own, before)?));
+            let loaded = todays(load(paths, batch, file)?, manifest, batch, file)?;
+            frames.push((batch.kind, renumbered(&loaded, columns(holds), own, before)?));
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
-    Ok(RecordTable::new(standing_on(empty_frame(&shape, &own)?, frames, holds)?, files(manifest, as_of)))
+    Ok(RecordTable::new(standing(frames, holds, own)?, files(manifest, as_of)))
+}
+
+/// Placements with some columns only; those by which rows supersede others are among them. Texts that many rows share stand beside the
+/// frame, unless rows supersede others.
+fn placements_of(
+    paths: &Paths,
+    manifest: &Manifest,
+    as_of: u32,
+    own: &[String],
+    wanted: &[String],
+) -> Result<RecordTable, RegistryError> {
+    let is_wanted = |name: &str| wanted.iter().any(|wanted| wanted == name);
+    let batches = || manifest.batches.iter().filter(|batch| batch.number <= as_of);
+    let any_correction = batches().any(|batch| batch.kind == BatchKind::Correction);
+    let is_shared = |column: &&Column| {
+        !any_correction && matches!(column.cell, Cell::Text) && !["restoration_id", "patient_id"].contains(&column.name)
+    };
+    let wanted_columns = || PLACEMENT_COLUMNS.iter().filter(|column| is_wanted(column.name));
+    let shape: Vec<Column> = wanted_columns().filter(|column| !is_shared(column)).copied().collect();
+    let mut own: Vec<String> = own.iter().filter(|name| is_wanted(name)).cloned().collect();
+    let mut shared: Vec<String> = wanted_columns().filter(is_shared).map(|column| column.name.to_owned()).collect();
+    if !any_correction {
+        shared.append(&mut own);
+    }
+    let names: Vec<&str> = shared.iter().map(String::as_str).collect();
+    let files_of =
+        |batch: &'_ Batch| batch.files.iter().filter(|file| file.holds == Holds::Placements).cloned().collect::<Vec<_>>();
+    let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
+    let mut gathered: Vec<Vec<NumberedTexts>> = names.iter().map(|_| Vec::new()).collect();
+    let mut before = 0;
+    for batch in batches() {
+        for file in files_of(batch) {
+            let Piece { frame, numbered } = load_with_numbered(paths, batch, &file, wanted, &names)?;
+            let frame = renumbered(&todays(frame, manifest, batch, &file)?, &shape, &own, before)?;
+            for (name, gathered) in names.iter().zip(&mut gathered) {
+                let texts = numbered.iter().find(|(other, _)| other == name).map(|(_, texts)| texts.clone());
+                gathered.push(texts.unwrap_or_else(|| NumberedTexts::none(frame.height())));
+            }
+            frames.push((batch.kind, frame));
+        }
+        before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
+    }
+    let frame = standing_on(empty_frame(&shape, &own)?, frames, Holds::Placements)?;
+    let numbered = shared.into_iter().zip(gathered.into_iter().map(NumberedTexts::concatenated)).collect();
+    Ok(RecordTable::new(frame, files(manifest, as_of)).with_numbered(numbered))
 }
 
 /// Some neighbouring rows that stood after a batch. What visits state is told apart from their other columns.
 pub(super) struct StandingPiece {
-    frame: DataFrame,
+    piece: Piece,
     stated: Option<StatedRows>,
 }
 
@@ -147,24 +180,25 @@ impl StandingPiece {
     /// With all columns of their kind.
     pub(super) fn whole(self) -> Result<DataFrame, RegistryError> {
         if self.stated.is_none() {
-            return Ok(self.frame);
+            return Ok(self.piece.frame);
         }
-        shaped(&put_back(self.frame, self.stated.as_ref())?, VISIT_COLUMNS, &[])
+        shaped(&put_back(self.piece.frame, self.stated.as_ref())?, VISIT_COLUMNS, &[])
     }
 
     /// Visits without what they state, and that beside them.
-    pub(super) fn parts(self) -> (DataFrame, StatedRows) {
-        (self.frame, self.stated.unwrap_or_default())
+    pub(super) fn parts(self) -> (Piece, StatedRows) {
+        (self.piece, self.stated.unwrap_or_default())
     }
 }
 
 /// Goes through the rows of a kind that stood after a batch, piece by piece: `make` makes something of each on any thread, and `take`
-/// takes that in the order of the rows. Placements come with the practice's own columns.
+/// takes that in the order of the rows. Placements come with the practice's own columns. The columns named by `numbered` may stand apart,
+/// and then no piece is whole.
 pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     paths: &Paths,
     manifest: &Manifest,
     as_of: u32,
-    holds: Holds,
+    (holds, numbered): (Holds, &[&str]),
     checked: CheckedAhead,
     make: impl Fn(StandingPiece) -> Result<T, E> + Sync,
     take: impl FnMut(T) -> Result<(), E>,
@@ -191,25 +225,32 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     }
     let beside: Vec<Column> =
         columns(holds).iter().filter(|column| holds == Holds::Placements || !is_coded(column)).copied().collect();
-    let standing = |place: usize, piece: DataFrame| -> Result<StandingPiece, RegistryError> {
+    // Keys are reckoned from cells.
+    let numbered = if last_correction.is_some() { &[] } else { numbered };
+    let known = KnownStatements::default();
+    let standing = |place: usize, piece: Piece| -> Result<StandingPiece, RegistryError> {
         let (batch, file) = files[place];
-        let (piece, mut stated) = taken_out(with_todays_terms(piece, manifest, batch, file)?, holds, batch.number)?;
+        let frame = with_todays_terms(piece.frame, manifest, batch, file)?;
+        let (Piece { frame, numbered }, mut stated) = taken_out(Piece { frame, ..piece }, holds, batch.number, &known)?;
         if holds == Holds::Visits && stated.is_none() {
-            stated = Some(StatedRows::of_frame(&shaped(&piece, VISIT_COLUMNS, &[])?)?);
+            stated = Some(StatedRows::of_frame(&shaped(&frame, VISIT_COLUMNS, &[])?)?);
         }
-        let frame = renumbered(&piece, &beside, &own, befores[place])?;
+        let is_apart = |column: &Column| numbered.iter().any(|(name, _)| name == column.name);
+        let beside: Vec<Column> = beside.iter().filter(|column| !is_apart(column)).copied().collect();
+        let frame = renumbered(&frame, &beside, &own, befores[place])?;
         if last_correction <= Some(batch.number) {
-            return Ok(StandingPiece { frame, stated });
+            return Ok(StandingPiece { piece: Piece { frame, numbered }, stated });
         }
         let keys = RowKeys::new(&frame, holds)?;
         let stands = |row| corrected.last(keys.key(row)).is_none_or(|last| last <= batch.number);
         let mask: Vec<bool> = (0..frame.height()).map(stands).collect();
         Ok(StandingPiece {
-            frame: frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?,
+            piece: Piece::whole(frame.filter(&BooleanChunked::from_slice("live".into(), &mask))?),
             stated: stated.map(|stated| stated.only(&mask)),
         })
     };
-    load_pieces(paths, &files, checked, decoding_threads(), |place, piece| make(standing(place, piece)?), take)
+    let make = |place, piece| make(standing(place, piece)?);
+    load_pieces(paths, &files, checked, decoding_threads(), numbered, make, take)
 }
 
 /// Holds the first files of a kind, of batches up to one, against their digests.
@@ -240,9 +281,10 @@ pub(super) fn pieces(
     let mut before = 0;
     for (place, batch) in (0..).zip(&manifest.batches) {
         for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let whole = |_, piece| renumbered(&todays(piece, manifest, batch, file)?, columns(holds), own, before);
+            let whole =
+                |_, piece: Piece| renumbered(&todays(piece.frame, manifest, batch, file)?, columns(holds), own, before);
             // Rows in all their columns: one piece at a time is much already.
-            load_pieces(paths, &[(batch, file)], CheckedAhead::default(), 1, whole, |piece| take(place, piece))?;
+            load_pieces(paths, &[(batch, file)], CheckedAhead::default(), 1, &[], whole, |piece| take(place, piece))?;
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }

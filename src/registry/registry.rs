@@ -14,7 +14,7 @@ use super::manifest::{Holds, Manifest, Sealed, Unsealed};
 use super::paths::{Paths, revision_of};
 use super::reading::{Kept, StandingPiece, checked_ahead, files, own_columns, read, read_placements, standing_pieces};
 use super::stop_point::{MANIFEST, NUMBERED_MANIFEST};
-use crate::table::StatedRows;
+use crate::table::{Piece, STATED_COLUMN, StatedRows};
 
 /// How often a reader starts again when a withdrawal replaces files under it.
 const TRIES: u32 = 50;
@@ -177,7 +177,7 @@ impl Registry {
         take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
         let checked = CheckedAhead::default();
-        standing_pieces(&self.paths, self.manifest(), as_of, holds, checked, |piece| make(piece.whole()?), take)
+        standing_pieces(&self.paths, self.manifest(), as_of, (holds, &[]), checked, |piece| make(piece.whole()?), take)
     }
 
     /// Holds files of visits against their digests, for one who will read them and has something else to do until then.
@@ -188,8 +188,8 @@ impl Registry {
         checked_ahead(&self.paths, self.manifest(), as_of, Holds::Visits)
     }
 
-    /// The same of visits, each piece with what they state beside their other columns; `checked` are those of
-    /// [`Self::check_visits_ahead`] as of the same batch, or none.
+    /// The same of visits, each piece with what they state beside their other columns, of which those of texts may stand apart; `checked` are
+    /// those of [`Self::check_visits_ahead`] as of the same batch, or none.
     ///
     /// # Errors
     /// As [`Self::pieces`].
@@ -197,14 +197,15 @@ impl Registry {
         &self,
         as_of: u32,
         checked: CheckedAhead,
-        make: impl Fn(DataFrame, StatedRows) -> Result<T, E> + Sync,
+        make: impl Fn(Piece, StatedRows) -> Result<T, E> + Sync,
         take: impl FnMut(T) -> Result<(), E>,
     ) -> Result<(), E> {
         let make = |piece: StandingPiece| {
-            let (frame, stated) = piece.parts();
-            make(frame, stated)
+            let (piece, stated) = piece.parts();
+            make(piece, stated)
         };
-        standing_pieces(&self.paths, self.manifest(), as_of, Holds::Visits, checked, make, take)
+        let numbered = ["restoration_id", "examiner", STATED_COLUMN];
+        standing_pieces(&self.paths, self.manifest(), as_of, (Holds::Visits, &numbered), checked, make, take)
     }
 
     /// How many rows of visits all batches up to one have, those that were superseded among them.

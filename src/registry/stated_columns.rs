@@ -6,8 +6,9 @@ use super::error::RegistryError;
 use super::group_writer::Cells;
 use super::manifest::Holds;
 use crate::record::VISIT_COLUMNS;
-use crate::table::stated::{UnknownStatement, coded_columns_of, is_coded};
-use crate::table::{STATED_COLUMN, StatedRows};
+use crate::table::stated::{KnownStatements, UnknownStatement, coded_columns_of, is_coded};
+use crate::table::text_runs::Texts;
+use crate::table::{Piece, STATED_COLUMN, StatedRows};
 
 fn coded(name: &str) -> bool {
     VISIT_COLUMNS.iter().any(|column| is_coded(column) && column.name == name)
@@ -42,15 +43,20 @@ pub(super) fn cells(visits: &DataFrame) -> Result<Vec<Cells>, PolarsError> {
 /// # Errors
 /// When they state what this version doesn't know.
 pub(super) fn taken_out(
-    mut frame: DataFrame,
+    mut piece: Piece,
     holds: Holds,
     batch: u32,
-) -> Result<(DataFrame, Option<StatedRows>), RegistryError> {
-    let Some(texts) = frame.column(STATED_COLUMN).ok().filter(|_| holds == Holds::Visits) else { return Ok((frame, None)) };
+    known: &KnownStatements,
+) -> Result<(Piece, Option<StatedRows>), RegistryError> {
     let unknown = |UnknownStatement(what)| RegistryError::UnknownInBatch { batch, what };
-    let stated = StatedRows::of_texts(texts.as_materialized_series().str()?).map_err(unknown)?;
-    frame.drop_in_place(STATED_COLUMN)?;
-    Ok((frame, Some(stated)))
+    let stated = match piece.texts(STATED_COLUMN) {
+        Ok(Texts::Cells(texts)) if holds == Holds::Visits => StatedRows::of_texts(texts),
+        Ok(Texts::Numbered(texts)) if holds == Holds::Visits => StatedRows::of_numbered(texts, known),
+        _ => return Ok((piece, None)),
+    };
+    let stated = stated.map_err(unknown)?;
+    piece.drop_texts(STATED_COLUMN)?;
+    Ok((piece, Some(stated)))
 }
 
 /// Rows of a batch file with each coded column apart.
@@ -58,8 +64,8 @@ pub(super) fn taken_out(
 /// # Errors
 /// As [`taken_out`].
 pub(super) fn apart(frame: DataFrame, holds: Holds, batch: u32) -> Result<DataFrame, RegistryError> {
-    let (frame, stated) = taken_out(frame, holds, batch)?;
-    put_back(frame, stated.as_ref())
+    let (piece, stated) = taken_out(Piece::whole(frame), holds, batch, &KnownStatements::default())?;
+    put_back(piece.frame, stated.as_ref())
 }
 
 /// The same rows with the coded columns of what they state, if that is told apart.

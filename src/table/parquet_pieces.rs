@@ -1,16 +1,24 @@
 //! A Parquet file read piece by piece, no piece over more than one of its row groups, so that each group is decoded once.
 
 use std::fs::File;
+use std::io::Cursor;
 use std::sync::Arc;
 
 use polars::frame::builder::DataFrameBuilder;
 use polars::prelude::DataFrame;
+use polars_arrow::array::DictionaryArray;
 use polars_arrow::array::builder::ShareStrategy;
+use polars_arrow::datatypes::{ArrowDataType, DTYPE_CATEGORICAL_NEW, Field, IntegerType, Metadata};
 use polars_io::SerReader;
+use polars_io::mmap::ReaderBytes;
 use polars_io::parquet::metadata::{FileMetadata, FileMetadataRef};
 use polars_io::parquet::read::{ParallelStrategy, ParquetReader};
+use polars_parquet::read::{BasicDecompressor, ColumnChunkMetadata, PageReader, PhysicalType, column_iter_to_arrays};
 
+use super::filled::Filled;
+use super::numbered_texts::{NumberedTexts, TextGatherer};
 use super::records::TableError;
+use super::text_runs::Texts;
 use crate::threads::{as_they_come, available};
 
 /// On more threads than this, decoding only waits for memory.
@@ -23,6 +31,56 @@ pub fn decoding_threads() -> usize {
 
 /// Rows are numbered in 32 bits.
 const MOST_ROWS: usize = u32::MAX as usize;
+
+/// Some rows of a file. Columns of texts may stand apart from the others, each with its name: the texts that the rows have, each once, and
+/// by row the place of its own among them.
+#[derive(Clone, Debug)]
+pub struct Piece {
+    /// The other columns.
+    pub frame: DataFrame,
+    /// Those columns.
+    pub numbered: Vec<(String, NumberedTexts)>,
+}
+
+impl Piece {
+    /// One whose columns all stand together.
+    pub const fn whole(frame: DataFrame) -> Self {
+        Self { frame, numbered: Vec::new() }
+    }
+
+    /// A column of texts.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no text.
+    pub(crate) fn texts(&self, name: &str) -> Result<Texts<'_>, TableError> {
+        match self.numbered.iter().find(|(other, _)| other == name) {
+            Some((_, texts)) => Ok(Texts::Numbered(texts)),
+            None => Ok(Texts::Cells(self.frame.column(name)?.as_materialized_series().str()?)),
+        }
+    }
+
+    /// Takes such a column out.
+    ///
+    /// # Errors
+    /// When there is no such column.
+    pub(crate) fn drop_texts(&mut self, name: &str) -> Result<(), TableError> {
+        let before = self.numbered.len();
+        self.numbered.retain(|(other, _)| other != name);
+        if self.numbered.len() == before {
+            self.frame.drop_in_place(name)?;
+        }
+        Ok(())
+    }
+
+    /// How far its columns are filled.
+    pub fn filled(&self) -> Filled {
+        let mut filled = Filled::of(&self.frame);
+        for (name, texts) in &self.numbered {
+            filled.set(name, texts.filled());
+        }
+        filled
+    }
+}
 
 /// A Parquet file with how far it was read.
 pub struct ParquetPieces {
@@ -97,13 +155,82 @@ impl ParquetPieces {
     }
 
     fn decoded(&self, from: usize, rows: usize, parallel: ParallelStrategy) -> Result<DataFrame, TableError> {
+        self.decoded_only(from, rows, parallel, self.columns.clone())
+    }
+
+    fn decoded_only(
+        &self,
+        from: usize,
+        rows: usize,
+        parallel: ParallelStrategy,
+        columns: Option<Vec<String>>,
+    ) -> Result<DataFrame, TableError> {
         let (around, from) = self.around(from, rows);
         let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
             .with_slice(Some((from, rows)))
-            .with_columns(self.columns.clone())
+            .with_columns(columns)
             .read_parallel(parallel);
         reader.set_metadata(around);
         Ok(reader.finish()?)
+    }
+
+    /// So many rows from a place on, as those of [`Self::rows`]. Of the columns named those stand apart whose texts the file has in a list:
+    /// they take a quarter of the memory, and whoever reads them need look at each text once.
+    ///
+    /// # Errors
+    /// As [`Self::rows`].
+    pub fn rows_with_numbered(&self, from: usize, rows: usize, names: &[&str]) -> Result<Piece, TableError> {
+        let of_column = |name: &&str| Some(((*name).to_owned(), self.numbered(from, rows, name)?));
+        let numbered: Vec<_> = names.iter().filter_map(of_column).collect();
+        if numbered.is_empty() {
+            return Ok(Piece { frame: self.rows(from, rows)?, numbered });
+        }
+        let mut others = self.columns.clone().map_or_else(|| self.names(), Ok)?;
+        others.retain(|other| !numbered.iter().any(|(name, _)| name == other));
+        let frame = self.decoded_only(from, rows, ParallelStrategy::None, Some(others))?;
+        if numbered.iter().any(|(_, texts)| texts.len() != frame.height()) {
+            return Err(TableError::no_table("some of its columns have fewer rows than others"));
+        }
+        Ok(Piece { frame, numbered })
+    }
+
+    /// The texts of a whole row group by number; none if the rows are no such group, its texts are in no list, or it can't be read so, which
+    /// is said where it is read otherwise.
+    fn numbered(&self, from: usize, rows: usize, name: &str) -> Option<NumberedTexts> {
+        let group = self.begins.partition_point(|begin| *begin <= from).checked_sub(1)?;
+        if *self.begins.get(group + 1)? != from + rows || self.begins[group] != from {
+            return None;
+        }
+        let group = self.metadata.row_groups.get(group)?;
+        let &[column] = group.columns_idxs_under_root_iter(name)? else { return None };
+        let column = group.parquet_columns().get(column)?;
+        if column.dictionary_page_offset().is_none() || column.physical_type() != PhysicalType::ByteArray {
+            return None;
+        }
+        self.numbered_chunk(column, name)
+    }
+
+    fn numbered_chunk(&self, column: &ColumnChunkMetadata, name: &str) -> Option<NumberedTexts> {
+        let mut file = self.file.try_clone().ok()?;
+        let ReaderBytes::Owned(bytes) = ReaderBytes::from(&mut file) else { return None };
+        let range = column.byte_range();
+        let range = usize::try_from(range.start).ok()?..usize::try_from(range.end).ok()?;
+        if range.start > range.end || range.end > bytes.len() {
+            return None;
+        }
+        let pages = PageReader::new(Cursor::new(bytes.sliced(range)), column, Vec::new(), usize::MAX);
+        let texts = ArrowDataType::Dictionary(IntegerType::UInt32, Box::new(ArrowDataType::Utf8View), false);
+        // So named, a list of texts stays one.
+        let listed = Metadata::from_iter([(DTYPE_CATEGORICAL_NEW.into(), "".into())]);
+        let field = Field::new(name.into(), texts, true).with_metadata(listed);
+        let kind = &column.descriptor().descriptor.primitive_type;
+        let (arrays, _) =
+            column_iter_to_arrays(vec![BasicDecompressor::new(pages, Vec::new())], vec![kind], field, None).ok()?;
+        let [array] = &arrays[..] else { return None };
+        let texts = array.as_any().downcast_ref::<DictionaryArray<u32>>()?.clone();
+        // Its numbers are taken over where nobody else has them.
+        drop(arrays);
+        NumberedTexts::of_dictionary(texts)
     }
 
     /// What is said of the row groups that hold these rows alone, so that no other is looked at; and where the rows begin among theirs.
@@ -140,23 +267,43 @@ impl ParquetPieces {
     /// # Errors
     /// When the file can't be decoded.
     pub fn whole(self) -> Result<DataFrame, TableError> {
+        Ok(self.whole_with_numbered(&[])?.frame)
+    }
+
+    /// The same with the columns of texts that are named apart.
+    ///
+    /// # Errors
+    /// As [`Self::whole`].
+    pub fn whole_with_numbered(mut self, names: &[&str]) -> Result<Piece, TableError> {
         let rows = self.ahead.iter().map(|(_, rows)| rows).sum();
-        if self.ahead.len() < 2 {
-            return self.rows_by_columns(0, rows);
+        if names.is_empty() && self.ahead.len() < 2 {
+            return Ok(Piece::whole(self.rows_by_columns(0, rows)?));
         }
-        let mut all = DataFrameBuilder::new(self.rows(0, 0)?.schema().clone());
+        let mut wanted = self.columns.clone().map_or_else(|| self.names(), Ok)?;
+        let names: Vec<&str> = names.iter().copied().filter(|name| wanted.iter().any(|wanted| wanted == name)).collect();
+        wanted.retain(|wanted| !names.contains(&wanted.as_str()));
+        let mut gathered: Vec<TextGatherer> = names.iter().map(|_| TextGatherer::with_room(rows)).collect();
+        let shape = self.rows(0, 0)?.select(&wanted)?.schema().clone();
+        let mut all = DataFrameBuilder::new(shape);
         all.reserve(rows);
-        let mut take = |piece: DataFrame| {
-            if piece.columns().iter().any(|column| column.len() != piece.height()) {
+        let mut take = |mut piece: Piece| {
+            if piece.frame.columns().iter().any(|column| column.len() != piece.frame.height()) {
                 return Err(TableError::no_table("some of its columns have fewer rows than others"));
             }
-            all.extend(&piece, ShareStrategy::Always);
+            for (name, gathered) in names.iter().zip(&mut gathered) {
+                gathered.add(piece.texts(name)?);
+                piece.drop_texts(name)?;
+            }
+            all.extend(&piece.frame, ShareStrategy::Always);
             Ok(())
         };
-        let mut spans = self.spans();
-        let decoded = |(): &mut (), (from, rows)| self.rows(from, rows);
+        let spans: Vec<(usize, usize)> = std::mem::take(&mut self.ahead).into_iter().rev().collect();
+        let mut spans = spans.into_iter();
+        let decoded = |(): &mut (), (from, rows)| self.rows_with_numbered(from, rows, &names);
         as_they_come(decoding_threads(), || spans.next(), || (), decoded, |piece| take(piece?))?;
-        Ok(all.freeze())
+        let numbered = names.iter().map(|name| (*name).to_owned()).zip(gathered.into_iter().map(TextGatherer::finish));
+        let numbered = numbered.collect();
+        Ok(Piece { frame: all.freeze(), numbered })
     }
 
     /// The next rows; none at the end.
@@ -179,13 +326,23 @@ mod tests {
     /// Texts short and long, days, codes and numbers, with empty cells among them, in row groups of some 50.
     fn file(rows: u32) -> (DataFrame, File) {
         let number = PLACEMENT_COLUMNS.iter().find(|column| column.name == "cure_s").expect("a number").cell;
-        let columns =
-            [("id", Cell::Text), ("note", Cell::Text), ("day", Cell::Day), ("tooth", Cell::Tooth), ("cure_s", number)];
+        let columns = [
+            ("id", Cell::Text),
+            ("note", Cell::Text),
+            ("few", Cell::Text),
+            ("none", Cell::Text),
+            ("day", Cell::Day),
+            ("tooth", Cell::Tooth),
+            ("cure_s", number),
+        ];
         let columns = columns.map(|(name, cell)| {
             let mut builder = ColumnBuilder::new(name, cell);
             for row in 0..rows {
                 match &mut builder {
-                    _ if row % 7 == 3 => builder.push_none(),
+                    _ if row % 7 == 3 || name == "none" => builder.push_none(),
+                    ColumnBuilder::Text(texts) if name == "few" => {
+                        texts.append_value(["op-a", "op-b", "another one of a long name"][row as usize % 3])
+                    }
                     ColumnBuilder::Text(texts) if name == "id" => texts.append_value(format!("R{row}")),
                     ColumnBuilder::Text(texts) => {
                         texts.append_value(format!("a text that is too long to be held in its place, {row}"))
@@ -201,6 +358,41 @@ mod tests {
         let mut file = tempfile::tempfile().expect("a file");
         ParquetWriter::new(&mut file).with_row_group_size(Some(50)).finish(&mut frame).expect("written");
         (frame, file)
+    }
+
+    #[test]
+    fn texts_by_number_are_those_of_their_cells() {
+        for rows in [0, 1, 50, 51, 430] {
+            let (frame, file) = file(rows);
+            let cells = |name: &str| -> Vec<Option<String>> {
+                let texts = frame.column(name).expect("a column").as_materialized_series().str().expect("texts").clone();
+                texts.iter().map(|text| text.map(str::to_owned)).collect()
+            };
+            let of = |piece: &Piece, name: &str| -> Vec<Option<String>> {
+                let texts = piece.texts(name).expect("a column");
+                (0..piece.frame.height()).map(|row| texts.get(row).map(str::to_owned)).collect()
+            };
+            let open = || ParquetPieces::open(file.try_clone().expect("a handle"), 1000).expect("a file");
+            let names = ["few", "id", "none", "day"];
+            let mut apart = 0;
+            for (from, some) in open().spans().chain([(3, 20), (40, 20)]).filter(|(from, some)| from + some <= rows as usize)
+            {
+                let mut piece = open().rows_with_numbered(from, some, &names).expect("rows");
+                apart += piece.numbered.len();
+                for name in ["few", "id", "none"] {
+                    assert_eq!(of(&piece, name), cells(name)[from..from + some], "{name}: {some} rows from {from}");
+                }
+                let filled = cells("few")[from..from + some].iter().flatten().count() as u64;
+                assert_eq!(piece.filled().column("few"), Some(filled));
+                assert!(piece.texts("day").is_err(), "days are no texts");
+                piece.drop_texts("few").expect("there");
+                assert!(piece.drop_texts("few").is_err() && piece.frame.column("day").is_ok());
+            }
+            assert!(rows < 50 || apart > 0, "few texts stand apart in each group");
+            let whole = open().only(&["few", "id", "day"]).whole_with_numbered(&["few", "none"]).expect("all rows");
+            assert_eq!((of(&whole, "few"), whole.numbered.len()), (cells("few"), 1), "none is not asked for");
+            assert!(whole.frame.equals_missing(&frame.select(["id", "day"]).expect("columns")));
+        }
     }
 
     #[test]
@@ -226,7 +418,7 @@ mod tests {
                     assert!(found.equals_missing(&frame.slice(i64::from(from), some as usize)), "{some} rows from {from}");
                 }
                 let some = open().only(&["day", "note"]);
-                assert_eq!(some.names().expect("names").len(), 5, "names are those of the file");
+                assert_eq!(some.names().expect("names").len(), 7, "names are those of the file");
                 let some = some.whole().expect("two columns");
                 assert!(some.equals_missing(&frame.select(some.get_column_names()).expect("these")));
             }

@@ -8,6 +8,9 @@ use polars::prelude::{
 };
 
 use super::columns::{ColumnBuilder, NO_CODE, NO_DAY};
+use super::filled::Filled;
+use super::numbered_texts::NumberedTexts;
+use super::text_runs::Texts;
 
 /// Column that says which file a row came from, by place in the list of files.
 pub const FILE_COLUMN: &str = "from_file";
@@ -59,6 +62,8 @@ impl From<PolarsError> for TableError {
 pub struct RecordTable {
     frame: DataFrame,
     files: Vec<String>,
+    /// Columns of texts that are not in the frame, each with its name.
+    numbered: Vec<(String, NumberedTexts)>,
 }
 
 /// Placements in columns; the columns of [`crate::record::PLACEMENT_COLUMNS`], then the practice's own.
@@ -72,7 +77,32 @@ pub struct VisitTable(pub RecordTable);
 impl RecordTable {
     /// A table from a frame that has [`FILE_COLUMN`] and [`ROW_COLUMN`], and the names of the files they count.
     pub const fn new(frame: DataFrame, files: Vec<String>) -> Self {
-        Self { frame, files }
+        Self { frame, files, numbered: Vec::new() }
+    }
+
+    /// The same with columns of texts beside those of the frame.
+    #[must_use]
+    pub fn with_numbered(self, numbered: Vec<(String, NumberedTexts)>) -> Self {
+        Self { numbered, ..self }
+    }
+
+    /// How far its columns are filled.
+    pub fn filled(&self) -> Filled {
+        let mut filled = Filled::of(&self.frame);
+        for (name, texts) in &self.numbered {
+            filled.set(name, texts.filled());
+        }
+        filled
+    }
+
+    /// The columns of texts beside the frame, each with its name.
+    pub fn numbered(&self) -> &[(String, NumberedTexts)] {
+        &self.numbered
+    }
+
+    /// Whether two rows have the same texts in the columns beside the frame.
+    pub(crate) fn same_beside(&self, one: usize, other: usize) -> bool {
+        self.numbered.iter().all(|(_, texts)| texts.get(one) == texts.get(other))
     }
 
     /// A table without rows or columns.
@@ -95,11 +125,11 @@ impl RecordTable {
         &self.frame
     }
 
-    /// So many of its rows from one on, as far as there are such.
+    /// So many of its rows from one on, as far as there are such; of the columns in the frame.
     #[must_use]
     pub fn rows(&self, from: usize, rows: usize) -> Self {
         let frame = self.frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
-        Self { frame, files: self.files.clone() }
+        Self::new(frame, self.files.clone())
     }
 
     /// The frame, without the names of its files.
@@ -113,15 +143,22 @@ impl RecordTable {
     /// When the frame takes no more columns, which would be a fault of the program.
     pub fn with_text_columns(&self, names: &[String]) -> Result<Self, TableError> {
         let mut frame = self.frame.clone();
-        for name in names.iter().filter(|name| self.frame.column(name).is_err()) {
+        for name in names.iter().filter(|name| self.texts(name).is_err()) {
             let mut empty = ColumnBuilder::new(name, crate::record::Cell::Text);
             (0..self.len()).for_each(|_| empty.push_none());
             frame.with_column(empty.finish())?;
         }
-        Ok(Self { frame, files: self.files.clone() })
+        Ok(Self { frame, files: self.files.clone(), numbered: self.numbered.clone() })
     }
 
-    /// The same without some rows, given by file and row number.
+    /// Takes a column out, if it is there.
+    pub fn forget(&mut self, name: &str) {
+        self.numbered.retain(|(other, _)| other != name);
+        // It fails where there is none.
+        let _ = self.frame.drop_in_place(name);
+    }
+
+    /// The same without some rows, given by file and row number; of the columns in the frame.
     ///
     /// # Errors
     /// When the table lacks its columns of origin.
@@ -136,7 +173,7 @@ impl RecordTable {
         let keep =
             (0..self.len()).map(|row| !rows.get(origins.file(row)).is_some_and(|set| set.contains(&origins.row(row))));
         let keep: polars::prelude::BooleanChunked = keep.collect();
-        Ok(Self { frame: self.frame.filter(&keep)?, files: self.files.clone() })
+        Ok(Self::new(self.frame.filter(&keep)?, self.files.clone()))
     }
 
     /// The names of the files that rows came from, in the order that [`FILE_COLUMN`] counts them.
@@ -144,7 +181,18 @@ impl RecordTable {
         &self.files
     }
 
-    /// A text column.
+    /// A text column, in the frame or beside it.
+    ///
+    /// # Errors
+    /// When there is no such column or it holds no text.
+    pub(crate) fn texts(&self, name: &str) -> Result<Texts<'_>, TableError> {
+        match self.numbered.iter().find(|(other, _)| other == name) {
+            Some((_, texts)) => Ok(Texts::Numbered(texts)),
+            None => Ok(Texts::Cells(self.text(name)?)),
+        }
+    }
+
+    /// A text column of the frame.
     ///
     /// # Errors
     /// When there is no such column or it holds no text.

@@ -5,6 +5,7 @@
 //! `scheme=fdi_2010 retention=1 colour=2 outcome=in_place`; a visit that states nothing has an empty cell.
 
 use std::collections::HashMap;
+use std::sync::{Mutex, PoisonError};
 
 use hashbrown::HashTable;
 use polars::prelude::{Column as FrameColumn, DataFrame, PolarsError, StringChunked};
@@ -12,8 +13,9 @@ use polars_arrow::array::{Array, DictionaryArray, PrimitiveArray, Utf8ViewArray}
 use polars_arrow::datatypes::{ArrowDataType, IntegerType};
 
 use super::filled::Filled;
+use super::numbered_texts::NumberedTexts;
 use super::records::{RecordTable, TableError};
-use super::text_hash::mixed;
+use super::text_hash::{mixed, text_hash};
 use super::{ColumnBuilder, NO_CODE};
 use crate::record::{Cell, Column, Score, VISIT_COLUMNS, find_term};
 
@@ -157,6 +159,18 @@ impl StatedRows {
         Ok(stated)
     }
 
+    /// The same of statements that are told by number.
+    ///
+    /// # Errors
+    /// As [`Self::of_texts`].
+    #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
+    pub fn of_numbered(texts: &NumberedTexts, known: &KnownStatements) -> Result<Self, UnknownStatement> {
+        let mut codes = known.read_all(texts.listed().values_iter())?;
+        let nothing = codes.len() as u32;
+        codes.push([NO_CODE; CODED]);
+        Ok(Self { numbers: texts.numbers().iter().map(|number| nothing.min(*number)).collect(), codes })
+    }
+
     /// The rows that stay.
     #[must_use]
     pub fn only(self, stays: &[bool]) -> Self {
@@ -202,6 +216,26 @@ impl StatedRows {
             let with = self.codes.iter().zip(&rows).filter(|(codes, _)| codes[place] != NO_CODE);
             filled.set(column.name, with.map(|(_, rows)| rows).sum());
         }
+    }
+}
+
+/// Statements that were read before, so that each is read once of many pieces.
+#[derive(Default)]
+pub struct KnownStatements(Mutex<HashTable<(String, Codes)>>);
+
+impl KnownStatements {
+    fn read_all<'a>(&self, texts: impl Iterator<Item = &'a str>) -> Result<Vec<Codes>, UnknownStatement> {
+        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let codes = |text: &str| {
+            let hash = text_hash(text);
+            if let Some((_, codes)) = known.find(hash, |(other, _)| other == text) {
+                return Ok(*codes);
+            }
+            let codes = read(text)?;
+            known.insert_unique(hash, (text.to_owned(), codes), |(text, _)| text_hash(text));
+            Ok(codes)
+        };
+        texts.map(codes).collect()
     }
 }
 
@@ -354,6 +388,12 @@ mod tests {
             let read = StatedRows::of_texts(&in_parts).expect("known");
             prop_assert_eq!(codes_of(&read), expected.clone());
             prop_assert_eq!(&read, &stated);
+            let numbered = NumberedTexts::of_dictionary(stated.texts().expect("texts")).expect("texts");
+            let known = KnownStatements::default();
+            for _ in 0..2 {
+                let numbered = StatedRows::of_numbered(&numbered, &known).expect("known");
+                prop_assert_eq!(codes_of(&numbered), expected.clone());
+            }
             let mut filled = Filled::default();
             stated.fill(&mut filled);
             for (place, column) in coded_columns().enumerate() {

@@ -7,7 +7,7 @@ use manebit::finding::{FindingKind, Findings};
 use manebit::intake::{IntakeRequest, read_records};
 use manebit::quantity::Day;
 use manebit::registry::{Holds, Kept, Key, Pseudonyms, Registry, RegistryError, SourceFile, Staged, Writer, verify};
-use manebit::table::{PlacementTable, RecordTable, VisitTable};
+use manebit::table::{Piece, PlacementTable, RecordTable, StatedRows, VisitTable};
 use polars::prelude::DataFrame;
 
 use crate::registry_ground::{Dice, Ground, PLACEMENTS, VISITS};
@@ -161,14 +161,57 @@ fn course(dice: &mut Dice, pseudonyms: &Pseudonyms) -> [u32; 5] {
     did
 }
 
+/// Visits piece by piece, with what they state and their texts beside the rest, say what the whole table says.
+fn visits_in_pieces_are_the_same(registry: &Registry, batch: u32, whole: &Kept) {
+    let mut rows = 0;
+    let take = |(piece, stated): (Piece, StatedRows)| -> Result<(), RegistryError> {
+        let here = whole.visits.0.rows(rows, stated.numbers.len());
+        for name in ["restoration_id", "examiner"] {
+            let apart = piece.numbered.iter().find(|(other, _)| other == name).map(|(_, texts)| texts);
+            let cells = here.text(name).expect("texts");
+            match apart {
+                Some(texts) => assert!(cells.iter().eq((0..texts.len()).map(|row| texts.get(row))), "{name}"),
+                None => {
+                    let own = piece.frame.column(name).expect("there").as_materialized_series().str().expect("texts").iter();
+                    assert!(own.eq(cells.iter()), "{name}");
+                }
+            }
+        }
+        for column in stated.columns() {
+            assert!(column.equals_missing(here.frame().column(column.name()).expect("there")), "{}", column.name());
+        }
+        for name in ["visited_on", "outcome_on", "from_file", "from_row"] {
+            assert!(
+                piece.frame.column(name).expect("there").equals_missing(here.frame().column(name).expect("there")),
+                "{name}"
+            );
+        }
+        rows += stated.numbers.len();
+        Ok(())
+    };
+    let checked = registry.check_visits_ahead(batch).expect("whole");
+    registry.visit_pieces(batch, checked, |piece, stated| Ok((piece, stated)), take).expect("whole");
+    assert_eq!(rows, whole.visits.0.len(), "batch {batch}");
+}
+
 /// Placements with some columns, and visits piece by piece, say what the whole tables say.
 fn in_pieces_is_the_same(registry: &Registry, batch: u32, whole: &Kept) {
     let columns = ["patient_id", "restoration_id", "operator"].map(str::to_owned);
     let some = registry.placements(batch, Some(&columns)).expect("whole");
-    let names = some.placements.0.frame().get_column_names();
-    assert_eq!(names, ["restoration_id", "patient_id", "operator", "from_file", "from_row"]);
-    let chosen = whole.placements.0.frame().select(names).expect("these columns");
+    // Texts that many rows share stand beside the others, unless rows supersede others.
+    let some = &some;
+    let beside = some.placements.0.numbered();
+    let mut names: Vec<&str> = some.placements.0.frame().get_column_names().into_iter().map(|name| name.as_str()).collect();
+    let chosen = whole.placements.0.frame().select(names.iter().copied()).expect("these columns");
     assert!(chosen.equals_missing(some.placements.0.frame()), "batch {batch}");
+    for (name, texts) in beside {
+        let cells = whole.placements.0.text(name).expect("texts");
+        assert!(cells.iter().eq((0..texts.len()).map(|row| texts.get(row))), "{name} as of batch {batch}");
+        assert_eq!(texts.len(), cells.len());
+        names.insert(2, name);
+    }
+    assert_eq!(names, ["restoration_id", "patient_id", "operator", "from_file", "from_row"]);
+    visits_in_pieces_are_the_same(registry, batch, whole);
     assert_eq!((&some.fingerprint, some.placements.0.files()), (&whole.fingerprint, whole.placements.0.files()));
     for (holds, table) in [(Holds::Placements, &whole.placements.0), (Holds::Visits, &whole.visits.0)] {
         let mut rows = table.frame().clear();
