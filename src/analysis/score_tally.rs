@@ -207,6 +207,7 @@ impl<'a> Counter<'a> {
     /// Nothing counted yet.
     fn new(scores: &'a ScoreCounters<'a>, recalls: usize) -> Self {
         let words = scores.marks.words;
+        let each = scores.patients == Patients::OfEachScore;
         let shows = Shows { words: vec![0; SCHEMES * words], touched: Vec::new() };
         Self {
             scores,
@@ -215,7 +216,7 @@ impl<'a> Counter<'a> {
             patient: u32::MAX,
             shows: vec![shows; recalls],
             showing: PlaceCounts::none(recalls * 2 * SCHEMES * words),
-            standing: PlaceCounts::none(recalls * 2 * SCHEMES * words),
+            standing: PlaceCounts::none(if each { recalls * 2 * SCHEMES * words } else { 0 }),
             in_any: PlaceCounts::none(recalls * words),
         }
     }

@@ -461,11 +461,11 @@ impl<'a> VisitReader<'a> {
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     fn read_stated_into(&self, rows: &mut VisitRows, piece: &Piece, stated: &StatedRows) -> Result<(), TableError> {
         let before = rows.len() as u32;
-        let table = RecordTable::new(piece.frame.clone(), Vec::new());
+        let table = RecordTable::of_piece(piece.clone(), Vec::new());
         looks(&table, stated, rows)?;
         let mut finder = Finder { reader: self, last: None };
         let mut row = before;
-        piece.texts("restoration_id")?.runs(|run| {
+        table.texts("restoration_id")?.runs(|run| {
             let placement = run.text.and_then(|id| finder.placement(id));
             if let (None, Some(id)) = (placement, run.text) {
                 rows.unplaced.extend((row..row + run.rows as u32).map(|row| (row, id.to_owned())));
@@ -488,7 +488,7 @@ impl<'a> VisitReader<'a> {
         // Of a spelling the first place is kept; where places rise, that is where it is met first.
         let these = rows.origins.partition_point(|origin| origin.row <= before).saturating_sub(1);
         let rising = rows.origins[these..].is_sorted_by(Origin::is_before);
-        let examiners = piece.texts("examiner")?;
+        let examiners = table.texts("examiner")?;
         if let Texts::Numbered(names) = examiners
             && rising
         {
@@ -613,47 +613,53 @@ mod tests {
     use crate::table::ColumnBuilder;
     use crate::table::columns::whole_numbers;
 
+    /// Rows of the only file, with the cells that `fill` adds; it tells whether it did.
+    fn rows_of<T>(
+        columns: &[crate::record::Column],
+        rows: &[(T, u32)],
+        fill: impl Fn(&str, &mut ColumnBuilder, &T) -> bool,
+    ) -> DataFrame {
+        let column = |column: &crate::record::Column| {
+            let mut builder = ColumnBuilder::new(column.name, column.cell);
+            for (cells, _) in rows {
+                if !fill(column.name, &mut builder, cells) {
+                    builder.push_none();
+                }
+            }
+            builder.finish()
+        };
+        let mut all: Vec<_> = columns.iter().map(column).collect();
+        all.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
+        all.push(whole_numbers(ROW_COLUMN, rows.iter().map(|(_, row)| *row).collect()));
+        DataFrame::new_infer_height(all).expect("columns")
+    }
+
+    /// Adds a text to the column with a name.
+    fn fill_text(wanted: &str, name: &str, builder: &mut ColumnBuilder, text: &str) -> bool {
+        match builder {
+            ColumnBuilder::Text(texts) if name == wanted => texts.append_value(text),
+            _ => return false,
+        }
+        true
+    }
+
     /// Visits of nobody, by examiner and row in the only file.
     fn visits(rows: &[(&str, u32)]) -> DataFrame {
-        let mut columns: Vec<_> = VISIT_COLUMNS
-            .iter()
-            .map(|column| {
-                let mut builder = ColumnBuilder::new(column.name, column.cell);
-                for (name, _) in rows {
-                    match &mut builder {
-                        ColumnBuilder::Text(texts) if column.name == "examiner" => texts.append_value(name),
-                        builder => builder.push_none(),
-                    }
-                }
-                builder.finish()
-            })
-            .collect();
-        columns.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
-        columns.push(whole_numbers(ROW_COLUMN, rows.iter().map(|(_, row)| *row).collect()));
-        DataFrame::new_infer_height(columns).expect("columns")
+        rows_of(VISIT_COLUMNS, rows, |name, builder, examiner| fill_text("examiner", name, builder, examiner))
     }
 
     /// Visits of two restorations, by their days; in one piece, in pieces taken over, and in pieces read one behind the other.
     #[test]
     fn days_of_neighbours_are_watched_across_pieces() {
         let column = |columns: &[crate::record::Column], rows: &[(&str, i32)]| -> DataFrame {
-            let mut all: Vec<_> = columns
-                .iter()
-                .map(|column| {
-                    let mut builder = ColumnBuilder::new(column.name, column.cell);
-                    for (id, day) in rows {
-                        match &mut builder {
-                            ColumnBuilder::Text(texts) if column.name == "restoration_id" => texts.append_value(id),
-                            ColumnBuilder::Day(days) if column.name == "visited_on" => days.append_value(*day),
-                            builder => builder.push_none(),
-                        }
-                    }
-                    builder.finish()
-                })
-                .collect();
-            all.push(whole_numbers(FILE_COLUMN, vec![0; rows.len()]));
-            all.push(whole_numbers(ROW_COLUMN, (0..).take(rows.len()).collect()));
-            DataFrame::new_infer_height(all).expect("columns")
+            let rows: Vec<((&str, i32), u32)> = rows.iter().copied().zip(0..).collect();
+            rows_of(columns, &rows, |name, builder, (id, day)| match builder {
+                ColumnBuilder::Day(days) if name == "visited_on" => {
+                    days.append_value(*day);
+                    true
+                }
+                builder => fill_text("restoration_id", name, builder, id),
+            })
         };
         let placements = column(PLACEMENT_COLUMNS, &[("A", 0), ("B", 0)]);
         let placements = PlacementTable(RecordTable::new(placements, Vec::new()));

@@ -345,11 +345,7 @@ pub fn load_pieces<T: Send, E: From<RegistryError> + Send>(
     };
     let made = |(): &mut (), piece: Result<Ahead<'_>, RegistryError>| {
         let Ahead { place, span, opened } = piece?;
-        let piece = match numbered {
-            [] => Piece::whole(opened.decoded(span, beside)?),
-            _ => opened.decoded_with_numbered(span, numbered)?,
-        };
-        make(place, piece)
+        make(place, opened.decoded(span, beside, numbered)?)
     };
     as_they_come(threads, next, || (), made, |made| take(made?))
 }
@@ -376,16 +372,13 @@ impl<'a> Opened<'a> {
         Ok(Self { kept, pieces })
     }
 
-    /// A piece, decoded beside others or column beside column.
-    fn decoded(&self, (from, rows): (usize, usize), beside: bool) -> Result<DataFrame, RegistryError> {
-        let piece = if beside { self.pieces.rows(from, rows) } else { self.pieces.rows_by_columns(from, rows) };
-        piece.map_err(|error| self.kept.undecoded(&error.what()))
-    }
-}
-
-impl Opened<'_> {
-    fn decoded_with_numbered(&self, (from, rows): (usize, usize), numbered: &[&str]) -> Result<Piece, RegistryError> {
-        let piece = self.pieces.rows_with_numbered(from, rows, numbered);
+    /// A piece, decoded beside others or column beside column; columns that may stand apart come with their texts by number.
+    fn decoded(&self, (from, rows): (usize, usize), beside: bool, numbered: &[&str]) -> Result<Piece, RegistryError> {
+        let piece = if beside || !numbered.is_empty() {
+            self.pieces.rows_with_numbered(from, rows, numbered)
+        } else {
+            self.pieces.rows_by_columns(from, rows).map(Piece::whole)
+        };
         piece.map_err(|error| self.kept.undecoded(&error.what()))
     }
 }

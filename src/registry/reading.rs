@@ -63,10 +63,7 @@ pub(super) fn read_placements(
     wanted: Option<&[String]>,
 ) -> Result<Kept, RegistryError> {
     let own_columns = own_columns(manifest, as_of);
-    let placements = match wanted {
-        Some(wanted) => placements_of(paths, manifest, as_of, &own_columns, wanted)?,
-        None => table(paths, manifest, as_of, Holds::Placements, &own_columns)?,
-    };
+    let placements = table_of(paths, manifest, as_of, Holds::Placements, &own_columns, wanted)?;
     let visits = RecordTable::new(empty_frame(columns(Holds::Visits), &[])?, files(manifest, as_of));
     Ok(Kept {
         placements: PlacementTable(placements),
@@ -113,61 +110,51 @@ pub(super) fn table(
     holds: Holds,
     own: &[String],
 ) -> Result<RecordTable, RegistryError> {
-    let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
-    let mut before = 0;
-    for batch in manifest.batches.iter().filter(|batch| batch.number <= as_of) {
-        for file in batch.files.iter().filter(|file| file.holds == holds) {
-            let loaded = todays(load(paths, batch, file)?, manifest, batch, file)?;
-            frames.push((batch.kind, renumbered(&loaded, columns(holds), own, before)?));
-        }
-        before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
-    }
-    Ok(RecordTable::new(standing(frames, holds, own)?, files(manifest, as_of)))
+    table_of(paths, manifest, as_of, holds, own, None)
 }
 
-/// Placements with some columns only; those by which rows supersede others are among them. Texts that many rows share stand beside the
-/// frame, unless rows supersede others.
-fn placements_of(
+/// The same with some columns only, or all; those by which rows supersede others are among them. Of some columns, texts that many rows share
+/// stand beside the frame, unless rows supersede others.
+fn table_of(
     paths: &Paths,
     manifest: &Manifest,
     as_of: u32,
+    holds: Holds,
     own: &[String],
-    wanted: &[String],
+    wanted: Option<&[String]>,
 ) -> Result<RecordTable, RegistryError> {
-    let is_wanted = |name: &str| wanted.iter().any(|wanted| wanted == name);
+    let is_wanted = |name: &str| wanted.is_none_or(|wanted| wanted.iter().any(|wanted| wanted == name));
     let batches = || manifest.batches.iter().filter(|batch| batch.number <= as_of);
-    let any_correction = batches().any(|batch| batch.kind == BatchKind::Correction);
-    let is_shared = |column: &&Column| {
-        !any_correction && matches!(column.cell, Cell::Text) && !["restoration_id", "patient_id"].contains(&column.name)
+    let any_beside = wanted.is_some() && batches().all(|batch| batch.kind != BatchKind::Correction);
+    let is_beside = |column: &Column| {
+        any_beside && matches!(column.cell, Cell::Text) && !["restoration_id", "patient_id"].contains(&column.name)
     };
-    let wanted_columns = || PLACEMENT_COLUMNS.iter().filter(|column| is_wanted(column.name));
-    let shape: Vec<Column> = wanted_columns().filter(|column| !is_shared(column)).copied().collect();
-    let mut own: Vec<String> = own.iter().filter(|name| is_wanted(name)).cloned().collect();
-    let mut shared: Vec<String> = wanted_columns().filter(is_shared).map(|column| column.name.to_owned()).collect();
-    if !any_correction {
-        shared.append(&mut own);
-    }
-    let names: Vec<&str> = shared.iter().map(String::as_str).collect();
-    let files_of =
-        |batch: &'_ Batch| batch.files.iter().filter(|file| file.holds == Holds::Placements).cloned().collect::<Vec<_>>();
+    let (beside, shape): (Vec<Column>, Vec<Column>) =
+        columns(holds).iter().filter(|column| is_wanted(column.name)).partition(|column| is_beside(column));
+    let own = own.iter().filter(|name| is_wanted(name)).cloned();
+    let (own_beside, own): (Vec<String>, Vec<String>) = own.partition(|_| any_beside);
+    let names: Vec<&str> = beside.iter().map(|column| column.name).chain(own_beside.iter().map(String::as_str)).collect();
     let mut frames: Vec<(BatchKind, DataFrame)> = Vec::new();
     let mut gathered: Vec<Vec<NumberedTexts>> = names.iter().map(|_| Vec::new()).collect();
     let mut before = 0;
     for batch in batches() {
-        for file in files_of(batch) {
-            let Piece { frame, numbered } = load_with_numbered(paths, batch, &file, wanted, &names)?;
-            let frame = renumbered(&todays(frame, manifest, batch, &file)?, &shape, &own, before)?;
+        for file in batch.files.iter().filter(|file| file.holds == holds) {
+            let Piece { frame, numbered } = match wanted {
+                None => Piece::whole(load(paths, batch, file)?),
+                Some(wanted) => load_with_numbered(paths, batch, file, wanted, &names)?,
+            };
             for (name, gathered) in names.iter().zip(&mut gathered) {
                 let texts = numbered.iter().find(|(other, _)| other == name).map(|(_, texts)| texts.clone());
                 gathered.push(texts.unwrap_or_else(|| NumberedTexts::none(frame.height())));
             }
-            frames.push((batch.kind, frame));
+            frames.push((batch.kind, renumbered(&todays(frame, manifest, batch, file)?, &shape, &own, before)?));
         }
         before += u32::try_from(batch.sources.len()).unwrap_or(u32::MAX);
     }
-    let frame = standing_on(empty_frame(&shape, &own)?, frames, Holds::Placements)?;
-    let numbered = shared.into_iter().zip(gathered.into_iter().map(NumberedTexts::concatenated)).collect();
-    Ok(RecordTable::new(frame, files(manifest, as_of)).with_numbered(numbered))
+    let frame = standing_on(empty_frame(&shape, &own)?, frames, holds)?;
+    let names = names.into_iter().map(str::to_owned);
+    let numbered = names.zip(gathered.into_iter().map(NumberedTexts::concatenated)).collect();
+    Ok(RecordTable::of_piece(Piece { frame, numbered }, files(manifest, as_of)))
 }
 
 /// Some neighbouring rows that stood after a batch. What visits state is told apart from their other columns.

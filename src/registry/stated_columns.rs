@@ -55,7 +55,7 @@ pub(super) fn taken_out(
         _ => return Ok((piece, None)),
     };
     let stated = stated.map_err(unknown)?;
-    piece.drop_texts(STATED_COLUMN)?;
+    piece.drop_column(STATED_COLUMN)?;
     Ok((piece, Some(stated)))
 }
 

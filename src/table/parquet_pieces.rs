@@ -59,11 +59,11 @@ impl Piece {
         }
     }
 
-    /// Takes such a column out.
+    /// Takes a column out, wherever it stands.
     ///
     /// # Errors
     /// When there is no such column.
-    pub(crate) fn drop_texts(&mut self, name: &str) -> Result<(), TableError> {
+    pub(crate) fn drop_column(&mut self, name: &str) -> Result<(), TableError> {
         let before = self.numbered.len();
         self.numbered.retain(|(other, _)| other != name);
         if self.numbered.len() == before {
@@ -292,7 +292,7 @@ impl ParquetPieces {
             }
             for (name, gathered) in names.iter().zip(&mut gathered) {
                 gathered.add(piece.texts(name)?);
-                piece.drop_texts(name)?;
+                piece.drop_column(name)?;
             }
             all.extend(&piece.frame, ShareStrategy::Always);
             Ok(())
@@ -385,8 +385,8 @@ mod tests {
                 let filled = cells("few")[from..from + some].iter().flatten().count() as u64;
                 assert_eq!(piece.filled().column("few"), Some(filled));
                 assert!(piece.texts("day").is_err(), "days are no texts");
-                piece.drop_texts("few").expect("there");
-                assert!(piece.drop_texts("few").is_err() && piece.frame.column("day").is_ok());
+                piece.drop_column("few").expect("there");
+                assert!(piece.drop_column("few").is_err() && piece.frame.column("day").is_ok());
             }
             assert!(rows < 50 || apart > 0, "few texts stand apart in each group");
             let whole = open().only(&["few", "id", "day"]).whole_with_numbered(&["few", "none"]).expect("all rows");

@@ -10,6 +10,7 @@ use polars::prelude::{
 use super::columns::{ColumnBuilder, NO_CODE, NO_DAY};
 use super::filled::Filled;
 use super::numbered_texts::NumberedTexts;
+use super::parquet_pieces::Piece;
 use super::text_runs::Texts;
 
 /// Column that says which file a row came from, by place in the list of files.
@@ -60,10 +61,8 @@ impl From<PolarsError> for TableError {
 /// Records of one kind in columns.
 #[derive(Clone, Debug)]
 pub struct RecordTable {
-    frame: DataFrame,
+    columns: Piece,
     files: Vec<String>,
-    /// Columns of texts that are not in the frame, each with its name.
-    numbered: Vec<(String, NumberedTexts)>,
 }
 
 /// Placements in columns; the columns of [`crate::record::PLACEMENT_COLUMNS`], then the practice's own.
@@ -77,32 +76,27 @@ pub struct VisitTable(pub RecordTable);
 impl RecordTable {
     /// A table from a frame that has [`FILE_COLUMN`] and [`ROW_COLUMN`], and the names of the files they count.
     pub const fn new(frame: DataFrame, files: Vec<String>) -> Self {
-        Self { frame, files, numbered: Vec::new() }
+        Self::of_piece(Piece::whole(frame), files)
     }
 
-    /// The same with columns of texts beside those of the frame.
-    #[must_use]
-    pub fn with_numbered(self, numbered: Vec<(String, NumberedTexts)>) -> Self {
-        Self { numbered, ..self }
+    /// The same, with columns of texts beside the frame.
+    pub const fn of_piece(columns: Piece, files: Vec<String>) -> Self {
+        Self { columns, files }
     }
 
     /// How far its columns are filled.
     pub fn filled(&self) -> Filled {
-        let mut filled = Filled::of(&self.frame);
-        for (name, texts) in &self.numbered {
-            filled.set(name, texts.filled());
-        }
-        filled
+        self.columns.filled()
     }
 
     /// The columns of texts beside the frame, each with its name.
     pub fn numbered(&self) -> &[(String, NumberedTexts)] {
-        &self.numbered
+        &self.columns.numbered
     }
 
     /// Whether two rows have the same texts in the columns beside the frame.
     pub(crate) fn same_beside(&self, one: usize, other: usize) -> bool {
-        self.numbered.iter().all(|(_, texts)| texts.get(one) == texts.get(other))
+        self.numbered().iter().all(|(_, texts)| texts.get(one) == texts.get(other))
     }
 
     /// A table without rows or columns.
@@ -112,7 +106,7 @@ impl RecordTable {
 
     /// How many rows.
     pub fn len(&self) -> usize {
-        self.frame.height()
+        self.columns.frame.height()
     }
 
     /// Whether there are none.
@@ -122,19 +116,19 @@ impl RecordTable {
 
     /// The frame.
     pub const fn frame(&self) -> &DataFrame {
-        &self.frame
+        &self.columns.frame
     }
 
     /// So many of its rows from one on, as far as there are such; of the columns in the frame.
     #[must_use]
     pub fn rows(&self, from: usize, rows: usize) -> Self {
-        let frame = self.frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
+        let frame = self.columns.frame.slice(i64::try_from(from).unwrap_or(i64::MAX), rows);
         Self::new(frame, self.files.clone())
     }
 
     /// The frame, without the names of its files.
     pub fn into_frame(self) -> DataFrame {
-        self.frame
+        self.columns.frame
     }
 
     /// The same with these text columns; those that are not there come empty.
@@ -142,20 +136,19 @@ impl RecordTable {
     /// # Errors
     /// When the frame takes no more columns, which would be a fault of the program.
     pub fn with_text_columns(&self, names: &[String]) -> Result<Self, TableError> {
-        let mut frame = self.frame.clone();
+        let mut frame = self.columns.frame.clone();
         for name in names.iter().filter(|name| self.texts(name).is_err()) {
             let mut empty = ColumnBuilder::new(name, crate::record::Cell::Text);
             (0..self.len()).for_each(|_| empty.push_none());
             frame.with_column(empty.finish())?;
         }
-        Ok(Self { frame, files: self.files.clone(), numbered: self.numbered.clone() })
+        Ok(Self::of_piece(Piece { frame, numbered: self.columns.numbered.clone() }, self.files.clone()))
     }
 
     /// Takes a column out, if it is there.
     pub fn forget(&mut self, name: &str) {
-        self.numbered.retain(|(other, _)| other != name);
         // It fails where there is none.
-        let _ = self.frame.drop_in_place(name);
+        let _ = self.columns.drop_column(name);
     }
 
     /// The same without some rows, given by file and row number; of the columns in the frame.
@@ -173,7 +166,7 @@ impl RecordTable {
         let keep =
             (0..self.len()).map(|row| !rows.get(origins.file(row)).is_some_and(|set| set.contains(&origins.row(row))));
         let keep: polars::prelude::BooleanChunked = keep.collect();
-        Ok(Self::new(self.frame.filter(&keep)?, self.files.clone()))
+        Ok(Self::new(self.columns.frame.filter(&keep)?, self.files.clone()))
     }
 
     /// The names of the files that rows came from, in the order that [`FILE_COLUMN`] counts them.
@@ -186,10 +179,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no text.
     pub(crate) fn texts(&self, name: &str) -> Result<Texts<'_>, TableError> {
-        match self.numbered.iter().find(|(other, _)| other == name) {
-            Some((_, texts)) => Ok(Texts::Numbered(texts)),
-            None => Ok(Texts::Cells(self.text(name)?)),
-        }
+        self.columns.texts(name)
     }
 
     /// A text column of the frame.
@@ -197,7 +187,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no text.
     pub fn text(&self, name: &str) -> Result<&StringChunked, TableError> {
-        Ok(self.frame.column(name)?.as_materialized_series().str()?)
+        Ok(self.columns.frame.column(name)?.as_materialized_series().str()?)
     }
 
     /// A column of days since 1970-01-01; [`NO_DAY`] where empty.
@@ -205,7 +195,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no days.
     pub fn days(&self, name: &str) -> Result<Vec<i32>, TableError> {
-        let days = self.frame.column(name)?.as_materialized_series().date()?;
+        let days = self.columns.frame.column(name)?.as_materialized_series().date()?;
         Ok(side_by_side(days.physical(), NO_DAY))
     }
 
@@ -214,7 +204,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no codes.
     pub fn codes(&self, name: &str) -> Result<Vec<u8>, TableError> {
-        let codes = self.frame.column(name)?.as_materialized_series().u8()?;
+        let codes = self.columns.frame.column(name)?.as_materialized_series().u8()?;
         Ok(side_by_side(codes, NO_CODE))
     }
 
@@ -223,7 +213,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no numbers.
     pub fn numbers(&self, name: &str) -> Result<Vec<Option<f64>>, TableError> {
-        Ok(self.frame.column(name)?.as_materialized_series().f64()?.iter().collect())
+        Ok(self.columns.frame.column(name)?.as_materialized_series().f64()?.iter().collect())
     }
 
     /// A column of whole numbers without gaps.
@@ -231,7 +221,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no such numbers.
     pub fn whole_numbers(&self, name: &str) -> Result<Vec<u32>, TableError> {
-        let numbers = self.frame.column(name)?.as_materialized_series().u32()?;
+        let numbers = self.columns.frame.column(name)?.as_materialized_series().u32()?;
         Ok(numbers.iter().map(|number| number.unwrap_or(u32::MAX)).collect())
     }
 
@@ -241,7 +231,7 @@ impl RecordTable {
     /// When the table lacks its columns of origin.
     pub fn origins(&self) -> Result<Origins<'_>, TableError> {
         let numbers = |name: &str| -> Result<Cow<'_, [u32]>, TableError> {
-            let numbers = self.frame.column(name)?.as_materialized_series().u32()?;
+            let numbers = self.columns.frame.column(name)?.as_materialized_series().u32()?;
             // One piece without gaps is read where it stands.
             Ok(numbers.cont_slice().map_or_else(
                 |_| Cow::Owned(numbers.iter().map(|number| number.unwrap_or(u32::MAX)).collect()),
@@ -256,7 +246,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no days.
     pub fn days_in_place(&self, name: &str) -> Result<InPlace<'_, Int32Type>, TableError> {
-        let days = self.frame.column(name)?.as_materialized_series().date()?;
+        let days = self.columns.frame.column(name)?.as_materialized_series().date()?;
         Ok(InPlace { column: days.physical().rechunk(), none: NO_DAY })
     }
 
@@ -265,7 +255,7 @@ impl RecordTable {
     /// # Errors
     /// When there is no such column or it holds no codes.
     pub fn codes_in_place(&self, name: &str) -> Result<InPlace<'_, UInt8Type>, TableError> {
-        let codes = self.frame.column(name)?.as_materialized_series().u8()?;
+        let codes = self.columns.frame.column(name)?.as_materialized_series().u8()?;
         Ok(InPlace { column: codes.rechunk(), none: NO_CODE })
     }
 }
