@@ -113,8 +113,8 @@ pub(super) fn table(
     table_of(paths, manifest, as_of, holds, own, None)
 }
 
-/// The same with some columns only, or all; those by which rows supersede others are among them. Of some columns, texts that many rows share
-/// stand beside the frame, unless rows supersede others.
+/// The same with some columns only, or all; those by which rows supersede others are among them. Of some columns, texts other than ids stand
+/// beside the frame by number, unless rows supersede others.
 fn table_of(
     paths: &Paths,
     manifest: &Manifest,
@@ -143,6 +143,7 @@ fn table_of(
                 None => Piece::whole(load(paths, batch, file)?),
                 Some(wanted) => load_with_numbered(paths, batch, file, wanted, &names)?,
             };
+            known_columns(numbered.iter().map(|(name, _)| name.as_str()), batch, holds)?;
             for (name, gathered) in names.iter().zip(&mut gathered) {
                 let texts = numbered.iter().find(|(other, _)| other == name).map(|(_, texts)| texts.clone());
                 gathered.push(texts.unwrap_or_else(|| NumberedTexts::none(frame.height())));
@@ -218,6 +219,7 @@ pub(super) fn standing_pieces<T: Send, E: From<RegistryError> + Send>(
     let standing = |place: usize, piece: Piece| -> Result<StandingPiece, RegistryError> {
         let (batch, file) = files[place];
         let frame = with_todays_terms(piece.frame, manifest, batch, file)?;
+        known_columns(piece.numbered.iter().map(|(name, _)| name.as_str()), batch, holds)?;
         let (Piece { frame, numbered }, mut stated) = taken_out(Piece { frame, ..piece }, holds, batch.number, &known)?;
         if holds == Holds::Visits && stated.is_none() {
             stated = Some(StatedRows::of_frame(&shaped(&frame, VISIT_COLUMNS, &[])?)?);
@@ -349,18 +351,24 @@ fn with_todays_terms(
     batch: &Batch,
     file: &StoredFile,
 ) -> Result<DataFrame, RegistryError> {
-    let known = |name: &str| {
-        columns(file.holds).iter().any(|column| column.name == name)
-            || [FILE_COLUMN, ROW_COLUMN].contains(&name)
-            || (file.holds == Holds::Visits && name == STATED_COLUMN)
-            || (file.holds == Holds::Placements && batch.own_columns.iter().any(|own| own == name))
-    };
-    if let Some(unknown) = frame.get_column_names().into_iter().find(|name| !known(name)) {
-        return Err(RegistryError::UnknownInBatch { batch: batch.number, what: format!("the column {unknown}") });
-    }
+    known_columns(frame.get_column_names().into_iter().map(|name| name.as_str()), batch, file.holds)?;
     let none = TermTables::new();
     let terms = batch.vocabulary.and_then(|place| manifest.vocabularies.get(place as usize)).unwrap_or(&none);
     translate(frame, columns(file.holds), terms, batch.number)
+}
+
+/// Refuses columns of a file of a batch that this version doesn't know.
+fn known_columns<'a>(mut names: impl Iterator<Item = &'a str>, batch: &Batch, holds: Holds) -> Result<(), RegistryError> {
+    let known = |name: &str| {
+        columns(holds).iter().any(|column| column.name == name)
+            || [FILE_COLUMN, ROW_COLUMN].contains(&name)
+            || (holds == Holds::Visits && name == STATED_COLUMN)
+            || (holds == Holds::Placements && batch.own_columns.iter().any(|own| own == name))
+    };
+    match names.find(|name| !known(name)) {
+        None => Ok(()),
+        Some(unknown) => Err(RegistryError::UnknownInBatch { batch: batch.number, what: format!("the column {unknown}") }),
+    }
 }
 
 /// A table with all columns in order: record's, own, origin. What it lacks is empty.

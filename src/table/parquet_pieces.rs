@@ -9,6 +9,7 @@ use polars::prelude::DataFrame;
 use polars_arrow::array::DictionaryArray;
 use polars_arrow::array::builder::ShareStrategy;
 use polars_arrow::datatypes::{ArrowDataType, DTYPE_CATEGORICAL_NEW, Field, IntegerType, Metadata};
+use polars_buffer::Buffer;
 use polars_io::SerReader;
 use polars_io::mmap::ReaderBytes;
 use polars_io::parquet::metadata::{FileMetadata, FileMetadataRef};
@@ -84,7 +85,8 @@ impl Piece {
 
 /// A Parquet file with how far it was read.
 pub struct ParquetPieces {
-    file: File,
+    /// The file, mapped once: mapping it for each column of each piece would keep threads waiting for each other.
+    bytes: Buffer<u8>,
     metadata: FileMetadataRef,
     /// The same without its row groups.
     bare: Box<FileMetadata>,
@@ -100,9 +102,11 @@ impl ParquetPieces {
     ///
     /// # Errors
     /// When it is no Parquet file.
-    pub fn open(file: File, most: usize) -> Result<Self, TableError> {
-        let mut reader = ParquetReader::new(file.try_clone().map_err(TableError::of_file)?);
-        let metadata = reader.get_metadata()?.clone();
+    pub fn open(mut file: File, most: usize) -> Result<Self, TableError> {
+        let metadata = ParquetReader::new(&mut file).get_metadata()?.clone();
+        let ReaderBytes::Owned(bytes) = ReaderBytes::from(&mut file) else {
+            return Err(TableError::no_table("it can't be mapped into memory"));
+        };
         let (mut ahead, mut begins) = (Vec::new(), vec![0]);
         let mut from = 0_usize;
         for group in &metadata.row_groups {
@@ -118,7 +122,7 @@ impl ParquetPieces {
         ahead.reverse();
         let mut bare = Box::new((*metadata).clone());
         bare.row_groups = Vec::new();
-        Ok(Self { file, metadata, bare, begins, ahead, columns: None })
+        Ok(Self { bytes, metadata, bare, begins, ahead, columns: None })
     }
 
     /// The same, with these columns alone.
@@ -166,7 +170,7 @@ impl ParquetPieces {
         columns: Option<Vec<String>>,
     ) -> Result<DataFrame, TableError> {
         let (around, from) = self.around(from, rows);
-        let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?)
+        let mut reader = ParquetReader::new(Cursor::new(self.bytes.clone()))
             .with_slice(Some((from, rows)))
             .with_columns(columns)
             .read_parallel(parallel);
@@ -211,21 +215,22 @@ impl ParquetPieces {
     }
 
     fn numbered_chunk(&self, column: &ColumnChunkMetadata, name: &str) -> Option<NumberedTexts> {
-        let mut file = self.file.try_clone().ok()?;
-        let ReaderBytes::Owned(bytes) = ReaderBytes::from(&mut file) else { return None };
         let range = column.byte_range();
         let range = usize::try_from(range.start).ok()?..usize::try_from(range.end).ok()?;
-        if range.start > range.end || range.end > bytes.len() {
+        if range.start > range.end || range.end > self.bytes.len() {
             return None;
         }
-        let pages = PageReader::new(Cursor::new(bytes.sliced(range)), column, Vec::new(), usize::MAX);
+        let bytes = self.bytes.clone().sliced(range);
+        let pages = || PageReader::new(Cursor::new(bytes.clone()), column, Vec::new(), usize::MAX);
+        // What is told of the file may promise a list that isn't there.
+        pages().read_dict().ok()??;
         let texts = ArrowDataType::Dictionary(IntegerType::UInt32, Box::new(ArrowDataType::Utf8View), false);
         // So named, a list of texts stays one.
         let listed = Metadata::from_iter([(DTYPE_CATEGORICAL_NEW.into(), "".into())]);
         let field = Field::new(name.into(), texts, true).with_metadata(listed);
         let kind = &column.descriptor().descriptor.primitive_type;
         let (arrays, _) =
-            column_iter_to_arrays(vec![BasicDecompressor::new(pages, Vec::new())], vec![kind], field, None).ok()?;
+            column_iter_to_arrays(vec![BasicDecompressor::new(pages(), Vec::new())], vec![kind], field, None).ok()?;
         let [array] = &arrays[..] else { return None };
         let texts = array.as_any().downcast_ref::<DictionaryArray<u32>>()?.clone();
         // Its numbers are taken over where nobody else has them.
@@ -257,7 +262,7 @@ impl ParquetPieces {
     /// # Errors
     /// When the file can't be read.
     pub fn names(&self) -> Result<Vec<String>, TableError> {
-        let mut reader = ParquetReader::new(self.file.try_clone().map_err(TableError::of_file)?);
+        let mut reader = ParquetReader::new(Cursor::new(self.bytes.clone()));
         reader.set_metadata(self.metadata.clone());
         Ok(reader.schema()?.iter_names().map(|name| name.to_string()).collect())
     }
@@ -393,6 +398,54 @@ mod tests {
             assert_eq!((of(&whole, "few"), whole.numbered.len()), (cells("few"), 1), "none is not asked for");
             assert!(whole.frame.equals_missing(&frame.select(["id", "day"]).expect("columns")));
         }
+    }
+
+    /// A number as the end of a Parquet file writes it: doubled, seven bits a byte, the lowest first.
+    fn written(number: i64) -> Vec<u8> {
+        let mut left = number.cast_unsigned() << 1;
+        let mut bytes = Vec::new();
+        loop {
+            let low = u8::try_from(left & 0x7f).expect("seven bits");
+            left >>= 7;
+            bytes.push(if left == 0 { low } else { low | 0x80 });
+            if left == 0 {
+                return bytes;
+            }
+        }
+    }
+
+    /// A file whose end says of each list of texts that it stands where the cells begin: so no list is there.
+    #[test]
+    fn a_list_that_is_not_there_is_an_error_and_no_panic() {
+        use std::io::{Read, Seek, SeekFrom, Write};
+        let (_, mut file) = file(430);
+        let mut bytes = Vec::new();
+        file.seek(SeekFrom::Start(0)).expect("the start");
+        file.read_to_end(&mut bytes).expect("read");
+        let open = |file: &File| ParquetPieces::open(file.try_clone().expect("a handle"), 1000);
+        let pieces = open(&file).expect("a file");
+        let mut moved = 0;
+        for column in pieces.metadata.row_groups.iter().flat_map(|group| group.parquet_columns()) {
+            let Some(listed) = column.dictionary_page_offset() else { continue };
+            // Both are the next field but one: places of cells and of the list follow each other.
+            let [cells, list] = [column.data_page_offset(), listed].map(|place| [&[0x26][..], &written(place)].concat());
+            let said = [&cells[..], &list].concat();
+            // It is said behind the cells, too, where nobody reads it.
+            let at = bytes.windows(said.len()).rposition(|window| window == said).expect("said at the end");
+            if cells.len() == list.len() {
+                bytes[at + cells.len()..at + said.len()].copy_from_slice(&cells);
+                moved += 1;
+            }
+        }
+        assert!(moved > 5, "{moved}");
+        let mut file = tempfile::tempfile().expect("a file");
+        file.write_all(&bytes).expect("written");
+        let pieces = open(&file).expect("its end can be read");
+        let mut refused = 0;
+        for (from, some) in open(&file).expect("the same").spans() {
+            refused += u32::from(pieces.rows_with_numbered(from, some, &["few", "id", "none"]).is_err());
+        }
+        assert!(refused > 0, "cells without their list can't be told");
     }
 
     #[test]

@@ -23,11 +23,6 @@ pub const ROW_COLUMN: &str = "from_row";
 pub struct TableError(String);
 
 impl TableError {
-    /// A file that can't be read, as an error of the table in it.
-    pub fn of_file(error: std::io::Error) -> Self {
-        Self(error.to_string())
-    }
-
     /// A file that says that it holds what no table can.
     pub fn no_table(what: &str) -> Self {
         Self(what.to_owned())
@@ -151,16 +146,19 @@ impl RecordTable {
         let _ = self.columns.drop_column(name);
     }
 
-    /// The same without some rows, given by file and row number; of the columns in the frame.
+    /// The same without some rows, given by file and row number.
     ///
     /// # Errors
-    /// When the table lacks its columns of origin.
+    /// When the table lacks its columns of origin, or has columns beside its frame, which would be a fault of the program.
     pub fn without(
         &self,
         rows: &std::collections::BTreeMap<String, std::collections::BTreeSet<u64>>,
     ) -> Result<Self, TableError> {
         if rows.is_empty() {
             return Ok(self.clone());
+        }
+        if let Some((name, _)) = self.columns.numbered.first() {
+            return Err(TableError::no_table(&format!("its column {name} stands beside the others")));
         }
         let origins = self.origins()?;
         let keep =
