@@ -28,10 +28,11 @@ pub(super) fn patient_by_patient<S: Send>(
     let patient = |place: usize| histories.patient[at(place)];
     let stretches = stretches(histories.len(), threads * STRETCHES, |place| patient(place) != patient(place - 1));
     gathered(&stretches, threads, state, |own, _, stretch: &Range<usize>| {
+        let mut found = recalls.nothing_found();
         for place in stretch.clone() {
             let restoration = at(place);
             let patient = histories.patient[restoration];
-            recalls.due(restoration, |recall, due, visits| take(own, recall, patient, due, visits));
+            recalls.due(restoration, &mut found, |recall, due, visits| take(own, recall, patient, due, visits));
         }
     })
 }

@@ -95,27 +95,27 @@ impl From<GroupingError> for AnalysisError {
 /// When a factor is not in the records.
 pub fn review(request: &ReviewRequest<'_>) -> Result<Review, AnalysisError> {
     let ReviewRequest { placements, histories, protocol, .. } = *request;
-    let factors: Vec<FactorLevels> = request
-        .factors
-        .iter()
-        .map(|name| {
-            factor_levels(name, &protocol.own_factors, placements, histories)?
-                .ok_or_else(|| AnalysisError::UnknownFactor(name.clone(), protocol.own_factors.clone()))
-        })
-        .collect::<Result<_, _>>()?;
+    let threads = threads_for(histories.looks.len());
+    let levels = |name: &String| -> Result<FactorLevels, AnalysisError> {
+        factor_levels(name, &protocol.own_factors, placements, histories)?
+            .ok_or_else(|| AnalysisError::UnknownFactor(name.clone(), protocol.own_factors.clone()))
+    };
+    let factors: Vec<FactorLevels> = in_turn(request.factors, threads, levels).into_iter().collect::<Result<_, _>>()?;
     let follow_ups = follow_under_all(histories, &protocol.endpoints, protocol.failure_day);
     let places = 0..follow_ups.len();
     // What takes longest first, so that no thread has much to do when the others are done.
     let mut tasks: Vec<Task> = Vec::new();
     tasks.extend(places.clone().flat_map(|one| (0..factors.len()).map(move |factor| Task::Levels(one, factor))));
     tasks.extend(places.clone().map(Task::All));
+    // Done long before the recalls, which need them.
+    tasks.push(Task::ScoreGroups);
     tasks.extend(places.clone().flat_map(|one| [Task::Teeth(one), Task::Years(one), Task::Failed(one)]));
-    tasks.extend([Task::Span, Task::ScoreGroups]);
+    tasks.push(Task::Span);
     // All threads share in this one, so it is the last: whoever is done before has enough to do.
     tasks.push(Task::Recalls);
     let score_groups = OnceLock::new();
     let groups = || score_groups.get_or_init(|| ScoreGroups::new(&factors, histories.len()));
-    let done = in_turn(&tasks, threads_for(histories.looks.len()), |task| -> Result<Done, AnalysisError> {
+    let done = in_turn(&tasks, threads, |task| -> Result<Done, AnalysisError> {
         Ok(match *task {
             Task::Levels(one, factor) => Done::Levels(factor_review(&factors[factor], &follow_ups[one], protocol)?),
             Task::All(one) => {

@@ -235,7 +235,7 @@ impl<'a> Counter<'a> {
         self.come_to(patient);
         let combination = self.scores.groups.combinations.of(due.restoration);
         let mut scored =
-            visits.iter().map(|look| self.scores.of_statements[look.statement as usize]).filter(|of| of.word != 0);
+            visits.iter().map(|look| self.scores.of_statements[look.statement as usize]).filter(|of| of.are_any());
         match (scored.next(), scored.next()) {
             (Some(only), None) => self.add_scores(recall, combination, only),
             (None, _) => {}
@@ -249,7 +249,7 @@ impl<'a> Counter<'a> {
     /// Adds a restoration's scores under all schemes.
     fn add_words(&mut self, recall: usize, combination: usize, words: Words) {
         for (scheme, word) in words.into_iter().enumerate().filter(|(_, word)| *word != 0) {
-            self.add_scores(recall, combination, Scores::of(scheme, word, self.scores.patients));
+            self.add_scores(recall, combination, Scores::of(scheme, word));
         }
     }
 
@@ -264,9 +264,9 @@ impl<'a> Counter<'a> {
 
     /// Adds a restoration's scores under one scheme, of which there are some.
     #[inline]
-    fn add_scores(&mut self, recall: usize, combination: usize, Scores { scheme, word, shown }: Scores) {
-        let scheme = usize::from(scheme);
-        self.scored.add((combination * SCHEMES + scheme) * self.recalls + recall, word);
+    fn add_scores(&mut self, recall: usize, combination: usize, scores: Scores) {
+        let (scheme, shown) = (scores.scheme(), scores.shown(self.scores.patients));
+        self.scored.add((combination * SCHEMES + scheme) * self.recalls + recall, scores.word());
         let marks = &self.scores.marks;
         let Shows { words, touched } = &mut self.shows[recall];
         for (place, bits) in marks.of(combination) {
@@ -494,34 +494,59 @@ fn stands(scheme: Scheme, shown: u64) -> u64 {
     stands
 }
 
-/// Scores under one scheme as bits, and the bits that a patient shows with them in each word; none where there is no scheme.
-#[derive(Clone, Copy)]
-struct Scores {
-    scheme: u8,
-    word: u64,
-    shown: u64,
-}
+/// Scores under one scheme as bits, with the place of the scheme in bits that no score has; 0 where nothing is scored.
+#[derive(Clone, Copy, PartialEq, Eq)]
+struct Scores(u64);
 
 impl Scores {
+    /// The places of a criterion's scores.
+    const SCORES: u64 = 0x3f3f_3f3f_3f3f_3f3f;
+
     /// Of a scheme by its place.
-    fn of(scheme: usize, word: u64, patients: Patients) -> Self {
-        let any = |criterion: usize| u64::from(word >> (criterion * PLACES) & 0xff != 0) << criterion;
-        let shown = match patients {
-            Patients::OfEachScore => word,
-            // The same eight bits for each of eight groups.
-            Patients::Together => (0..Criterion::ALL.len()).map(any).sum::<u64>() * 0x0101_0101_0101_0101,
-        };
-        Self { scheme: u8::try_from(scheme).unwrap_or(0), word, shown }
+    const fn of(scheme: usize, word: u64) -> Self {
+        let scheme = scheme as u64;
+        Self(if word == 0 { 0 } else { word | (scheme & 3) << 6 | (scheme >> 2 & 3) << 14 })
     }
 
-    fn of_statement(statement: &Statement, patients: Patients) -> Self {
-        let Some(scheme) = statement.stated.scheme else { return Self::of(0, 0, patients) };
+    fn of_statement(statement: &Statement) -> Self {
+        let Some(scheme) = statement.stated.scheme else { return Self(0) };
         let scores =
             Criterion::ALL.into_iter().filter_map(|criterion| Some((criterion, scheme, statement.score(criterion)?)));
         let scheme = usize::from(scheme.index());
-        Self::of(scheme, words(scores)[scheme], patients)
+        Self::of(scheme, words(scores)[scheme])
+    }
+
+    const fn are_any(self) -> bool {
+        self.0 != 0
+    }
+
+    /// The place of the scheme.
+    #[expect(clippy::cast_possible_truncation, reason = "four bits")]
+    const fn scheme(self) -> usize {
+        (self.0 >> 6 & 3 | (self.0 >> 14 & 3) << 2) as usize
+    }
+
+    const fn word(self) -> u64 {
+        self.0 & Self::SCORES
+    }
+
+    /// The bits that a patient shows with them in each word.
+    const fn shown(self, patients: Patients) -> u64 {
+        match patients {
+            Patients::OfEachScore => self.word(),
+            Patients::Together => {
+                // The lowest bit of each byte that has any, brought together in the highest byte, each at the place of its criterion.
+                let any = whole_bytes(self.word()) & EACH_BYTE;
+                let criteria = any.wrapping_mul(0x0102_0408_1020_4080) >> 56;
+                // The same eight bits for each of eight groups.
+                criteria * EACH_BYTE
+            }
+        }
     }
 }
+
+/// The lowest bit of each byte.
+const EACH_BYTE: u64 = 0x0101_0101_0101_0101;
 
 /// Each criterion's score of a restoration that was due, with its scheme, as [`scores_of`] tells them.
 fn scored_of(histories: &Histories, due: Due, window: WindowDays) -> impl Iterator<Item = (Criterion, Scheme, Score)> {
@@ -585,14 +610,14 @@ impl<'a> ScoreCounters<'a> {
 
     fn of_statements(statements: &Statements, groups: &'a ScoreGroups, patients: Patients) -> Self {
         let marks = Marks::new(&groups.combinations, patients);
-        let of_statements = statements.iter().map(|statement| Scores::of_statement(statement, patients)).collect();
+        let of_statements = statements.iter().map(Scores::of_statement).collect();
         Self { groups, patients, marks, of_statements }
     }
 
     /// The bits of the scores that count of several visits, as [`scores_of`] tells them: of each criterion that of the visit nearest to the due
     /// day, the earlier of two equally near. None where two visits of one day are to be weighed against each other.
     fn nearest(&self, visits: &[Look], due: i32) -> Option<Words> {
-        let scored = |look: &&Look| self.of_statements[look.statement as usize].word != 0;
+        let scored = |look: &&Look| self.of_statements[look.statement as usize].are_any();
         let mut words = [0; SCHEMES];
         let (mut filled, mut last) = (0, None);
         let key = |look: &Look| ((look.day - due).abs(), look.day);
@@ -604,8 +629,8 @@ impl<'a> ScoreCounters<'a> {
                 return None;
             }
             let of = self.of_statements[next.statement as usize];
-            words[usize::from(of.scheme)] |= of.word & !filled;
-            filled |= whole_bytes(of.word);
+            words[of.scheme()] |= of.word() & !filled;
+            filled |= whole_bytes(of.word());
             last = Some(key(next));
         }
         Some(words)
@@ -665,6 +690,23 @@ mod tests {
         }
     }
 
+    /// A scheme goes with its scores, and what a patient shows is told of each criterion by itself.
+    #[test]
+    fn scores_keep_their_scheme() {
+        const { assert!(SCHEMES <= 16 && NO_LEVEL < 6, "there are bits for them") }
+        for (n, scheme) in (0..4_000_u64).zip((0..SCHEMES).cycle()) {
+            let word = n.wrapping_mul(0x9e37_79b9_7f4a_7c15) & n.wrapping_mul(0xbf58_476d_1ce4_e5b9) & Scores::SCORES;
+            let scores = Scores::of(scheme, word);
+            assert_eq!(scores.are_any(), word != 0);
+            assert_eq!((scores.word(), scores.scheme()), (word, if word == 0 { 0 } else { scheme }));
+            assert_eq!(scores.shown(Patients::OfEachScore), word);
+            let shown = scores.shown(Patients::Together).to_le_bytes();
+            for (criterion, byte) in word.to_le_bytes().into_iter().enumerate() {
+                assert!(shown.iter().all(|shown| u8::from(byte != 0) == shown >> criterion & 1), "{word:x}");
+            }
+        }
+    }
+
     /// Of up to four visits around the due day, under two schemes, each with some criteria scored: found again criterion by criterion.
     #[test]
     fn the_nearest_visits_scores_count() {
@@ -690,7 +732,7 @@ mod tests {
             };
             let mut visits: Vec<Look> = (0..n % 5).map(look).collect();
             visits.sort_by_key(|look| look.day);
-            let scored = |look: &&Look| scores.of_statements[look.statement as usize].word != 0;
+            let scored = |look: &&Look| scores.of_statements[look.statement as usize].are_any();
             let days: Vec<i32> = visits.iter().filter(scored).map(|look| look.day).collect();
             let found = scores.nearest(&visits, 100);
             if days.windows(2).any(|pair| pair[0] == pair[1]) {
@@ -810,5 +852,70 @@ mod tests {
             }
         }
         assert!(each.iter().filter(|tally| tally.is_some()).count() == 4, "nothing else was scored");
+    }
+
+    /// Several criteria in more groups than share a word, some scored under two schemes: patients counted again by sets.
+    #[test]
+    fn patients_are_told_by_criterion_in_many_groups() {
+        let schemes = [Scheme::UsphsThreeLevel, Scheme::Fdi2010];
+        let criteria = [Criterion::MarginalStaining, Criterion::Colour, Criterion::Sensitivity];
+        // Restorations in the order of their patients, of whom each has one to five.
+        let mut patients = Vec::new();
+        for patient in 0..400_u32 {
+            patients.extend((0..=patient * 7 % 5).map(|_| patient));
+        }
+        let scatter = |row: usize, of: usize| row.wrapping_mul(of).wrapping_mul(2_654_435_761) >> 9;
+        let level = |row: usize| scatter(row, 3) % 19;
+        let scheme = |row: usize| schemes[usize::from(scatter(row, 5) % 4 == 0)];
+        let is_scored = |row: usize, criterion: usize| scatter(row, 7 + criterion) % 3 > 0;
+        let factor = FactorLevels {
+            name: "many".to_owned(),
+            label: String::new(),
+            origin: FactorOrigin::Own,
+            levels: vec![(String::new(), String::new()); 19],
+            codes: (0..patients.len()).map(|row| u16::try_from(level(row)).expect("few")).collect(),
+        };
+        let groups = ScoreGroups::new(&[factor], patients.len());
+        let mut statements = Statements::default();
+        let mut number = |row: usize| {
+            let mut stated = Stated { scheme: Some(scheme(row)), ..Stated::NOTHING };
+            for (place, criterion) in criteria.into_iter().enumerate().filter(|(place, _)| is_scored(row, *place)) {
+                let levels = scheme(row).levels(criterion);
+                stated.scores[usize::from(criterion.index())] = Some(levels[scatter(row, 11 + place) % levels.len()].score);
+            }
+            statements.number(stated)
+        };
+        let statement_of: Vec<u32> = (0..patients.len()).map(&mut number).collect();
+        for counted in [Patients::Together, Patients::OfEachScore] {
+            let scores = ScoreCounters::of_statements(&statements, &groups, counted);
+            let mut counter = Counter::new(&scores, 1);
+            for (row, (patient, statement)) in patients.iter().zip(&statement_of).enumerate() {
+                counter.come_to(*patient);
+                let own = scores.of_statements[*statement as usize];
+                if own.are_any() {
+                    counter.add_scores(0, groups.combinations.of(u32::try_from(row).expect("few")), own);
+                }
+            }
+            let tallies = scores.tallies(vec![counter]);
+            let mut told = 0;
+            for (place, criterion) in criteria.into_iter().enumerate() {
+                for group in 0..20 {
+                    let of = |wanted: &dyn Fn(usize) -> bool| {
+                        let is_in = |row: &usize| group == 0 || level(*row) + 1 == group;
+                        let rows = (0..patients.len()).filter(is_in).filter(|row| is_scored(*row, place) && wanted(*row));
+                        let these: Vec<u32> = rows.map(|row| patients[row]).collect();
+                        let all: std::collections::BTreeSet<u32> = these.iter().copied().collect();
+                        Tally { scored: these.len() as u64, patients: all.len() as u64 }
+                    };
+                    let tally = tallies[0].group(group, criterion).expect("scored");
+                    assert_eq!(tally.pooled().all, of(&|_| true), "{criterion:?} in group {group}");
+                    for (own, of_scheme) in tally.by_scheme() {
+                        assert_eq!(of_scheme.all, of(&|row| scheme(row) == own), "{criterion:?} in group {group}, {own:?}");
+                        told += 1;
+                    }
+                }
+            }
+            assert!(told > 100, "{told}");
+        }
     }
 }

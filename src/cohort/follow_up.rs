@@ -482,8 +482,13 @@ impl Found {
     fn put_together(mut self, staying: Staying, (mut exit, mut ending): (Vec<i32>, Vec<Ending>)) -> EndpointFollowUp {
         drop_rows(&mut exit, &self.left_out);
         drop_rows(&mut ending, &self.left_out);
+        // Both lists rise.
+        let mut gone = 0;
         for between in &mut self.between {
-            between.place -= self.left_out.partition_point(|gone| *gone < between.place) as u32;
+            while self.left_out.get(gone).is_some_and(|left_out| *left_out < between.place) {
+                gone += 1;
+            }
+            between.place -= gone as u32;
         }
         let Staying { restoration, entry, patient, patients } = staying;
         let late = "had ended, or was not seen in place again, when it came under observation";

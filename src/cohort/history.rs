@@ -152,7 +152,7 @@ struct Happened {
 
 impl Happened {
     /// Rows of a block, as bits.
-    const BLOCK: u32 = 10;
+    const BLOCK: u32 = 7;
 
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
     fn new(days: Vec<(u32, i32)>) -> Self {
@@ -527,7 +527,6 @@ fn telling(histories: &Histories) -> Vec<u32> {
 
 /// When each patient died or left: told at any of their restorations, it holds for all of them. Who is examined on a later day
 /// came back.
-#[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
 fn departures(histories: &Histories) -> Vec<Option<i32>> {
     let Histories { patient, telling, .. } = histories;
     let mut gone = vec![None; histories.patients as usize];
@@ -538,32 +537,44 @@ fn departures(histories: &Histories) -> Vec<Option<i32>> {
     for &restoration in telling {
         told[patient[restoration as usize] as usize] = true;
     }
-    let mut last_examined = vec![i32::MIN; gone.len()];
+    // By the number of the statement, so that little is looked at of each visit.
+    let [examines, tells] = [|statement: &Statement| statement.examined, |statement: &Statement| statement.patient_gone]
+        .map(|is_so| histories.statements.iter().map(is_so).collect::<Vec<bool>>());
     let threads = threads_for(histories.looks.len());
     let of_told = on_threads(even_parts(histories.len(), threads), threads, |restorations: Range<usize>| {
-        let of_told = |restoration: &usize| told[patient[*restoration] as usize];
-        restorations.filter(of_told).map(|restoration| restoration as u32).collect::<Vec<u32>>()
+        let examined = |restoration: usize| {
+            let examined = histories.looks(restoration).iter().filter(|look| examines[look.statement as usize]);
+            Some((patient[restoration], examined.map(|look| look.day).max()?))
+        };
+        restorations.filter(|restoration| told[patient[*restoration] as usize]).filter_map(examined).collect::<Vec<_>>()
     });
-    for restoration in of_told.into_iter().flatten().map(|restoration| restoration as usize) {
-        let examined = histories.looks(restoration).iter().filter(|look| histories.said(look).examined);
-        let last = &mut last_examined[patient[restoration] as usize];
-        *last = examined.map(|look| look.day).fold(*last, i32::max);
+    let mut last_examined = vec![i32::MIN; gone.len()];
+    for (patient, day) in of_told.into_iter().flatten() {
+        let last = &mut last_examined[patient as usize];
+        *last = day.max(*last);
     }
-    for &restoration in telling {
-        let patient = patient[restoration as usize] as usize;
-        for place in histories.places(restoration as usize) {
-            let look = &histories.looks[place];
-            if !histories.said(look).patient_gone {
-                continue;
-            }
-            let day = histories.happened(place).unwrap_or(look.day);
-            if day >= last_examined[patient] {
-                let first: &mut Option<i32> = &mut gone[patient];
-                *first = Some(first.map_or(day, |first| first.min(day)));
-            }
-        }
+    let days = of_telling(histories, |look| tells[look.statement as usize]);
+    for (patient, day, _) in days.into_iter().filter(|(patient, day, _)| *day >= last_examined[*patient as usize]) {
+        let first: &mut Option<i32> = &mut gone[patient as usize];
+        *first = Some(first.map_or(day, |first| first.min(day)));
     }
     gone
+}
+
+/// Of the visits that tell that a patient is gone those that say so: the patient, the day that it happened or is told, and the row.
+pub(super) fn of_telling(histories: &Histories, says_so: impl Fn(&Look) -> bool + Sync) -> Vec<(u32, i32, u32)> {
+    let threads = threads_for(histories.looks.len());
+    let parts = on_threads(even_parts(histories.telling.len(), threads), threads, |part| {
+        let mut told = Vec::new();
+        for restoration in histories.telling[part].iter().map(|restoration| *restoration as usize) {
+            for place in histories.places(restoration).filter(|place| says_so(&histories.looks[*place])) {
+                let day = histories.happened(place).unwrap_or(histories.looks[place].day);
+                told.push((histories.patient[restoration], day, histories.row(place)));
+            }
+        }
+        told
+    });
+    parts.concat()
 }
 
 /// Below this many visits a second thread costs more than it saves.

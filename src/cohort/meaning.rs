@@ -3,17 +3,17 @@
 //! Intake has checked every cell by itself; here rows meet: visits with their placement, with each other, and placements on
 //! the same surface. Whatever would change a number without being seen is an error; what is only odd is a caution.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::ops::Range;
 use std::thread;
 
 use polars::prelude::{StringChunked, UInt8Type};
 
 use super::event::Event;
-use super::history::{Histories, threads_for};
+use super::history::{Histories, of_telling, threads_for};
 use super::spelling::{Spellings, check_spellings};
 use super::statement::{KEEPING, Statement};
-use super::visit_rows::{Look, NOBODY, VisitRows};
+use super::visit_rows::{NOBODY, VisitRows};
 use crate::finding::{FindingKind, Findings, Place};
 use crate::protocol::Protocol;
 use crate::quantity::Day;
@@ -63,7 +63,7 @@ pub fn check_part(
 ) -> Result<(), TableError> {
     drop_repeats(visits, histories, findings);
     let (histories, threads) = (&*histories, threads_for(histories.looks.len()));
-    let seen = Seen::new(placements, visits, histories)?;
+    let seen = Seen::new(placements, visits, histories, protocol)?;
     seen.orphans(findings);
     let mut tasks = vec![Task::Surfaces, Task::Spellings, Task::Placements, Task::Replaced];
     tasks.extend(histories.runs(threads).into_iter().map(Task::Visits));
@@ -75,7 +75,7 @@ pub fn check_part(
             Task::Spellings => {
                 check_spellings(&placements.0, "patient_id", &histories.patient_rows, "patients", &mut findings)?
             }
-            Task::Placements => check_placements(placements, histories, protocol, &mut findings)?,
+            Task::Placements => check_placements(placements, histories, &mut findings)?,
             Task::Replaced => match unknown {
                 Some(unknown) => check_replaced(placements, unknown, &mut findings)?,
                 None => check_replaced(placements, &replaced_elsewhere(placements)?, &mut findings)?,
@@ -274,12 +274,7 @@ fn said(origins: &Origins<'_>, row: u32) -> String {
     format!("{} row {}", origins.file(row as usize), origins.row(row as usize))
 }
 
-fn check_placements(
-    placements: &PlacementTable,
-    histories: &Histories,
-    protocol: &Protocol,
-    findings: &mut Findings,
-) -> Result<(), TableError> {
+fn check_placements(placements: &PlacementTable, histories: &Histories, findings: &mut Findings) -> Result<(), TableError> {
     let table = &placements.0;
     let origins = table.origins()?;
     let place = |row: usize, column: &str| Place::cell(origins.file(row), origins.row(row), column);
@@ -330,21 +325,6 @@ fn check_placements(
             );
         }
     }
-    for restoration in 0..histories.len() {
-        let Some(look) = histories.looks(restoration).first() else { continue };
-        let waited = look.day - histories.placed[restoration];
-        if histories.entry[restoration] == 0 && waited > i32::try_from(protocol.legacy_after_days).unwrap_or(i32::MAX) {
-            findings.note(
-                FindingKind::LegacyUndeclared,
-                place(histories.placement_row[restoration] as usize, "placed_on"),
-                Some(&Day::from_epoch(histories.placed[restoration]).to_string()),
-                format!(
-                    "First seen {waited} days after placement. If its record began only then, early losses are missing."
-                ),
-                "Fill entered_on with the day its record began.",
-            );
-        }
-    }
     Ok(())
 }
 
@@ -352,10 +332,13 @@ fn check_placements(
 struct Seen<'a> {
     histories: &'a Histories,
     visits: &'a VisitRows,
+    origins: Origins<'a>,
     operator: Texts<'a>,
+    legacy_after_days: i32,
     /// By the number of an operator's name, where names have numbers, the number that an examiner of this name has.
     as_examiner: Vec<u32>,
-    deaths: HashMap<u32, (i32, u32)>,
+    /// As [`deaths`] tells them.
+    deaths: Vec<(u32, i32, u32)>,
     /// A bit for each patient who is said to have died.
     died: Vec<u64>,
     /// What matters of each statement, by its number, as bits.
@@ -368,7 +351,12 @@ const CLOSES: u8 = 2;
 const SCORED: u8 = 4;
 
 impl<'a> Seen<'a> {
-    fn new(placements: &'a PlacementTable, visits: &'a VisitRows, histories: &'a Histories) -> Result<Self, TableError> {
+    fn new(
+        placements: &'a PlacementTable,
+        visits: &'a VisitRows,
+        histories: &'a Histories,
+        protocol: &Protocol,
+    ) -> Result<Self, TableError> {
         let says = |statement: &Statement| {
             let odd = statement.stated.dated || contradicted(statement).is_some() || says_lost(statement);
             let bits = [(odd, ODD), (statement.closes, CLOSES), (statement.scored, SCORED)];
@@ -376,12 +364,7 @@ impl<'a> Seen<'a> {
         };
         let deaths = deaths(histories);
         let mut died = vec![0; (histories.patients as usize).div_ceil(64)];
-        for restoration in &histories.telling {
-            let patient = histories.patient[*restoration as usize];
-            if deaths.contains_key(&patient) {
-                died[patient as usize / 64] |= 1 << (patient % 64);
-            }
-        }
+        deaths.iter().for_each(|(patient, ..)| died[*patient as usize / 64] |= 1 << (patient % 64));
         let operator = placements.0.texts("operator")?;
         let as_examiner = match operator {
             Texts::Cells(_) => Vec::new(),
@@ -392,7 +375,9 @@ impl<'a> Seen<'a> {
         Ok(Self {
             histories,
             visits,
+            origins: placements.0.origins()?,
             operator,
+            legacy_after_days: i32::try_from(protocol.legacy_after_days).unwrap_or(i32::MAX),
             as_examiner,
             deaths,
             died,
@@ -444,13 +429,17 @@ impl<'a> Seen<'a> {
         let died = if self.died[patient as usize / 64] >> (patient % 64) & 1 == 0 {
             None
         } else {
-            self.deaths.get(&patient).copied()
+            let found = self.deaths.binary_search_by_key(&patient, |(patient, ..)| *patient);
+            found.ok().map(|at| (self.deaths[at].1, self.deaths[at].2))
         };
         let looks = histories.looks(restoration);
         let all = looks.iter().fold(0, |all, look| all | self.says[look.statement as usize]);
         // Visits are in order of their days.
-        let any_before = looks.first().is_some_and(|look| look.day < placed);
-        if all & (ODD | CLOSES) == 0 && died.is_none() && !any_before {
+        let Some(waited) = looks.first().map(|look| look.day - placed) else { return };
+        if waited > self.legacy_after_days && entry == 0 {
+            self.legacy(restoration, waited, findings);
+        }
+        if all & (ODD | CLOSES) == 0 && died.is_none() && waited >= 0 {
             // Nothing there that could contradict anything.
             if own_number != NOBODY && all & SCORED != 0 {
                 let places = histories.places(restoration);
@@ -545,6 +534,18 @@ impl<'a> Seen<'a> {
         }
     }
 
+    /// A restoration that was followed from its placement, and was first seen long after it.
+    fn legacy(&self, restoration: usize, waited: i32, findings: &mut Findings) {
+        let row = self.histories.placement_row[restoration] as usize;
+        findings.note(
+            FindingKind::LegacyUndeclared,
+            Place::cell(self.origins.file(row), self.origins.row(row), "placed_on"),
+            Some(&Day::from_epoch(self.histories.placed[restoration]).to_string()),
+            format!("First seen {waited} days after placement. If its record began only then, early losses are missing."),
+            "Fill entered_on with the day its record began.",
+        );
+    }
+
     /// Whether who placed the restoration scored it, too.
     fn check_own_work(&self, at: usize, own_operator: Option<&str>, own_number: u32, findings: &mut Findings) {
         let scored = self.says[self.histories.looks[at].statement as usize] & SCORED != 0;
@@ -616,17 +617,14 @@ impl<'a> Seen<'a> {
     }
 }
 
-/// For each patient said to have died: by which day, and the row that says so first.
-fn deaths(histories: &Histories) -> HashMap<u32, (i32, u32)> {
-    let mut deaths = HashMap::new();
-    for &restoration in &histories.telling {
-        let died = |look: &Look| histories.said(look).stated.outcome == Some(Outcome::PatientDied);
-        for at in histories.places(restoration as usize).filter(|at| died(&histories.looks[*at])) {
-            let told = (histories.happened(at).unwrap_or(histories.looks[at].day), histories.row(at));
-            let first = deaths.entry(histories.patient[restoration as usize]).or_insert(told);
-            *first = (*first).min(told);
-        }
-    }
+/// The patients said to have died, in their order: by which day, and the row that says so first.
+fn deaths(histories: &Histories) -> Vec<(u32, i32, u32)> {
+    let says = |statement: &Statement| statement.stated.outcome == Some(Outcome::PatientDied);
+    // By the number of the statement, so that little is looked at of each visit.
+    let says: Vec<bool> = histories.statements.iter().map(says).collect();
+    let mut deaths = of_telling(histories, |look| says[look.statement as usize]);
+    deaths.sort_unstable();
+    deaths.dedup_by_key(|(patient, ..)| *patient);
     deaths
 }
 
@@ -700,6 +698,8 @@ struct SameSurface<'a> {
     surfaces: InPlace<'a, UInt8Type>,
     ids: &'a StringChunked,
     patients: &'a StringChunked,
+    /// Whether nothing is left to follow after a statement, by its number.
+    closes: Vec<bool>,
 }
 
 impl<'a> SameSurface<'a> {
@@ -713,6 +713,7 @@ impl<'a> SameSurface<'a> {
             surfaces: table.codes_in_place("surface")?,
             ids: table.text("restoration_id")?,
             patients: table.text("patient_id")?,
+            closes: histories.statements.iter().map(|statement| statement.closes).collect(),
         })
     }
 
@@ -741,7 +742,7 @@ impl<'a> SameSurface<'a> {
         let Self { histories, origins, ids, .. } = self;
         let (earlier, later) = (earlier as usize, later as usize);
         let placed = histories.placed[later];
-        let closing = histories.places(earlier).find(|at| histories.said(&histories.looks[*at]).closes);
+        let closing = histories.places(earlier).find(|at| self.closes[histories.looks[*at].statement as usize]);
         let ended = closing.map(|at| histories.happened(at).unwrap_or(histories.looks[at].day));
         if ended.is_some_and(|ended| ended <= placed) {
             return;

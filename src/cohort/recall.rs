@@ -60,7 +60,8 @@ fn within(looks: &[Look], placed: i32, window: WindowDays) -> &[Look] {
     &looks[from..looks.partition_point(|look| look.day <= closes)]
 }
 
-/// All restorations due at each of the recalls, with whether they were seen and scored.
+/// All restorations due at each of the recalls, with whether they were seen and scored. Windows come from early to late and share no day, as a
+/// protocol checks.
 ///
 /// Due is a restoration whose window has closed by the day of the review, that was under observation when the window opened and
 /// had not ended before, and whose patient had not died or left by the due day (or was seen in the window before that).
@@ -70,8 +71,9 @@ pub fn due(histories: &Histories, windows: &[RecallWindow]) -> Vec<Vec<Due>> {
     let runs = histories.runs(threads);
     let parts = in_turn(&runs, threads, |run| {
         let mut due = vec![Vec::new(); windows.len()];
+        let mut found = recalls.nothing_found();
         for restoration in run.clone() {
-            recalls.due(restoration, |recall, one, _| due[recall].push(one));
+            recalls.due(restoration, &mut found, |recall, one, _| due[recall].push(one));
         }
         due
     });
@@ -95,62 +97,89 @@ const CLOSES: Said = 1;
 const EXAMINED: Said = 2;
 const SCORED: Said = 4;
 
+/// What was found of a restoration within a stretch of days.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Found {
+    visits: u32,
+    said: Said,
+}
+
+/// The place of a day since placement: that of the placement is 1, all before are 0.
+fn day_place(day: i32) -> usize {
+    usize::try_from(day + 1).unwrap_or(0)
+}
+
 /// Recalls that restorations are held against.
+///
+/// Days since placement are cut into stretches: before the first window, within it, before the second one, and so on. Which stretch a visit is
+/// in is looked up by its day, so that nothing is guessed that a processor could guess wrong.
 pub struct Recalls<'a> {
     histories: &'a Histories,
-    /// With the place of each, by the day that they open.
-    windows: Vec<(usize, WindowDays)>,
+    windows: Vec<WindowDays>,
+    /// The stretch of each day by its [`day_place`], up to the day after the last window.
+    stretches: Vec<u32>,
     /// By the number of the statement.
     said: Vec<Said>,
 }
 
 impl<'a> Recalls<'a> {
-    /// These recalls of some restorations.
+    /// These recalls of some restorations, from early to late and without a day in common.
     pub fn new(histories: &'a Histories, windows: &[RecallWindow]) -> Self {
         let said = |statement: &Statement| {
             let bits = [(statement.closes, CLOSES), (statement.examined, EXAMINED), (statement.scored, SCORED)];
             bits.into_iter().filter(|(is_so, _)| *is_so).fold(0, |said, (_, bit)| said | bit)
         };
-        let mut windows: Vec<(usize, WindowDays)> = windows.iter().copied().map(WindowDays::from).enumerate().collect();
-        windows.sort_by_key(|(_, window)| window.opens);
-        Self { histories, windows, said: histories.statements.iter().map(said).collect() }
+        let windows: Vec<WindowDays> = windows.iter().copied().map(WindowDays::from).collect();
+        debug_assert!(windows.is_sorted_by(|one, next| one.closes < next.opens), "windows that share a day");
+        let mut stretches = Vec::new();
+        for (window, stretch) in windows.iter().zip((0..).step_by(2)) {
+            stretches.resize(day_place(window.opens).max(stretches.len()), stretch);
+            stretches.resize(day_place(window.closes + 1).max(stretches.len()), stretch + 1);
+        }
+        stretches.push(2 * u32::try_from(windows.len()).unwrap_or(0));
+        Self { histories, windows, stretches, said: histories.statements.iter().map(said).collect() }
     }
 
-    /// Tells each recall, by its place, at which a restoration was due, as [`due`] does, with the visits within its window.
+    /// Room for what is found of one restoration after the other.
+    pub fn nothing_found(&self) -> Vec<Found> {
+        vec![Found::default(); 2 * self.windows.len() + 1]
+    }
+
+    /// Tells each recall, by its place, at which a restoration was due, as [`due`] does, with the visits within its window. What was found of
+    /// another restoration is written over.
     #[inline]
     #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
-    pub fn due(&self, restoration: usize, mut take: impl FnMut(usize, Due, &'a [Look])) {
+    pub fn due(&self, restoration: usize, found: &mut [Found], mut take: impl FnMut(usize, Due, &'a [Look])) {
         let histories = self.histories;
         let (placed, entry) = (histories.placed[restoration], histories.entry[restoration]);
         let until = histories.as_of.since_epoch() - placed;
         let gone = histories.gone[histories.patient[restoration] as usize].map(|gone| gone - placed);
-        let all = histories.looks(restoration);
-        let said = |look: &Look| self.said[look.statement as usize];
-        // Visits before one window are before those that open later, too.
-        let mut from = 0;
-        for (recall, window) in &self.windows {
-            if window.closes > until || entry > window.opens {
-                continue;
+        let looks = histories.looks(restoration);
+        found.fill(Found::default());
+        let last = self.stretches.len() - 1;
+        for look in looks {
+            let day = day_place(look.day - placed).min(last);
+            let found = &mut found[self.stretches[day] as usize];
+            found.visits += 1;
+            found.said |= self.said[look.statement as usize];
+        }
+        let mut to = 0;
+        for ((recall, window), found) in self.windows.iter().enumerate().zip(found.chunks_exact(2)) {
+            let from = to + found[0].visits as usize;
+            to = from + found[1].visits as usize;
+            // It had ended, and so it had for all that open later; or this one has not closed, nor has any later one.
+            if found[0].said & CLOSES != 0 || window.closes > until {
+                return;
             }
-            while let Some(look) = all.get(from).filter(|look| look.day - placed < window.opens) {
-                // It had ended, and so it had for all that open later.
-                if said(look) & CLOSES != 0 {
-                    return;
-                }
-                from += 1;
+            let (seen, scored) = (found[1].said & EXAMINED != 0, found[1].said & SCORED != 0);
+            if entry <= window.opens && (seen || gone.is_none_or(|gone| gone > window.due)) {
+                let within = [from, to - from].map(|number| u8::try_from(number).unwrap_or(MANY));
+                take(recall, Due { restoration: restoration as u32, seen, scored, within }, &looks[from..to]);
             }
-            let (mut shown, mut length) = (0, 0);
-            for look in all[from..].iter().take_while(|look| look.day - placed <= window.closes) {
-                shown |= said(look);
-                length += 1_usize;
+            // What ended it within this window.
+            if found[1].said & CLOSES != 0 {
+                return;
             }
-            let seen = shown & EXAMINED != 0;
-            if !seen && gone.is_some_and(|gone| gone <= window.due) {
-                continue;
-            }
-            let within = [from, length].map(|number| u8::try_from(number).unwrap_or(MANY));
-            let due = Due { restoration: restoration as u32, seen, scored: shown & SCORED != 0, within };
-            take(*recall, due, &all[from..from + length]);
         }
     }
 }

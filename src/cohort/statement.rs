@@ -162,11 +162,6 @@ impl Statements {
     pub fn iter(&self) -> impl Iterator<Item = &Statement> {
         self.all.iter()
     }
-
-    /// Takes over what other visits state; hands back the number here of each statement there.
-    pub fn take_over(&mut self, other: &Self) -> Vec<u32> {
-        other.all.iter().map(|statement| self.number(statement.stated)).collect()
-    }
 }
 
 /// Codes of one visit column as the vocabulary's value.
@@ -184,14 +179,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn each_statement_has_one_number_wherever_it_came_from() {
+    fn each_statement_has_one_number() {
         let lost = Stated { outcome: Some(Outcome::Lost), ..Stated::NOTHING };
         let gone = Stated { outcome: Some(Outcome::LeftPractice), ..Stated::NOTHING };
         let mut statements = Statements::default();
-        assert_eq!([lost, gone, lost].map(|stated| statements.number(stated)), [0, 1, 0]);
-        let mut others = Statements::default();
-        assert_eq!([gone, Stated::NOTHING, lost].map(|stated| others.number(stated)), [0, 1, 2]);
-        assert_eq!(statements.take_over(&others), [1, 2, 0]);
+        assert_eq!([lost, gone, lost, Stated::NOTHING, gone].map(|stated| statements.number(stated)), [0, 1, 0, 2, 1]);
         assert!(statements.get(0).closes && !statements.get(1).closes && statements.get(1).patient_gone);
         assert_eq!(statements.get(2).stated, Stated::NOTHING);
         assert_eq!(statements.iter().count(), 3);

@@ -5,13 +5,17 @@
 //!        then a look-up halves.
 
 use polars::prelude::StringChunked;
+use polars_arrow::array::View;
 
 use crate::table::text_hash::text_hash;
 use crate::table::text_order::{TextOrder, rising_or_not};
+use crate::table::text_runs::{TextRun, filled_views};
 
 /// The first row of each text met so far.
 pub(super) struct FirstRows<'a> {
     texts: &'a StringChunked,
+    /// The same as they are held, where they are so in one piece and none is missing.
+    views: Option<&'a [View]>,
     /// None where the texts rise from row to row: then nothing needs to be remembered.
     slots: Vec<Slot>,
     order: TextOrder,
@@ -30,19 +34,19 @@ impl<'a> FirstRows<'a> {
     /// None yet of a column.
     pub(super) fn new(texts: &'a StringChunked) -> Self {
         if let Some((order, all_differ)) = rising_or_not(texts) {
-            return Self { texts, slots: Vec::new(), order, all_differ };
+            return Self { all_differ, ..Self::of_rising(texts, order) };
         }
         // There are no more texts than runs of rows with the same one.
         let mut before = None;
         let runs = texts.iter().filter(|text| before.replace(*text) != Some(*text)).count();
         let slots = (runs + runs / 3 + 2).next_power_of_two();
         let slots = vec![Slot { mark: 0, row: u32::MAX }; slots];
-        Self { texts, slots, order: TextOrder::Letters, all_differ: false }
+        Self { texts, views: filled_views(texts), slots, order: TextOrder::Letters, all_differ: false }
     }
 
     /// Those of a column whose texts are known to come each after the one before it.
-    pub(super) const fn of_rising(texts: &'a StringChunked, order: TextOrder) -> Self {
-        Self { texts, slots: Vec::new(), order, all_differ: true }
+    pub(super) fn of_rising(texts: &'a StringChunked, order: TextOrder) -> Self {
+        Self { texts, views: filled_views(texts), slots: Vec::new(), order, all_differ: true }
     }
 
     /// Whether each text is known to differ from all others: then each row is the first with its own.
@@ -77,6 +81,14 @@ impl<'a> FirstRows<'a> {
         (row != u32::MAX).then_some(row)
     }
 
+    /// Whether a row has the text of a run, which mostly is told without a look at its letters.
+    pub(super) fn has(&self, row: u32, run: &TextRun<'_>) -> bool {
+        match (self.views.and_then(|views| views.get(row as usize)), run.mark) {
+            (Some(view), Some(mark)) => view.as_u128() == mark,
+            _ => run.text == Some(self.text(row)),
+        }
+    }
+
     /// The text of a row.
     pub(super) fn text(&self, row: u32) -> &'a str {
         self.texts.get(row as usize).unwrap_or("")
@@ -106,6 +118,7 @@ const fn slot_of(hash: u64, last: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::table::text_runs::text_runs;
 
     #[test]
     fn texts_that_rise_in_every_row_all_differ() {
@@ -123,7 +136,9 @@ mod tests {
             .collect();
         let rising: Vec<Option<String>> = (0..5_000_u32).map(|row| Some(format!("R{:05}", row / 3 * 2))).collect();
         let numbers: Vec<Option<String>> = (0..5_000_u32).map(|row| Some(format!("R{}-2", row / 3 * 2))).collect();
-        for (texts, is_rising) in [(mixed, false), (rising, true), (numbers, true)] {
+        let long: Vec<Option<String>> =
+            rising.iter().map(|text| text.as_ref().map(|text| format!("{text} of some length"))).collect();
+        for (texts, is_rising) in [(mixed, false), (rising, true), (numbers, true), (long, true)] {
             let column: StringChunked = texts.iter().map(Option::as_deref).collect();
             let mut first = std::collections::BTreeMap::new();
             let mut rows = FirstRows::new(&column);
@@ -133,6 +148,14 @@ mod tests {
                 let text = text.as_deref().unwrap_or("");
                 assert_eq!(rows.meet(row), *first.entry(text).or_insert(row));
             }
+            let mut row = 0;
+            text_runs(&column, |run| {
+                for other in [row, row + 1, row + 3].into_iter().filter(|other| (*other as usize) < texts.len()) {
+                    let same = run.text.is_some() && run.text == column.get(other as usize).or(Some(""));
+                    assert_eq!(rows.has(other, &run), same, "row {other}");
+                }
+                row += u32::try_from(run.rows).expect("few");
+            });
             assert!(first.len() > 1_000);
             for (text, row) in first {
                 assert_eq!(rows.find(text), Some(row));

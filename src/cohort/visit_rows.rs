@@ -18,7 +18,7 @@ use crate::table::records::{FILE_COLUMN, ROW_COLUMN};
 use crate::table::stated::{Codes, coded_columns};
 use crate::table::text_hash::mixed;
 use crate::table::text_order::TextOrder;
-use crate::table::text_runs::{NO_MARK, Texts};
+use crate::table::text_runs::{NO_MARK, TextRun, Texts};
 use crate::table::{NO_DAY, Piece, PlacementTable, RecordTable, StatedRows, TableError, VisitTable};
 
 /// Stands for the row of a placement that there is none of.
@@ -226,9 +226,9 @@ impl VisitRows {
     /// When a table lacks a column, which would be a fault of the program.
     pub fn of(placements: &PlacementTable, visits: &VisitTable) -> Result<Self, TableError> {
         let reader = VisitReader::new(placements)?;
-        let VisitPiece { rows } = reader.read(visits.0.frame())?;
-        let VisitReader { repeats, placed_again, .. } = reader;
-        Ok(Self { repeats, placed_again, files: visits.0.files().to_vec(), ..rows })
+        let mut rows = reader.begin();
+        reader.read_into(&mut rows, visits.0.frame())?;
+        Ok(rows.from_files(visits.0.files().to_vec()))
     }
 
     /// Makes room for so many more rows at once, so that what there is needn't move while it grows; where there is not so much room,
@@ -250,9 +250,9 @@ impl VisitRows {
 
     /// Takes the visits that follow.
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    pub fn take(&mut self, VisitPiece { rows }: VisitPiece) {
+    pub fn take(&mut self, VisitPiece { rows, stated }: VisitPiece) {
         let before = self.len() as u32;
-        let statements = self.statements.take_over(&rows.statements);
+        let statements: Vec<u32> = stated.into_iter().map(|stated| self.statements.number(stated)).collect();
         let numbered = |look: &Look| Look { day: look.day, statement: statements[look.statement as usize] };
         self.looks.extend(rows.looks.iter().map(numbered));
         self.rows += rows.rows;
@@ -370,7 +370,10 @@ pub struct VisitReader<'a> {
 
 /// Some visits, read by themselves: rows count from the first of them, examiners from the first met in them.
 pub struct VisitPiece {
+    /// Statements are numbered as they stand in `stated`.
     rows: VisitRows,
+    /// What is stated; the same may come twice.
+    stated: Vec<Stated>,
 }
 
 impl<'a> VisitReader<'a> {
@@ -444,10 +447,15 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// As [`Self::read`].
     pub fn read_stated(&self, piece: &Piece, stated: &StatedRows) -> Result<VisitPiece, TableError> {
-        let mut rows = VisitRows::default();
+        let (mut rows, mut all) = (VisitRows::default(), Vec::with_capacity(stated.codes.len()));
         rows.make_room(piece.frame.height());
-        self.read_stated_into(&mut rows, piece, stated)?;
-        Ok(VisitPiece { rows })
+        let number = |stated: Stated| {
+            all.push(stated);
+            // Statements are no more than visits, and these fewer than 2^32.
+            u32::try_from(all.len() - 1).unwrap_or(u32::MAX)
+        };
+        self.read_numbering(&mut rows, piece, stated, number)?;
+        Ok(VisitPiece { rows, stated: all })
     }
 
     /// Reads the visits that follow others.
@@ -455,18 +463,30 @@ impl<'a> VisitReader<'a> {
     /// # Errors
     /// When they lack a column, which would be a fault of the program.
     pub fn read_into(&self, rows: &mut VisitRows, piece: &DataFrame) -> Result<(), TableError> {
-        self.read_stated_into(rows, &Piece::whole(piece.clone()), &StatedRows::of_frame(piece)?)
+        let stated = StatedRows::of_frame(piece)?;
+        let mut statements = std::mem::take(&mut rows.statements);
+        let number = |stated: Stated| statements.number(stated);
+        let read = self.read_numbering(rows, &Piece::whole(piece.clone()), &stated, number);
+        rows.statements = statements;
+        read
     }
 
+    /// Reads the visits that follow others, where what they state is numbered so.
     #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-    fn read_stated_into(&self, rows: &mut VisitRows, piece: &Piece, stated: &StatedRows) -> Result<(), TableError> {
+    fn read_numbering(
+        &self,
+        rows: &mut VisitRows,
+        piece: &Piece,
+        stated: &StatedRows,
+        number: impl FnMut(Stated) -> u32,
+    ) -> Result<(), TableError> {
         let before = rows.len() as u32;
         let table = RecordTable::of_piece(piece.clone(), Vec::new());
-        looks(&table, stated, rows)?;
+        looks(&table, stated, rows, number)?;
         let mut finder = Finder { reader: self, last: None };
         let mut row = before;
         table.texts("restoration_id")?.runs(|run| {
-            let placement = run.text.and_then(|id| finder.placement(id));
+            let placement = run.text.and_then(|id| finder.placement(id, &run));
             if let (None, Some(id)) = (placement, run.text) {
                 rows.unplaced.extend((row..row + run.rows as u32).map(|row| (row, id.to_owned())));
             }
@@ -541,10 +561,10 @@ struct Finder<'a, 'b, 'c> {
 impl<'c> Finder<'_, '_, 'c> {
     /// The placement with an id. Visits of a restoration mostly stand together, in the order of the placements: so the one placed after the last
     /// one found and that one are tried before all others.
-    fn placement(&mut self, id: &'c str) -> Option<u32> {
+    fn placement(&mut self, id: &'c str, run: &TextRun<'_>) -> Option<u32> {
         let VisitReader { ids, first_of_id, .. } = self.reader;
         let next = self.last.and_then(|(_, placement)| placement).map_or(0, |placement| placement + 1);
-        let follows = |row: &u32| first_of_id.get(*row as usize) == Some(&true) && ids.text(*row) == id && !id.is_empty();
+        let follows = |row: &u32| first_of_id.get(*row as usize) == Some(&true) && ids.has(*row, run) && !id.is_empty();
         let placement = match self.last {
             _ if follows(&next) => Some(next),
             Some((known, placement)) if known == id => placement,
@@ -557,16 +577,21 @@ impl<'c> Finder<'_, '_, 'c> {
 
 /// Each row as a look.
 #[expect(clippy::cast_possible_truncation, reason = "tables hold fewer than 2^32 rows")]
-fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) -> Result<(), TableError> {
+fn looks(
+    table: &RecordTable,
+    stated_rows: &StatedRows,
+    rows: &mut VisitRows,
+    mut number: impl FnMut(Stated) -> u32,
+) -> Result<(), TableError> {
     let (days, happened) = (table.days("visited_on")?, table.days("outcome_on")?);
-    let VisitRows { looks, statements, happened: told, last, all_dated, .. } = rows;
+    let VisitRows { looks, happened: told, last, all_dated, .. } = rows;
     let before = looks.len();
     if stated_rows.numbers.len() != table.len() {
         return Err(TableError::no_table("what its visits state is of other rows"));
     }
     let StatedRows { numbers, codes } = stated_rows;
     // The number here of each statement.
-    let undated: Vec<u32> = codes.iter().map(|codes| statements.number(stated(codes, false))).collect();
+    let undated: Vec<u32> = codes.iter().map(|codes| number(stated(codes, false))).collect();
     looks.extend(days.iter().zip(numbers).map(|(day, number)| Look { day: *day, statement: undated[*number as usize] }));
     for day in days {
         *last = day.max(*last);
@@ -575,11 +600,11 @@ fn looks(table: &RecordTable, stated_rows: &StatedRows, rows: &mut VisitRows) ->
     // The same with a day of its outcome, once it is met.
     let mut dated = vec![NO_STATEMENT; codes.len()];
     for (at, day) in happened.into_iter().enumerate().filter(|(_, day)| *day != NO_DAY) {
-        let number = numbers[at] as usize;
-        if dated[number] == NO_STATEMENT {
-            dated[number] = statements.number(stated(&codes[number], true));
+        let own = numbers[at] as usize;
+        if dated[own] == NO_STATEMENT {
+            dated[own] = number(stated(&codes[own], true));
         }
-        looks[before + at].statement = dated[number];
+        looks[before + at].statement = dated[own];
         told.push(((before + at) as u32, day));
     }
     Ok(())

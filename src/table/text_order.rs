@@ -38,6 +38,9 @@ impl TextOrder {
 
 /// How two texts stand to each other where runs of digits are taken as numbers.
 fn counting(mut one: &[u8], mut other: &[u8]) -> Ordering {
+    if let Some(order) = counting_alike(one, other) {
+        return order;
+    }
     loop {
         // What they have in common tells nothing, but for digits in front of a difference.
         let same = one.iter().zip(other).take_while(|(a, b)| a == b).count();
@@ -62,6 +65,19 @@ fn counting(mut one: &[u8], mut other: &[u8]) -> Ordering {
             return one.len().cmp(&other.len());
         }
     }
+}
+
+/// The same of two texts of one length that first differ within digits, as many in one as in the other, as neighbours mostly do: the digit that
+/// differs decides. None where they are not so.
+fn counting_alike(one: &[u8], other: &[u8]) -> Option<Ordering> {
+    let at = one.iter().zip(other).position(|(a, b)| a != b).filter(|_| one.len() == other.len())?;
+    let (digits, others) = one[at..]
+        .iter()
+        .zip(&other[at..])
+        .map(|(a, b)| (a.is_ascii_digit(), b.is_ascii_digit()))
+        .find(|(a, b)| !(*a && *b))
+        .unwrap_or((false, false));
+    (one[at].is_ascii_digit() && other[at].is_ascii_digit() && !digits && !others).then(|| one[at].cmp(&other[at]))
 }
 
 /// Watches texts that come piece by piece.

@@ -70,6 +70,13 @@ impl<'a> Texts<'a> {
     }
 }
 
+/// The texts of a column as they are held, each as long as one view, where they are held in one piece and none is missing.
+pub(crate) fn filled_views(texts: &StringChunked) -> Option<&[View]> {
+    let mut parts = texts.downcast_iter();
+    let (only, none) = (parts.next()?, parts.next());
+    (none.is_none() && texts.null_count() == 0).then(|| only.views().as_slice())
+}
+
 /// Goes through a column, run by run.
 pub(crate) fn text_runs<'a>(texts: &'a StringChunked, mut take: impl FnMut(TextRun<'a>)) {
     for part in texts.downcast_iter() {

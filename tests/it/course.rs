@@ -282,33 +282,57 @@ fn sample() -> (manebit::intake::Intake, Day) {
     (read_records(request, &mut Findings::default()).expect("read").expect("files"), today)
 }
 
+/// Each restoration by itself, held against the words of the rule.
 #[test]
-fn who_is_due_at_a_recall_does_not_depend_on_the_other_recalls() {
+fn who_is_due_at_a_recall_is_so_by_the_rule() {
     use manebit::cohort::recall::due;
-    use manebit::cohort::select;
+    use manebit::cohort::{Look, select};
     use manebit::protocol::RecallWindow;
     let (intake, today) = sample();
-    let histories = select(&intake.placements, &intake.visits, today).expect("laid out");
-    // Some overlap, one lies within another, and they come in no order.
-    let windows = [(24, 6, 6), (12, 12, 3), (12, 1, 1), (36, 30, 12), (6, 2, 2), (60, 12, 12), (18, 3, 3)]
-        .map(|(months, early, late)| RecallWindow { months, early, late });
-    let together = due(&histories, &windows);
-    let mut reversed = windows;
-    reversed.reverse();
-    let mut backwards = due(&histories, &reversed);
-    backwards.reverse();
-    assert_eq!(together, backwards);
-    for (window, together) in windows.iter().zip(&together) {
-        assert_eq!(due(&histories, &[*window])[0], *together, "{window:?}");
-        assert!(together.iter().any(|due| due.scored) && together.iter().any(|due| !due.seen), "{window:?}");
-        let (opens, closes) = (window.opens().count(), window.closes().count());
-        for one in together {
-            let place = one.restoration as usize;
-            let within = |look: &&manebit::cohort::Look| (opens..=closes).contains(&(look.day - histories.placed[place]));
-            let looks: Vec<_> = histories.looks(place).iter().filter(within).collect();
-            assert_eq!(one.seen, looks.iter().any(|look| histories.said(look).examined), "{window:?} {one:?}");
-            assert_eq!(one.scored, looks.iter().any(|look| histories.said(look).scored), "{window:?} {one:?}");
+    // Once with windows that have not closed for all.
+    for as_of in [today, Day::from_calendar(2022, 6, 1).expect("a day")] {
+        let histories = select(&intake.placements, &intake.visits, as_of).expect("laid out");
+        let (mut left, mut ended) = (0, 0);
+        for windows in [
+            &[(0, 0, 1), (6, 2, 2), (12, 1, 1), (18, 3, 3), (24, 2, 6), (36, 5, 12), (60, 11, 12)][..],
+            &[(12, 12, 3), (24, 6, 6), (36, 5, 1)],
+            &[(36, 30, 12)],
+            &[],
+        ] {
+            let window = |&(months, early, late): &(u16, u16, u16)| RecallWindow { months, early, late };
+            let windows: Vec<RecallWindow> = windows.iter().map(window).collect();
+            let found = due(&histories, &windows);
+            assert_eq!(found.len(), windows.len());
+            for (window, found) in windows.iter().zip(&found) {
+                let (opens, closes) = (window.opens().count(), window.closes().count());
+                let mut expected = Vec::new();
+                for place in 0..histories.len() {
+                    let placed = histories.placed[place];
+                    let looks = histories.looks(place);
+                    let within = |look: &&Look| (opens..=closes).contains(&(look.day - placed));
+                    let any = |is_so: &dyn Fn(&Look) -> bool| looks.iter().filter(within).any(is_so);
+                    let seen = any(&|look| histories.said(look).examined);
+                    let before = |look: &Look| look.day - placed < opens && histories.said(look).closes;
+                    if placed + closes > as_of.since_epoch() || histories.entry[place] > opens {
+                        continue;
+                    }
+                    if looks.iter().any(before) {
+                        ended += 1;
+                        continue;
+                    }
+                    let gone = histories.gone[histories.patient[place] as usize];
+                    if !seen && gone.is_some_and(|gone| gone - placed <= window.due().count()) {
+                        left += 1;
+                        continue;
+                    }
+                    expected.push((place, seen, any(&|look| histories.said(look).scored)));
+                }
+                let found: Vec<_> = found.iter().map(|one| (one.restoration as usize, one.seen, one.scored)).collect();
+                assert_eq!(found, expected, "{window:?}");
+                assert!(window.months == 0 || found.iter().any(|due| due.2) && found.iter().any(|due| !due.1), "{window:?}");
+            }
         }
+        assert!(left > 0 && ended > 0, "{left} {ended}");
     }
 }
 
