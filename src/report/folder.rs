@@ -166,24 +166,20 @@ struct Texts {
     markdown: String,
 }
 
-/// The tables, what `draw` gives, the results and the tables as text, and the tables as a workbook. Results are written out while tables are
-/// made, and the workbook is packed meanwhile, which takes as long as to draw.
-fn beside_workbook<T>(
+/// The tables, what `draw` gives, the results and the tables as text, and the tables as a workbook. Results are written out and drawn while
+/// tables are made and packed, which takes as long.
+fn beside_workbook<T: Send>(
     results: &(impl serde::Serialize + Sync),
     title: &str,
     tables: impl FnOnce() -> Vec<Table>,
     about: &About,
-    draw: impl FnOnce() -> T,
+    draw: impl FnOnce() -> T + Send,
 ) -> (Vec<Table>, T, Texts, Result<Vec<u8>, XlsxError>) {
     thread::scope(|scope| {
-        let results = scope.spawn(|| json(results));
+        let others = scope.spawn(|| (json(results), draw()));
         let tables = tables();
-        let (drawn, markdown, book) = thread::scope(|scope| {
-            let packed = scope.spawn(|| workbook(title, &tables, about));
-            let (drawn, markdown) = (draw(), markdown(title, &tables, about));
-            (drawn, markdown, packed.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-        });
-        let results = results.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        let (book, markdown) = (workbook(title, &tables, about), markdown(title, &tables, about));
+        let (results, drawn) = others.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (tables, drawn, Texts { results, markdown }, book)
     })
 }

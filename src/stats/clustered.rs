@@ -167,15 +167,16 @@ mod tests {
     use super::*;
     use crate::quantity::Variance;
 
-    /// Clusters of one, two and three, some entered late, two groups and some without.
+    /// Clusters of one, two, three and four, or clusters that are mixed; some entered late, two groups and some without.
     fn rows(clusters_in_order: bool) -> (Observations, Grouping) {
         let (mut observations, mut codes) = (Observations::default(), Vec::new());
-        for i in 0..900_u32 {
+        for i in 0..3_000_u32 {
             let scattered = i.wrapping_mul(2_654_435_761) >> 12;
             let entry = if scattered.is_multiple_of(11) { 3 } else { 0 };
             let exit = entry + 1 + (scattered % 40).cast_signed();
             let ending = [Ending::Failed, Ending::Competing, Ending::Censored, Ending::Failed][scattered as usize / 7 % 4];
-            let cluster = if clusters_in_order { i / 3 * 2 + u32::from(i % 3 == 2) } else { scattered % 400 };
+            let in_order = i / 10 * 4 + [0, 1, 1, 2, 2, 2, 3, 3, 3, 3][i as usize % 10];
+            let cluster = if clusters_in_order { in_order } else { scattered % 1_300 };
             observations.push(Days::new(entry), Days::new(exit), ending, cluster).expect("in order");
             codes.push([0, 1, 1, NO_GROUP, 0][scattered as usize / 3 % 5]);
         }
@@ -194,7 +195,14 @@ mod tests {
                 for (day, failed, count) in clustered.alone() {
                     all.extend((0..count).map(|_| (0, day.count(), failed)));
                 }
-                assert_eq!(all.is_empty(), !in_order, "those alone are counted where clusters come in order");
+                // Those alone in their group, and followed from the start, are counted where clusters come in order.
+                let mut members = std::collections::BTreeMap::new();
+                expected.cluster().iter().for_each(|cluster| *members.entry(*cluster).or_insert(0) += 1);
+                assert!((1..=3).all(|size| members.values().any(|members| *members == size)), "of one, two and three");
+                let is_alone = |i: &usize| members[&expected.cluster()[*i]] == 1 && expected.entry()[*i] == 0;
+                let alone = (0..expected.len()).filter(is_alone).count();
+                assert_eq!(all.len(), if in_order { alone } else { 0 });
+                assert!(alone > 50, "{alone}");
                 let of = |observations: &Observations| -> Vec<(i32, i32, bool)> {
                     let row = |i: usize| {
                         (observations.entry()[i], observations.exit()[i], observations.ending()[i] == Ending::Failed)
