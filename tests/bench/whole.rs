@@ -1,6 +1,9 @@
 //! Whole steps on invented practices: reading and checking, keeping, reopening, reviewing. Each step runs in a process of its own
 //! and tells its time, CPU time and peak memory. With several sizes it tells, too, with which power of the restorations CPU time grows.
 //!
+//! Before each step, another process writes to as much memory as most steps take and gives it back. The host of a virtual machine may have
+//! lent that memory elsewhere, and finding it again (up to two seconds a gigabyte) is no work of the program.
+//!
 //!     MANEBIT_BENCH_RESTORATIONS=10000,100000,1000000 cargo bench --bench whole
 #![allow(
     clippy::expect_used,
@@ -43,6 +46,9 @@ const STEPS: &[(&str, &str)] = &[
     ("review", "the whole review from the registry"),
     ("compare", "etch strategies compared, from the registry"),
 ];
+
+/// Bytes a restoration that are written to before each step.
+const WRITTEN_BEFORE: usize = 400;
 
 fn main() {
     let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("whole");
@@ -100,6 +106,9 @@ fn all_steps(folder: &Path, restorations: &str) -> Vec<f64> {
             whole.extend(arguments);
             run(&this, &whole)
         };
+        let touched =
+            Command::new(&this).env("MANEBIT_BENCH_STEP", "touch").env("MANEBIT_BENCH_SIZE", restorations).status();
+        assert!(touched.expect("it runs").success(), "memory for {restorations}");
         let output = match *step {
             "invent" => {
                 let output = timed(&["invent", "records", "--restorations", restorations]);
@@ -151,6 +160,14 @@ fn run_step(step: &str, folder: &Path) {
     let today = Day::from_epoch(30_000);
     let mut rows = 0;
     match step {
+        "touch" => {
+            let restorations: usize =
+                std::env::var("MANEBIT_BENCH_SIZE").ok().and_then(|size| size.parse().ok()).unwrap_or(0);
+            let mut memory = vec![0_u8; restorations * WRITTEN_BEFORE];
+            memory.iter_mut().step_by(4096).for_each(|byte| *byte = 1);
+            std::hint::black_box(&memory);
+            return;
+        }
         "check-visits" | "check-visits-parquet" => {
             let records = folder.join(if step == "check-visits" { "visits" } else { "visits-parquet" });
             let request = IntakeRequest { records: &records, declaration: None, today, own_columns: &[], progress: None };
