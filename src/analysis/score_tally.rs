@@ -610,7 +610,7 @@ impl<'a> ScoreCounters<'a> {
 
     fn of_statements(statements: &Statements, groups: &'a ScoreGroups, patients: Patients) -> Self {
         let marks = Marks::new(&groups.combinations, patients);
-        let of_statements = statements.iter().map(Scores::of_statement).collect();
+        let of_statements = statements.by_number(Scores::of_statement);
         Self { groups, patients, marks, of_statements }
     }
 

@@ -194,7 +194,7 @@ impl<'a> Weighing<'a> {
             let ends = what != Consequence::None || statement.closes;
             Weighed { what, ends, shows_in_place: statement.shows_in_place }
         };
-        Self { endpoint, reading, histories, weighed: histories.statements.iter().map(weighed).collect() }
+        Self { endpoint, reading, histories, weighed: histories.statements.by_number(weighed) }
     }
 
     #[inline]

@@ -508,7 +508,7 @@ impl Homes<'_> {
 /// Restorations of which a visit tells that the patient is gone.
 #[expect(clippy::cast_possible_truncation, reason = "fewer than 2^32 restorations")]
 fn telling(histories: &Histories) -> Vec<u32> {
-    let gone: Vec<bool> = histories.statements.iter().map(|statement| statement.patient_gone).collect();
+    let gone = histories.statements.by_number(|statement| statement.patient_gone);
     if !gone.contains(&true) {
         return Vec::new();
     }
@@ -537,9 +537,8 @@ fn departures(histories: &Histories) -> Vec<Option<i32>> {
     for &restoration in telling {
         told[patient[restoration as usize] as usize] = true;
     }
-    // By the number of the statement, so that little is looked at of each visit.
-    let [examines, tells] = [|statement: &Statement| statement.examined, |statement: &Statement| statement.patient_gone]
-        .map(|is_so| histories.statements.iter().map(is_so).collect::<Vec<bool>>());
+    let examines = histories.statements.by_number(|statement| statement.examined);
+    let tells = histories.statements.by_number(|statement| statement.patient_gone);
     let threads = threads_for(histories.looks.len());
     let of_told = on_threads(even_parts(histories.len(), threads), threads, |restorations: Range<usize>| {
         let examined = |restoration: usize| {

@@ -357,11 +357,10 @@ impl<'a> Seen<'a> {
         histories: &'a Histories,
         protocol: &Protocol,
     ) -> Result<Self, TableError> {
-        let says = |statement: &Statement| {
+        let says = histories.statements.bits_by_number(|statement| {
             let odd = statement.stated.dated || contradicted(statement).is_some() || says_lost(statement);
-            let bits = [(odd, ODD), (statement.closes, CLOSES), (statement.scored, SCORED)];
-            bits.into_iter().filter(|(is_so, _)| *is_so).fold(0, |says, (_, bit)| says | bit)
-        };
+            [(odd, ODD), (statement.closes, CLOSES), (statement.scored, SCORED)]
+        });
         let deaths = deaths(histories);
         let mut died = vec![0; (histories.patients as usize).div_ceil(64)];
         deaths.iter().for_each(|(patient, ..)| died[*patient as usize / 64] |= 1 << (patient % 64));
@@ -381,7 +380,7 @@ impl<'a> Seen<'a> {
             as_examiner,
             deaths,
             died,
-            says: histories.statements.iter().map(says).collect(),
+            says,
         })
     }
 
@@ -619,9 +618,7 @@ impl<'a> Seen<'a> {
 
 /// The patients said to have died, in their order: by which day, and the row that says so first.
 fn deaths(histories: &Histories) -> Vec<(u32, i32, u32)> {
-    let says = |statement: &Statement| statement.stated.outcome == Some(Outcome::PatientDied);
-    // By the number of the statement, so that little is looked at of each visit.
-    let says: Vec<bool> = histories.statements.iter().map(says).collect();
+    let says = histories.statements.by_number(|statement| statement.stated.outcome == Some(Outcome::PatientDied));
     let mut deaths = of_telling(histories, |look| says[look.statement as usize]);
     deaths.sort_unstable();
     deaths.dedup_by_key(|(patient, ..)| *patient);
@@ -713,7 +710,7 @@ impl<'a> SameSurface<'a> {
             surfaces: table.codes_in_place("surface")?,
             ids: table.text("restoration_id")?,
             patients: table.text("patient_id")?,
-            closes: histories.statements.iter().map(|statement| statement.closes).collect(),
+            closes: histories.statements.by_number(|statement| statement.closes),
         })
     }
 

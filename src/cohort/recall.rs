@@ -3,7 +3,6 @@
 //! Windows serve recall tables only; survival uses the exact days.
 
 use super::history::{Histories, threads_for};
-use super::statement::Statement;
 use super::visit_rows::Look;
 use crate::protocol::RecallWindow;
 use crate::record::{Criterion, Scheme, Score};
@@ -125,10 +124,9 @@ pub struct Recalls<'a> {
 impl<'a> Recalls<'a> {
     /// These recalls of some restorations, from early to late and without a day in common.
     pub fn new(histories: &'a Histories, windows: &[RecallWindow]) -> Self {
-        let said = |statement: &Statement| {
-            let bits = [(statement.closes, CLOSES), (statement.examined, EXAMINED), (statement.scored, SCORED)];
-            bits.into_iter().filter(|(is_so, _)| *is_so).fold(0, |said, (_, bit)| said | bit)
-        };
+        let said = histories.statements.bits_by_number(|statement| {
+            [(statement.closes, CLOSES), (statement.examined, EXAMINED), (statement.scored, SCORED)]
+        });
         let windows: Vec<WindowDays> = windows.iter().copied().map(WindowDays::from).collect();
         debug_assert!(windows.is_sorted_by(|one, next| one.closes < next.opens), "windows that share a day");
         let mut stretches = Vec::new();
@@ -137,7 +135,7 @@ impl<'a> Recalls<'a> {
             stretches.resize(day_place(window.closes + 1).max(stretches.len()), stretch + 1);
         }
         stretches.push(2 * u32::try_from(windows.len()).unwrap_or(0));
-        Self { histories, windows, stretches, said: histories.statements.iter().map(said).collect() }
+        Self { histories, windows, stretches, said }
     }
 
     /// Room for what is found of one restoration after the other.

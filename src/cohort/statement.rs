@@ -158,6 +158,16 @@ impl Statements {
         &self.all[number as usize]
     }
 
+    /// What `of` tells of each, by its number: whoever goes through visits then looks at no more of each than that, which lies near.
+    pub fn by_number<T>(&self, of: impl Fn(&Statement) -> T) -> Vec<T> {
+        self.all.iter().map(of).collect()
+    }
+
+    /// The same of several things that may be so of each, as bits.
+    pub fn bits_by_number<const BITS: usize>(&self, of: impl Fn(&Statement) -> [(bool, u8); BITS]) -> Vec<u8> {
+        self.by_number(|statement| of(statement).into_iter().filter(|(is_so, _)| *is_so).fold(0, |all, (_, bit)| all | bit))
+    }
+
     /// All, in the order of their numbers.
     pub fn iter(&self) -> impl Iterator<Item = &Statement> {
         self.all.iter()
@@ -187,5 +197,8 @@ mod tests {
         assert!(statements.get(0).closes && !statements.get(1).closes && statements.get(1).patient_gone);
         assert_eq!(statements.get(2).stated, Stated::NOTHING);
         assert_eq!(statements.iter().count(), 3);
+        assert_eq!(statements.by_number(|statement| statement.closes), [true, false, false]);
+        let bits = statements.bits_by_number(|statement| [(statement.closes, 1), (statement.patient_gone, 4)]);
+        assert_eq!(bits, [1, 4, 0]);
     }
 }
